@@ -1,0 +1,69 @@
+"""The `padsheet` command: a group whose commands are imported only when they are called."""
+
+from __future__ import annotations
+
+import importlib
+from pathlib import Path
+
+import click
+
+__all__ = ["main"]
+
+# One line of help for each command, so that `padsheet --help` imports none of them.
+COMMANDS = {
+    "demo": "Run the whole job on an example photo, with no printer.",
+    "init": "Make a bed folder with its profile, bed.toml.",
+    "sheet": "Write the G-code of a pad sheet.",
+    "score": "Read a photo of the printed sheet.",
+    "mesh": "Take in the mesh that the printer reports.",
+    "edits": "Write the G-code that corrects the mesh.",
+    "send": "Send the edits to the printer over a serial port.",
+    "start-check": "Check that your start code turns the mesh on.",
+    "rounds": "Show the rounds so far.",
+    "phone": "Take photos straight from the phone.",
+}
+
+
+class LazyGroup(click.Group):
+    """A group that finds `name` in the module ``padsheet.cli.name`` (dashes as underscores)."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the names in the order of the job."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import the command's module and return its `command`."""
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"padsheet.cli.{cmd_name.replace('-', '_')}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the list of commands without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="padsheet")
+@click.option(
+    "-C",
+    "folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path(),
+    metavar="DIR",
+    help="Work in this bed folder instead of the current one.",
+)
+@click.pass_context
+def main(ctx: click.Context, folder: Path) -> None:
+    """Measure the nozzle gap at every point of a bed mesh, from a phone photo of a printed sheet.
+
+    \b
+    Example:
+      padsheet demo
+      padsheet init my-bed
+      padsheet -C my-bed sheet
+      padsheet -C my-bed score photo.jpg
+    """  # noqa: D301 -- click's mark for a paragraph kept as it is
+    ctx.obj = folder

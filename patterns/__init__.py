@@ -1,0 +1,1 @@
+"""What is printed: bead physics, bed profile, pads, markers, sheets and their G-code."""

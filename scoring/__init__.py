@@ -1,0 +1,1 @@
+"""What is read: photos, widths, gaps, scores, and the advice that follows from them."""

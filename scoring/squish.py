@@ -1,0 +1,130 @@
+"""The squish score of a pad and its verdict, and the scores of a whole sheet."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["PadScore", "Reason", "SheetScore", "squish_score", "verdict"]
+
+Verdict = Literal[
+    "on target", "too little", "too much", "uncertain", "off scale high", "off scale low", "unread"
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reason:
+    """Why a pad was not read: a stable code and a sentence with what to change."""
+
+    code: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PadScore:
+    """The answer for one pad.
+
+    Attributes
+    ----------
+    i, j : int
+        Node, from 0 at the smallest x and y.
+    x_mm, y_mm : float
+        Centre of the comb.
+    gap_mm : float or None
+        Nozzle gap there when the printer is commanded to the target height; None when not read.
+    sigma_mm : float or None
+        Standard deviation relative to the mean of the sheet.
+    sigma_total_mm : float or None
+        Standard deviation with the part that all pads share.
+    interval_mm : (low, high) or None
+        95 % interval of the gap, the shared part included. For "off scale" verdicts, the proven
+        bound: (bound, None) for off scale high and (None, bound) for off scale low.
+    squish : float or None
+        100 x target gap / measured gap.
+    """
+
+    i: int
+    j: int
+    x_mm: float
+    y_mm: float
+    verdict: Verdict
+    gap_mm: float | None = None
+    sigma_mm: float | None = None
+    sigma_total_mm: float | None = None
+    interval_mm: tuple[float | None, float | None] | None = None
+    squish: float | None = None
+    reason: Reason | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetScore:
+    """The scores of one sheet.
+
+    Attributes
+    ----------
+    covariance_mm2 : ndarray of float, shape (N, N)
+        Covariance of the gaps of the read pads (gap_mm not None), in the order of `order`, the
+        shared part included.
+    order : tuple of (i, j)
+        Which pads those are.
+    common_sigma_mm : float
+        Standard deviation of the part that all pads share.
+    flow, flow_sigma : float
+        Extruded over commanded volume, and its standard deviation.
+    registration_rms_mm : float
+        Residual of the printed lines about their predicted places.
+    lines_used : int
+        How many lines the registration used.
+    """
+
+    sheet_id: str
+    sheet_number: int
+    target_gap_mm: float
+    tolerance_mm: float
+    pads: tuple[PadScore, ...]
+    order: tuple[tuple[int, int], ...]
+    covariance_mm2: NDArray[np.float64]
+    common_sigma_mm: float
+    flow: float
+    flow_sigma: float
+    registration_rms_mm: float
+    lines_used: int
+    photos: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = field(default=())
+
+
+def squish_score(gap_mm: float, target_gap_mm: float) -> float:
+    """Return 100 x target / gap: 100 on target, 80 too little squish, 125 too much.
+
+    Examples
+    --------
+    >>> squish_score(0.25, 0.20)
+    80.0
+    """
+    return 100.0 * target_gap_mm / gap_mm
+
+
+def verdict(
+    interval_mm: tuple[float, float], target_gap_mm: float, tolerance_mm: float
+) -> Literal["on target", "too little", "too much", "uncertain"]:
+    """Judge a gap by its 95 % interval, not by its point estimate.
+
+    Examples
+    --------
+    >>> verdict((0.19, 0.22), 0.20, 0.03)
+    'on target'
+    >>> verdict((0.21, 0.25), 0.20, 0.03)
+    'uncertain'
+    """
+    low, high = interval_mm
+    if low >= target_gap_mm - tolerance_mm and high <= target_gap_mm + tolerance_mm:
+        return "on target"
+    if low > target_gap_mm + tolerance_mm:
+        return "too little"
+    if high < target_gap_mm - tolerance_mm:
+        return "too much"
+    return "uncertain"
