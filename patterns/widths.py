@@ -1,0 +1,297 @@
+"""The width of a comb's track as a photo shows it, with everything about it that is not known.
+
+    w = A (1 + f + f_p) (1 - c (0.1/g)^3) / g  +  (k + k_p + kappa_p) g  +  b + b_p
+    g = g_p + (1 + q) (z - z_mid) + (z_mid - z_target) + e_z + s_p u
+
+One number is wanted for each pad: its gap ``g_p``. Everything else is a nuisance with a prior,
+common to the sheet or own to a pad: flow ``f``, back pressure ``c``, side factor ``k``, the photo's
+edge bias ``b``, step scale ``q``, error of each step ``e_z``, slope of the bed across the pad
+``s_p``. ``kappa_p = 1/cos(theta) - 1`` is known from the viewing angle across the track: the
+silhouette of a bead of height ``g`` seen obliquely is wider by that part of its height.
+
+The common and the pad parameters form an arrow-shaped normal matrix, so a sheet of any size is
+solved pad by pad (`ArrowSystem`). The ladder is designed and the photo is fitted with the same
+model and the same priors.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from padsheet.patterns.bead import SIDE_FACTOR, round_diameter_mm
+
+__all__ = [
+    "CHOKED_BELOW_MM",
+    "COMMON",
+    "PAD",
+    "ROUND_NOISE_MM",
+    "ArrowSystem",
+    "Comb",
+    "common_priors",
+    "pad_priors",
+    "readable",
+    "tells_something",
+    "track_gaps",
+    "track_widths",
+    "width_noise_mm",
+]
+
+Floats = NDArray[np.float64]
+
+COMMON = ("flow", "back_pressure", "side_factor", "bias_mm", "step_scale")
+"""Common parameters, followed by one step error in millimetres for each distinct height."""
+
+PAD = ("gap_mm", "flow", "side_factor", "bias_mm", "slope")
+"""Parameters of each pad."""
+
+CHOKED_BELOW_MM = 0.075
+"""Common practice, no source: nearer to the bed than this the nozzle chokes."""
+
+ROUND_NOISE_MM = 0.025
+"""How far the seen width of a round strand may be from its diameter."""
+
+ROUND_ABOVE = 0.97
+"""Part of the round diameter above which the width no longer tells the gap."""
+
+# Priors, mean and standard deviation. The side factor covers the rectangle (0), the ellipse and
+# the semicircle (0.21); flow covers a filament diameter 0.05 mm off (5.7 % of area).
+_COMMON_PRIOR = {
+    "flow": (0.0, 0.06),
+    "back_pressure": (0.02, 0.02),
+    "side_factor": (SIDE_FACTOR, 0.10),
+    "bias_mm": (0.0, 0.05),
+    "step_scale": (0.0, 0.01),
+}
+_STEP_ERROR_MM = 0.004
+_PAD_PRIOR = {
+    "gap_mm": (0.2, 10.0),
+    "flow": (0.0, 0.015),
+    "side_factor": (0.0, 0.05),
+    "bias_mm": (0.0, 0.02),
+    "slope": (0.0, 0.004),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comb:
+    """The tracks of a comb as arrays, all of shape (T,).
+
+    Attributes
+    ----------
+    height_mm, area_mm2, offset_mm : ndarray of float
+        Commanded nozzle height and cross-section; place across the pad.
+    level : ndarray of int
+        Index of each track's height among the distinct heights, rising.
+    target_mm : float
+        Height at which the pad's gap is reported.
+    flat_mm : float
+        Diameter of the nozzle's flat face; no wider line counts.
+    """
+
+    height_mm: Floats
+    area_mm2: Floats
+    offset_mm: Floats
+    level: NDArray[np.intp]
+    target_mm: float
+    flat_mm: float
+
+    @classmethod
+    def of(
+        cls,
+        height_mm: Floats,
+        area_mm2: Floats,
+        offset_mm: Floats,
+        *,
+        target_mm: float,
+        flat_mm: float,
+    ) -> Comb:
+        """Make a comb, numbering its distinct heights."""
+        level = np.unique(np.round(height_mm, 6), return_inverse=True)[1].astype(np.intp)
+        return cls(
+            height_mm=np.asarray(height_mm, float),
+            area_mm2=np.asarray(area_mm2, float),
+            offset_mm=np.asarray(offset_mm, float),
+            level=level,
+            target_mm=target_mm,
+            flat_mm=flat_mm,
+        )
+
+    @property
+    def levels(self) -> int:
+        """Number of distinct heights."""
+        return int(self.level.max()) + 1
+
+    @property
+    def middle_mm(self) -> float:
+        """Middle of the ladder, about which its scale may be off."""
+        return float(self.height_mm.min() + self.height_mm.max()) / 2
+
+
+def common_priors(levels: int) -> tuple[Floats, Floats]:
+    """Return mean and standard deviation of the common parameters, shape (5 + levels,)."""
+    pairs = [_COMMON_PRIOR[name] for name in COMMON] + [(0.0, _STEP_ERROR_MM)] * levels
+    return np.array([p[0] for p in pairs]), np.array([p[1] for p in pairs])
+
+
+def pad_priors() -> tuple[Floats, Floats]:
+    """Return mean and standard deviation of a pad's parameters, shape (5,)."""
+    pairs = [_PAD_PRIOR[name] for name in PAD]
+    return np.array([p[0] for p in pairs]), np.array([p[1] for p in pairs])
+
+
+def track_gaps(comb: Comb, common: Floats, pads: Floats, kink_mm: Floats | float = 0.0) -> Floats:
+    """Return the gap under every track.
+
+    Parameters
+    ----------
+    comb : Comb
+        T tracks.
+    common : ndarray, shape (5 + levels,)
+        Common parameters.
+    pads : ndarray, shape (P, 5)
+        Parameters of each pad.
+    kink_mm : ndarray, shape (P, T), or float
+        Known part of the gap: what the mesh in force adds to the value at the pad's centre.
+
+    Returns
+    -------
+    ndarray, shape (P, T)
+        Millimetres.
+    """
+    step = (1 + common[4]) * (comb.height_mm - comb.middle_mm) + comb.middle_mm - comb.target_mm
+    step = step + common[5 + comb.level]
+    return np.asarray(pads[:, :1] + step + pads[:, 4:5] * comb.offset_mm + kink_mm)
+
+
+def track_widths(
+    comb: Comb,
+    common: Floats,
+    pads: Floats,
+    *,
+    kappa: Floats | float = 0.0,
+    kink_mm: Floats | float = 0.0,
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return predicted widths, their derivatives, and the gaps.
+
+    Parameters
+    ----------
+    comb, common, pads, kink_mm
+        As for `track_gaps`.
+    kappa : ndarray, shape (P, 1), or float
+        ``1/cos(theta) - 1`` of the viewing angle across the tracks.
+
+    Returns
+    -------
+    width : ndarray, shape (P, T)
+        Millimetres. Above the round diameter it is the round diameter.
+    d_common : ndarray, shape (P, T, 5 + levels)
+    d_pad : ndarray, shape (P, T, 5)
+    gap : ndarray, shape (P, T)
+    """
+    true_gap = track_gaps(comb, common, pads, kink_mm)
+    flow = 1 + common[0] + pads[:, 1:2]
+    limit = round_diameter_mm(comb.area_mm2 * np.maximum(flow, 0.1))
+    g = np.clip(true_gap, 0.03, limit)
+    free = true_gap >= limit
+    pressed = (true_gap > 0.03) & ~free
+    cubed = (0.1 / g) ** 3
+    base = comb.area_mm2 / g
+    throttle = 1 - common[1] * cubed
+    side = common[2] + pads[:, 2:3] + kappa
+    flattened = base * flow * throttle + side * g
+    width = np.where(free, (1 + kappa) * limit, flattened) + common[3] + pads[:, 3:4]
+    d_gap = np.where(pressed, -base * flow / g * (1 - 4 * common[1] * cubed) + side, 0.0)
+
+    shape = width.shape
+    d_pad = np.empty((*shape, len(PAD)))
+    d_pad[..., 0] = d_gap
+    d_pad[..., 1] = np.where(free, (1 + kappa) * limit / (2 * flow), base * throttle)
+    d_pad[..., 2] = np.where(free, 0.0, g)
+    d_pad[..., 3] = 1.0
+    d_pad[..., 4] = d_gap * comb.offset_mm
+    d_common = np.zeros((*shape, len(COMMON) + comb.levels))
+    d_common[..., 0] = d_pad[..., 1]
+    d_common[..., 1] = np.where(free, 0.0, -base * flow * cubed)
+    d_common[..., 2] = d_pad[..., 2]
+    d_common[..., 3] = 1.0
+    d_common[..., 4] = d_gap * (comb.height_mm - comb.middle_mm)
+    d_common[:, np.arange(shape[1]), len(COMMON) + comb.level] = d_gap
+    return width, d_common, d_pad, true_gap
+
+
+def readable(comb: Comb, gap: Floats, width: Floats) -> NDArray[np.bool_]:
+    """Tell which tracks are neither choked, nor round, nor wider than the nozzle's flat.
+
+    Parameters
+    ----------
+    gap, width : ndarray, shape (P, T)
+        Predicted gap and width in millimetres.
+    """
+    pressed = gap < ROUND_ABOVE * round_diameter_mm(comb.area_mm2)
+    return np.asarray(tells_something(comb, gap, width) & pressed)
+
+
+def tells_something(comb: Comb, gap: Floats, width: Floats) -> NDArray[np.bool_]:
+    """Tell which tracks the model describes at all: a round one says at least that it is round."""
+    return np.asarray((gap > CHOKED_BELOW_MM) & (width < comb.flat_mm))
+
+
+def width_noise_mm(comb: Comb, gap: Floats) -> Floats:
+    """Return the standard deviation of one track's width that a design reckons with, in mm.
+
+    A reading error of 0.008 mm and a flow that varies by 1 % from track to track, in quadrature;
+    0.025 mm for a strand that is round or nearly so, which wanders and is not yet flat.
+    """
+    pressed = np.hypot(0.008, 0.01 * comb.area_mm2 / np.maximum(gap, 0.05))
+    nearly_round = gap > 0.93 * round_diameter_mm(comb.area_mm2)
+    return np.asarray(np.where(nearly_round, ROUND_NOISE_MM, pressed))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ArrowSystem:
+    """Normal equations of all pads and the common parameters, the pads eliminated.
+
+    Attributes
+    ----------
+    pad_inverse : ndarray, shape (P, 5, 5)
+        Inverse of each pad's own block.
+    coupling : ndarray, shape (P, 5, C)
+        ``pad_inverse`` times the block that couples the pad to the common parameters.
+    common_inverse : ndarray, shape (C, C)
+        Covariance of the common parameters.
+    """
+
+    pad_inverse: Floats
+    coupling: Floats
+    common_inverse: Floats
+
+    @classmethod
+    def build(cls, d_common: Floats, d_pad: Floats, weight: Floats) -> ArrowSystem:
+        """Assemble from derivatives (P, T, C), (P, T, 5) and weights (P, T), priors added."""
+        levels = d_common.shape[2] - len(COMMON)
+        common_sd, pad_sd = common_priors(levels)[1], pad_priors()[1]
+        weighted = d_pad * weight[..., None]
+        own = np.einsum("pti,ptj->pij", weighted, d_pad) + np.diag(pad_sd**-2)
+        cross = np.einsum("pti,ptc->pic", weighted, d_common)
+        whole = np.einsum("ptc,ptd,pt->cd", d_common, d_common, weight) + np.diag(common_sd**-2)
+        inverse = np.linalg.inv(own)
+        coupling = inverse @ cross
+        reduced = whole - np.einsum("pic,pid->cd", cross, coupling)
+        return cls(pad_inverse=inverse, coupling=coupling, common_inverse=np.linalg.inv(reduced))
+
+    def step(self, common_gradient: Floats, pad_gradient: Floats) -> tuple[Floats, Floats]:
+        """Solve for the change of common (C,) and pad (P, 5) parameters."""
+        reduced = common_gradient - np.einsum("pic,pi->c", self.coupling, pad_gradient)
+        common = self.common_inverse @ reduced
+        own = np.einsum("pij,pj->pi", self.pad_inverse, pad_gradient) - self.coupling @ common
+        return common, own
+
+    def gap_covariance_mm2(self) -> Floats:
+        """Return the covariance of the pads' gaps, shape (P, P)."""
+        link = self.coupling[:, 0, :]
+        covariance: Floats = link @ self.common_inverse @ link.T
+        covariance[np.diag_indices_from(covariance)] += self.pad_inverse[:, 0, 0]
+        return covariance
