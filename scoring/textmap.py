@@ -1,0 +1,207 @@
+"""The answer on a terminal: a table with one row a pad, and a map as one stands before the printer.
+
+Plain ASCII, so that it survives every terminal, pipe and code page.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Mapping
+
+from padsheet.scoring.advice import Advice, NodeAdvice
+from padsheet.scoring.colours import gap_error_mm, pad_colour, xterm_index
+from padsheet.scoring.squish import PadScore, SheetScore
+from padsheet.scoring.words import adjustment, interval_half_mm, signed_mm, summary
+
+__all__ = ["score_map", "score_table", "summary"]
+
+RESET = "\x1b[0m"
+LABEL = 3  # characters for the row number and its blank
+ROOMY, DENSE = 8, 5  # characters of one column of the map
+REASON_WIDTH = 17
+HEADER = "Col Row    Gap    +-  Squish  Verdict         Adjustment  Remark"
+
+Pads = Mapping[tuple[int, int], PadScore]
+Nodes = Mapping[tuple[int, int], NodeAdvice]
+
+
+def score_table(score: SheetScore, advice: Advice | None) -> str:
+    """Write one row for each pad, in at most 80 columns.
+
+    Parameters
+    ----------
+    score : SheetScore
+        The scores; rows come in the order of its pads.
+    advice : Advice or None
+        For the adjustments; without it that column is empty.
+
+    Returns
+    -------
+    str
+        Lines joined by line feeds, without one at the end. ``+-`` is half the 95 % interval. The
+        reasons of refused pads follow the rows in full.
+    """
+    nodes = _by_node(advice)
+    rows = [HEADER, *(_table_row(pad, nodes, advice is not None) for pad in score.pads)]
+    texts = {pad.reason.code: pad.reason.text for pad in score.pads if pad.reason is not None}
+    for code, text in texts.items():
+        rows += ["", *textwrap.wrap(_plain(f"{code}: {text}"), 80, subsequent_indent="  ")]
+    return "\n".join(rows)
+
+
+def score_map(score: SheetScore, advice: Advice | None, *, colour: bool, width: int = 80) -> str:
+    """Draw the bed seen from above, front at the bottom, with the signed gap error at each point.
+
+    Parameters
+    ----------
+    score, advice
+        What to draw; the advice adds what to do at each point.
+    colour : bool
+        Whether to colour the cells, for terminals with 256 colours.
+    width : int, optional
+        Columns of the terminal. Meshes that are too wide even for the dense form (hundredths of a
+        millimetre) are drawn in several blocks of columns.
+
+    Returns
+    -------
+    str
+        Lines joined by line feeds, none wider than `width` (escape sequences not counted).
+    """
+    pads = {(pad.i, pad.j): pad for pad in score.pads}
+    nodes = _by_node(advice)
+    columns = 1 + max(i for i, _ in [*pads, *nodes])
+    rows = 1 + max(j for _, j in [*pads, *nodes])
+    roomy = LABEL + ROOMY * columns <= width
+    cell = ROOMY if roomy else DENSE
+    fitting = max(1, (width - LABEL) // cell)
+    blocks = [range(at, min(at + fitting, columns)) for at in range(0, columns, fitting)]
+    lines: list[str] = []
+    for block in blocks:
+        head = "".join(str(i + 1).center(cell) for i in block)
+        lines += [f"{'':{LABEL}}{'back'.center(cell * len(block))}".rstrip()]
+        for j in reversed(range(rows)):
+            lines += _map_row(score, pads, nodes, block, j, roomy, colour)
+        lines += [f"{'':{LABEL}}{head}".rstrip()]
+        lines += [f"{'':{LABEL}}{'front'.center(cell * len(block))}".rstrip(), ""]
+    return "\n".join(lines + list(_legend(roomy, bool(nodes), width)))
+
+
+def _by_node(advice: Advice | None) -> dict[tuple[int, int], NodeAdvice]:
+    return {} if advice is None else {(node.i, node.j): node for node in advice.nodes}
+
+
+def _plain(text: str) -> str:
+    """Keep printable ASCII: file names and notes must not steer the terminal."""
+    return "".join(c if " " <= c <= "~" else "?" for c in " ".join(text.split()))
+
+
+def _table_row(pad: PadScore, nodes: Nodes, advised: bool) -> str:
+    gap = "-" if pad.gap_mm is None else f"{pad.gap_mm:.3f}"
+    half_mm = interval_half_mm(pad)
+    half = "-" if half_mm is None else f"{half_mm:.3f}"
+    squish = "-" if pad.squish is None else f"{pad.squish:.0f}"
+    node = nodes.get((pad.i, pad.j))
+    action = adjustment(node) if advised else ""
+    remark = _plain(_remark(pad, node))
+    if len(remark) > REASON_WIDTH:
+        remark = remark[: REASON_WIDTH - 2].rstrip() + ".."
+    return (
+        f"{pad.i + 1:3d} {pad.j + 1:3d}  {gap:>5} {half:>5}  {squish:>6}  "
+        f"{pad.verdict:<14}  {action:<10}  {remark}"
+    ).rstrip()
+
+
+def _remark(pad: PadScore, node: NodeAdvice | None) -> str:
+    if pad.reason is not None:
+        return pad.reason.code
+    if node is not None and node.note:
+        return node.note
+    return pad.notes[0] if pad.notes else ""
+
+
+def _map_row(
+    score: SheetScore,
+    pads: Pads,
+    nodes: Nodes,
+    block: range,
+    j: int,
+    roomy: bool,
+    colour: bool,
+) -> list[str]:
+    top = bottom = ""
+    for i in block:
+        pad, node = pads.get((i, j)), nodes.get((i, j))
+        texts = _roomy_cell(score, pad, node) if roomy else (_dense_cell(score, pad, node), "")
+        top += _painted(texts[0], score, pad, colour)
+        bottom += _painted(texts[1], score, pad, colour)
+    lines = [f"{j + 1:>{LABEL - 1}} {top}".rstrip()]
+    if roomy:
+        lines += [f"{'':{LABEL}}{bottom}".rstrip(), ""]
+    return lines
+
+
+def _roomy_cell(
+    score: SheetScore, pad: PadScore | None, node: NodeAdvice | None
+) -> tuple[str, str]:
+    """Two lines of 8 characters: the gap error, and what to do."""
+    action = ""
+    if node is not None:
+        word, _, size = adjustment(node).partition(" ")
+        action = {"lower": "v ", "raise": "^ "}.get(word, "leave") + size
+    error = _error_text(score, pad)
+    if error[:1] not in "+-":  # numbers stand below each other, whether they have a sign or not
+        error = " " + error
+    # The last character stays blank, so that coloured cells do not touch.
+    return f" {error:<6} ", f" {action:<6} "
+
+
+def _error_text(score: SheetScore, pad: PadScore | None) -> str:
+    if pad is None:
+        return "."
+    if pad.verdict == "off scale high":
+        return "+ far"
+    if pad.verdict == "off scale low":
+        return "- near"
+    error_mm = gap_error_mm(pad, score.target_gap_mm)
+    if error_mm is None:
+        return "?"
+    return signed_mm(error_mm) + ("~" if pad.verdict == "uncertain" else "")
+
+
+def _dense_cell(score: SheetScore, pad: PadScore | None, node: NodeAdvice | None) -> str:
+    """One cell of 5 characters: signed hundredths of a millimetre and a mark for what to do."""
+    mark = " "
+    if node is not None and node.changed and node.dz_mm:
+        mark = "v" if node.dz_mm < 0 else "^"
+    if pad is None:
+        return f"   .{mark}"[-DENSE:]
+    if pad.verdict == "off scale high":
+        return f" +++{mark}"
+    if pad.verdict == "off scale low":
+        return f" ---{mark}"
+    error_mm = gap_error_mm(pad, score.target_gap_mm)
+    if error_mm is None:
+        return f"   ?{mark}"
+    hundredths = round(error_mm * 100)
+    return f"{hundredths:+4d}{mark}" if hundredths else f"   0{mark}"
+
+
+def _painted(text: str, score: SheetScore, pad: PadScore | None, colour: bool) -> str:
+    if not colour or pad is None or not text:
+        return text
+    entry = pad_colour(pad, score.target_gap_mm, score.tolerance_mm)
+    fill, ink = xterm_index(entry.fill), xterm_index(entry.ink)
+    body, gap = (text[:-1], " ") if len(text) == ROOMY else (text, "")
+    return f"\x1b[48;5;{fill}m\x1b[38;5;{ink}m{body}{RESET}{gap}"
+
+
+def _legend(roomy: bool, advised: bool, width: int) -> Iterator[str]:
+    unit = "mm" if roomy else "hundredths of a millimetre"
+    text = f"Gap error in {unit}: + the nozzle is too far from the bed, - too near; ? not read."
+    if roomy:
+        text += " ~ uncertain: its interval reaches across a tolerance limit."
+    else:
+        text += " +++ and --- are off scale."
+    if advised:
+        text += " What to do there: v lower the nozzle, ^ raise it."
+    yield from textwrap.wrap(text, max(20, width))

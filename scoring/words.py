@@ -1,0 +1,205 @@
+"""Numbers in the user's words: signs, places and adjustments, the same in terminal and report."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from padsheet.scoring.advice import Advice, NodeAdvice
+from padsheet.scoring.squish import PadScore, SheetScore
+
+__all__ = [
+    "adjustment",
+    "error_sentence",
+    "interval_half_mm",
+    "place",
+    "signed_mm",
+    "squish_words",
+    "summary",
+]
+
+# Verdicts in the user's words: what the nozzle does, not what the number is.
+VERDICT_WORDS = {
+    "on target": "on target",
+    "too little": "too little squish: the nozzle is too far from the bed",
+    "too much": "too much squish: the nozzle is too near the bed",
+    "uncertain": "uncertain: the interval reaches across a tolerance limit",
+    "off scale high": "off scale: the nozzle is farther from the bed than the sheet can read",
+    "off scale low": "off scale: the nozzle is nearer to the bed than the sheet can read",
+    "unread": "not read",
+}
+
+
+def place(i: int, j: int) -> str:
+    """Name a grid point as a person counts it, from 1.
+
+    Examples
+    --------
+    >>> place(2, 1)
+    'column 3, row 2'
+    """
+    return f"column {i + 1}, row {j + 1}"
+
+
+def signed_mm(value_mm: float, digits: int = 2) -> str:
+    """Write a length with its sign; a rounded zero has none.
+
+    Examples
+    --------
+    >>> signed_mm(0.0612), signed_mm(-0.004), signed_mm(-0.04)
+    ('+0.06', '0.00', '-0.04')
+    """
+    text = f"{value_mm:+.{digits}f}"
+    return text[1:] if float(text) == 0 else text
+
+
+def adjustment(node: NodeAdvice | None) -> str:
+    """Say what to do at a grid point: lower, raise or leave.
+
+    Examples
+    --------
+    >>> adjustment(NodeAdvice(i=0, j=0, dz_mm=-0.04, sigma_mm=0.004, changed=True))
+    'lower 0.04'
+    """
+    if node is None or not node.changed or node.dz_mm == 0:
+        return "leave"
+    digits = 2 if abs(node.dz_mm * 100 - round(node.dz_mm * 100)) < 1e-6 else 3
+    return f"{'lower' if node.dz_mm < 0 else 'raise'} {abs(node.dz_mm):.{digits}f}"
+
+
+def interval_half_mm(pad: PadScore) -> float | None:
+    """Return half the width of the pad's 95 % interval, or None where it is open or missing."""
+    if pad.interval_mm is None:
+        return None
+    low, high = pad.interval_mm
+    return None if low is None or high is None else (high - low) / 2
+
+
+def squish_words(pad: PadScore) -> str:
+    """Say the verdict of a pad in words."""
+    return VERDICT_WORDS[pad.verdict]
+
+
+def error_sentence(pad: PadScore, target_gap_mm: float) -> str:
+    """Say how far the gap is off, with the direction in words.
+
+    Examples
+    --------
+    >>> pad = PadScore(i=0, j=0, x_mm=0, y_mm=0, verdict="too little", gap_mm=0.26,
+    ...                interval_mm=(0.25, 0.27))
+    >>> error_sentence(pad, 0.20)
+    'gap 0.260 mm, 0.060 mm too far (95 % interval 0.250 to 0.270)'
+    """
+    low, high = pad.interval_mm or (None, None)
+    if pad.gap_mm is None:
+        if low is not None:
+            return f"gap above {low:.3f} mm"
+        return f"gap below {high:.3f} mm" if high is not None else "no gap"
+    error_mm = pad.gap_mm - target_gap_mm
+    side = "too far" if error_mm > 0 else "too near"
+    text = f"gap {pad.gap_mm:.3f} mm, {abs(error_mm):.3f} mm {side}"
+    if low is not None and high is not None:
+        text += f" (95 % interval {low:.3f} to {high:.3f})"
+    return text
+
+
+def summary(score: SheetScore, advice: Advice | None) -> str:
+    """Put the verdict of a whole sheet into one sentence.
+
+    Parameters
+    ----------
+    score : SheetScore
+        The scores.
+    advice : Advice or None
+        What to change; without it the sentence counts verdicts only.
+
+    Returns
+    -------
+    str
+        One sentence with a final full stop.
+    """
+    total = _points(len(score.pads))
+    unread = sum(pad.verdict == "unread" for pad in score.pads)
+    parts = _edit_parts(advice, total) if advice is not None else []
+    if not parts:
+        parts = _verdict_parts(score, total)
+    if not parts:
+        parts = [_nothing_found(score, advice, total)]
+    if unread and unread < len(score.pads):
+        parts.append(f"{unread} could not be read")
+    tail = _next_words(advice)
+    return "; ".join(parts) + (f"; {tail}" if tail else "") + "."
+
+
+def _points(count: int) -> str:
+    return f"{count} point" if count == 1 else f"{count} points"
+
+
+def _worst_node(nodes: Iterable[NodeAdvice]) -> str:
+    worst = max(nodes, key=lambda node: abs(node.dz_mm))
+    return f"the worst by {abs(worst.dz_mm):.2f} mm at {place(worst.i, worst.j)}"
+
+
+def _edit_parts(advice: Advice, total: str) -> list[str]:
+    changed = [node for node in advice.nodes if node.changed and node.dz_mm]
+    down = [node for node in changed if node.dz_mm < 0]
+    up = [node for node in changed if node.dz_mm > 0]
+    parts = []
+    for nodes, word in ((down, "lowering"), (up, "raising")):
+        if nodes:
+            of = f" of {total}" if not parts else ""
+            verb = "needs" if len(nodes) == 1 else "need"
+            worst = _worst_node(nodes)
+            if len(nodes) == 1:
+                worst = worst.removeprefix("the worst ")
+            parts.append(f"{len(nodes)}{of} {verb} {word}, {worst}")
+    return parts
+
+
+def _verdict_parts(score: SheetScore, total: str) -> list[str]:
+    sides = (
+        (("too little", "off scale high"), "too little squish (nozzle too far)"),
+        (("too much", "off scale low"), "too much squish (nozzle too near)"),
+    )
+    parts = []
+    for verdicts, words in sides:
+        pads = [pad for pad in score.pads if pad.verdict in verdicts]
+        if not pads:
+            continue
+        of = f" of {total}" if not parts else ""
+        text = f"{len(pads)}{of} {'has' if len(pads) == 1 else 'have'} {words}"
+        errors = {pad: abs(pad.gap_mm - score.target_gap_mm) for pad in pads if pad.gap_mm}
+        beyond = [pad for pad in pads if pad.gap_mm is None]
+        if beyond:
+            text += f", beyond the sheet's reach at {place(beyond[0].i, beyond[0].j)}"
+        elif errors:
+            worst = max(errors, key=lambda pad: errors[pad])
+            lead = "by" if len(pads) == 1 else "the worst by"
+            text += f", {lead} {errors[worst]:.2f} mm at {place(worst.i, worst.j)}"
+        parts.append(text)
+    return parts
+
+
+def _nothing_found(score: SheetScore, advice: Advice | None, total: str) -> str:
+    good = sum(pad.verdict == "on target" for pad in score.pads)
+    if good == len(score.pads):
+        return f"All {total} are on target"
+    if all(pad.verdict == "unread" for pad in score.pads):
+        return f"None of the {total} could be read"
+    text = f"{good} of {total} {'is' if good == 1 else 'are'} on target"
+    uncertain = sum(pad.verdict == "uncertain" for pad in score.pads)
+    return f"{text}; {uncertain} cannot be told yet" if uncertain else text
+
+
+def _next_words(advice: Advice | None) -> str:
+    if advice is None:
+        return ""
+    if advice.done:
+        return "the bed is done"
+    return {
+        "screws": "turn the bed screws first",
+        "offset": (
+            f"{'lower' if advice.offset_mm < 0 else 'raise'} the nozzle everywhere by "
+            f"{abs(advice.offset_mm):.2f} mm"
+        ),
+        "withheld": "no edits are given until the check below is settled",
+    }.get(advice.work, "")

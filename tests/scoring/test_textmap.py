@@ -1,0 +1,193 @@
+"""Table, map and summary: they fit 80 columns, stay aligned and say signs in words."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+
+import pytest
+
+from padsheet.scoring.squish import PadScore, Reason
+from padsheet.scoring.textmap import score_map, score_table, summary
+
+ESCAPE = re.compile(r"\x1b\[[0-9;]*m")
+
+
+def test_table_has_a_row_for_each_pad(scored):
+    lines = score_table(scored.score, scored.advice).splitlines()
+    assert lines[0].split() == [
+        "Col",
+        "Row",
+        "Gap",
+        "+-",
+        "Squish",
+        "Verdict",
+        "Adjustment",
+        "Remark",
+    ]
+    rows = lines[1:26]
+    assert [(int(r[:3]), int(r[3:7])) for r in rows] == [
+        (pad.i + 1, pad.j + 1) for pad in scored.score.pads
+    ]
+    assert "+-" in lines[0]
+
+
+def test_table_says_the_numbers_of_a_pad(scored):
+    pad = scored.score.pads[13]
+    row = score_table(scored.score, scored.advice).splitlines()[14]
+    node = scored.advice.nodes[13]
+    half = (pad.interval_mm[1] - pad.interval_mm[0]) / 2
+    numbers = row[7:].split()
+    assert numbers[:2] == [f"{pad.gap_mm:.3f}", f"{half:.3f}"]
+    assert numbers[2] == f"{100 * 0.2 / pad.gap_mm:.0f}"
+    assert f"{'lower' if node.dz_mm < 0 else 'raise'} {abs(node.dz_mm):.2f}" in row
+
+
+def test_table_gives_a_refused_pad_its_reason_and_no_number(scored):
+    text = score_table(scored.score, scored.advice)
+    row = next(line for line in text.splitlines() if "unread" in line)
+    assert "glare" in row
+    assert row[7:].split()[:3] == ["-", "-", "-"]
+    assert "glare: a reflection covers 6 of its 10 lines" in text
+
+
+@pytest.mark.parametrize(("columns", "rows"), [(2, 2), (3, 7), (5, 5), (9, 9), (10, 4), (15, 15)])
+@pytest.mark.parametrize("colour", [False, True])
+def test_everything_fits_80_columns(make_scored, columns, rows, colour):
+    example = make_scored(columns, rows)
+    table = score_table(example.score, example.advice)
+    drawn = score_map(example.score, example.advice, colour=colour)
+    for line in (table + "\n" + ESCAPE.sub("", drawn)).splitlines():
+        assert len(line) <= 80, line
+    assert table.isascii()
+    assert drawn.isascii()
+
+
+@pytest.mark.parametrize(("columns", "cell"), [(5, 8), (9, 8), (10, 5), (15, 5)])
+def test_map_cells_stand_below_each_other(make_scored, columns, cell):
+    example = make_scored(columns, 4)
+    lines = score_map(example.score, example.advice, colour=False).splitlines()
+    head = next(line for line in lines if line.split() == [str(c + 1) for c in range(columns)])
+    rows = [line for line in lines if re.match(r" [1-4] ", line)]
+    assert [int(line[:2]) for line in rows] == [4, 3, 2, 1]  # the front is the last
+    for line in rows:
+        cells = [line.ljust(3 + cell * columns)[3 + cell * k :][:cell] for k in range(columns)]
+        assert all(text.strip() for text in cells)
+        assert all(head[3 + cell * k :][:cell].strip() == str(k + 1) for k in range(columns))
+    assert lines[lines.index(head) + 1].strip() == "front"
+
+
+@pytest.mark.parametrize("columns", [5, 12])
+def test_map_numbers_are_the_gap_errors(make_scored, columns):
+    example = make_scored(columns, 3)
+    lines = score_map(example.score, example.advice, colour=False).splitlines()
+    row = next(line for line in lines if line.startswith(" 2 "))
+    numbers = [float(n) for n in re.findall(r"[+-]?\d+(?:\.\d+)?", row[3:])]
+    unit = 1.0 if columns == 5 else 0.01
+    wanted = [pad.gap_mm - 0.2 for pad in example.score.pads if pad.j == 1]
+    assert [n * unit for n in numbers] == pytest.approx(wanted, abs=0.00501)
+
+
+def test_map_marks_what_to_do(scored):
+    drawn = score_map(scored.score, scored.advice, colour=False)
+    down = sum(node.dz_mm < 0 for node in scored.advice.nodes)
+    up = sum(node.dz_mm > 0 for node in scored.advice.nodes)
+    assert down
+    assert up
+    assert len(re.findall(r"v \d\.\d\d", drawn)) == down
+    assert len(re.findall(r"\^ \d\.\d\d", drawn)) == up
+    assert "v lower the nozzle" in " ".join(drawn.split())
+
+
+def test_colour_adds_escapes_and_nothing_else(scored):
+    plain = score_map(scored.score, scored.advice, colour=False)
+    coloured = score_map(scored.score, scored.advice, colour=True)
+    assert "\x1b" not in plain
+    assert "\x1b[48;5;" in coloured
+    stripped = [line.rstrip() for line in ESCAPE.sub("", coloured).splitlines()]
+    assert stripped == plain.splitlines()
+    for line in coloured.splitlines():
+        assert "\x1b" not in line or line.rstrip().endswith("\x1b[0m")
+
+
+def test_narrow_terminal_gets_blocks_of_columns(make_scored):
+    example = make_scored(15, 3)
+    drawn = score_map(example.score, example.advice, colour=False, width=40)
+    assert max(map(len, drawn.splitlines())) <= 40
+    assert drawn.count("front\n") == 3  # 7 + 7 + 1 columns
+
+
+def test_skipped_node_is_a_dot(make_scored):
+    example = make_scored(5, 5, skip=((2, 2),))
+    row = next(
+        line
+        for line in score_map(example.score, None, colour=False).splitlines()
+        if line.startswith(" 3 ")
+    )
+    assert row.split()[3] == "."
+
+
+def test_untrusted_text_cannot_steer_the_terminal(scored):
+    bad = PadScore(
+        i=0,
+        j=0,
+        x_mm=0,
+        y_mm=0,
+        verdict="unread",
+        reason=Reason(code="x\x1b[2J", text="a\x1b]0;title\x07b"),
+    )
+    score = dataclasses.replace(scored.score, pads=(bad, *scored.score.pads[1:]))
+    assert "\x1b" not in score_table(score, scored.advice)
+    assert "\x07" not in score_table(score, scored.advice)
+
+
+def test_summary_names_the_worst_point(scored):
+    changed = [node for node in scored.advice.nodes if node.changed]
+    down = [node for node in changed if node.dz_mm < 0]
+    worst = min(down, key=lambda node: node.dz_mm)
+    text = summary(scored.score, scored.advice)
+    assert text.startswith(f"{len(down)} of 25 points need lowering, the worst by ")
+    assert f"{-worst.dz_mm:.2f} mm at column {worst.i + 1}, row {worst.j + 1}" in text
+    assert "1 could not be read" in text
+    assert text.endswith(".")
+    assert text.count(".") == 1 + len(re.findall(r"\d\.\d", text))
+
+
+def test_summary_without_advice_counts_verdicts(scored):
+    text = summary(scored.score, None)
+    far = sum(pad.verdict in ("too little", "off scale high") for pad in scored.score.pads)
+    assert text.startswith(f"{far} of 25 points have too little squish (nozzle too far)")
+    assert "beyond the sheet's reach at column 5, row 1" in text
+
+
+def test_summary_of_a_finished_bed(scored):
+    pads = tuple(
+        PadScore(
+            i=i, j=0, x_mm=0, y_mm=0, verdict="on target", gap_mm=0.2, interval_mm=(0.19, 0.21)
+        )
+        for i in range(3)
+    )
+    score = dataclasses.replace(scored.score, pads=pads)
+    advice = dataclasses.replace(scored.advice, nodes=(), work="nothing", done=True)
+    assert summary(score, advice) == "All 3 points are on target; the bed is done."
+
+
+@pytest.mark.parametrize(
+    ("work", "words"),
+    [
+        ("screws", "turn the bed screws first"),
+        ("offset", "lower the nozzle everywhere by 0.01 mm"),
+        ("withheld", "no edits are given"),
+    ],
+)
+def test_summary_says_what_comes_first(scored, work, words):
+    advice = dataclasses.replace(scored.advice, work=work, nodes=())
+    assert words in summary(scored.score, advice)
+
+
+def test_summary_when_nothing_was_read(scored):
+    pads = tuple(
+        dataclasses.replace(pad, verdict="unread", gap_mm=None) for pad in scored.score.pads
+    )
+    text = summary(dataclasses.replace(scored.score, pads=pads), None)
+    assert text == "None of the 25 points could be read."
