@@ -1,0 +1,141 @@
+"""sheet.json: a sheet as the scorer needs it, without its strokes."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+from typing import Any
+
+from padsheet.patterns.errors import PadsheetError
+from padsheet.patterns.sheet import Coupon, Marker, Pad, Sheet, Track
+
+__all__ = ["FORMAT", "sheet_from_json", "sheet_to_json"]
+
+FORMAT = 1
+
+
+def sheet_to_json(sheet: Sheet) -> str:
+    """Return the text of sheet.json; the same sheet gives the same bytes."""
+    data = dataclasses.asdict(sheet)
+    del data["strokes"]
+    return json.dumps({"format": FORMAT, **data}, allow_nan=False, indent=1) + "\n"
+
+
+def _spoilt(detail: str) -> PadsheetError:
+    return PadsheetError(
+        f"this is not a usable sheet.json: {detail}",
+        remedy="Use the sheet.json that padsheet wrote beside the sheet's G-code.",
+        code="sheet-file",
+    )
+
+
+def _numbers(data: dict[str, Any], key: str, count: int | None = None) -> tuple[float, ...]:
+    values = data[key]
+    if not isinstance(values, list) or (count is not None and len(values) != count):
+        raise _spoilt(f"{key} must be a list" + (f" of {count} numbers" if count else ""))
+    return tuple(_number(v, key) for v in values)
+
+
+def _number(value: object, key: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+        raise _spoilt(f"{key} must be a finite number, not {value!r}")
+    return float(value)
+
+
+def _whole(value: object, key: str) -> int:
+    if isinstance(value, bool) or not isinstance(value, int):
+        raise _spoilt(f"{key} must be a whole number, not {value!r}")
+    return value
+
+
+def _pad(data: dict[str, Any]) -> Pad:
+    coupon = data.get("coupon")
+    return Pad(
+        i=_whole(data["i"], "i"),
+        j=_whole(data["j"], "j"),
+        x_mm=_number(data["x_mm"], "x_mm"),
+        y_mm=_number(data["y_mm"], "y_mm"),
+        coupon=None
+        if coupon is None
+        else Coupon(**{k: _number(coupon[k], k) for k in ("x_mm", "y_mm", "side_mm")}),
+    )
+
+
+def _build(data: dict[str, Any]) -> Sheet:
+    plain = (
+        "sigma_mm",
+        "track_length_mm",
+        "window_mm",
+        "target_gap_mm",
+        "tolerance_mm",
+        "bore_mm",
+        "flat_mm",
+        "z_step_mm",
+    )
+    low, high = _numbers(data, "reach_mm", 2)
+    x0, y0, x1, y1 = _numbers(data, "plate_outline_mm", 4)
+    if data.get("mesh_active", "unknown") not in ("yes", "no", "unknown"):
+        raise _spoilt(f"mesh_active cannot be {data['mesh_active']!r}")
+    return Sheet(
+        id=str(data["id"]),
+        number=_whole(data["number"], "number"),
+        reach_mm=(low, high),
+        pads=tuple(_pad(p) for p in data["pads"]),
+        tracks=tuple(
+            Track(
+                number=_whole(t["number"], "number"),
+                **{k: _number(t[k], k) for k in ("offset_mm", "height_mm", "area_mm2")},
+            )
+            for t in data["tracks"]
+        ),
+        markers=tuple(
+            Marker(
+                id=_whole(m["id"], "id"),
+                **{k: _number(m[k], k) for k in ("x_mm", "y_mm", "side_mm")},
+            )
+            for m in data["markers"]
+        ),
+        plate_name=str(data["plate_name"]),
+        plate_outline_mm=(x0, y0, x1, y1),
+        nodes_x_mm=_numbers(data, "nodes_x_mm"),
+        nodes_y_mm=_numbers(data, "nodes_y_mm"),
+        mesh_active=data.get("mesh_active", "unknown"),
+        mesh_name=data.get("mesh_name"),
+        gcode_sha256=data.get("gcode_sha256"),
+        **{k: _number(data[k], k) for k in plain},
+    )
+
+
+def sheet_from_json(text: str) -> Sheet:
+    """Read sheet.json.
+
+    Raises
+    ------
+    PadsheetError
+        If it is not JSON, is of a newer format, lacks something or holds impossible values.
+        Unknown keys are ignored.
+    """
+    try:
+        data = json.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise _spoilt("it is not JSON") from error
+    if not isinstance(data, dict) or not isinstance(data.get("format"), int):
+        raise _spoilt("it does not say its format")
+    if data["format"] > FORMAT:
+        raise PadsheetError(
+            f"this sheet.json is of format {data['format']}, newer than this program reads",
+            remedy="Update padsheet.",
+            code="file-newer",
+        )
+    try:
+        sheet = _build(data)
+    except KeyError as error:
+        raise _spoilt(f"{error.args[0]} is missing") from error
+    except (TypeError, AttributeError) as error:
+        raise _spoilt("a part of it has the wrong form") from error
+    if not sheet.pads or len(sheet.tracks) < 4:
+        raise _spoilt("it has no pads or no tracks")
+    if min(t.area_mm2 for t in sheet.tracks) <= 0 or sheet.target_gap_mm <= 0:
+        raise _spoilt("areas and target gap must be above zero")
+    return sheet
