@@ -143,7 +143,7 @@ def _edit_parts(advice: Advice, total: str) -> list[str]:
     changed = [node for node in advice.nodes if node.changed and node.dz_mm]
     down = [node for node in changed if node.dz_mm < 0]
     up = [node for node in changed if node.dz_mm > 0]
-    parts = []
+    parts: list[str] = []
     for nodes, word in ((down, "lowering"), (up, "raising")):
         if nodes:
             of = f" of {total}" if not parts else ""
@@ -160,7 +160,7 @@ def _verdict_parts(score: SheetScore, total: str) -> list[str]:
         (("too little", "off scale high"), "too little squish (nozzle too far)"),
         (("too much", "off scale low"), "too much squish (nozzle too near)"),
     )
-    parts = []
+    parts: list[str] = []
     for verdicts, words in sides:
         pads = [pad for pad in score.pads if pad.verdict in verdicts]
         if not pads:

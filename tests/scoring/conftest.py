@@ -34,7 +34,12 @@ def gap_error_mm(u: float, v: float) -> float:
 
 def made_sheet(grid: MeshGrid) -> Sheet:
     tracks = tuple(
-        Track(number=n + 1, offset_mm=(n - 4.5) * 2.0, height_mm=height, area_mm2=area)
+        Track(
+            number=n + 1,
+            offset_mm=(n - 4.5) * min(2.0, 0.08 * grid.pitch_mm[0]),
+            height_mm=height,
+            area_mm2=area,
+        )
         for n, (height, area) in enumerate(zip(HEIGHTS_MM, (0.10, 0.14) * 5, strict=True))
     )
     pads = tuple(

@@ -1,0 +1,278 @@
+"""The photo with the answer drawn on it: each pad outlined, its gap error and verdict beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw, ImageFont
+
+from padsheet.patterns.sheet import Pad, Sheet
+from padsheet.scoring.colours import DARK_INK, LIGHT_INK, hex_to_rgb, pad_colour
+from padsheet.scoring.squish import PadScore, SheetScore
+from padsheet.scoring.words import signed_mm
+
+__all__ = ["LARGEST_SIDE_PX", "ToPixel", "annotate"]
+
+#: Bed millimetres, shape (N, 2) as (x, y), to pixels, shape (N, 2) as (column, row).
+ToPixel = Callable[[NDArray[np.float64]], NDArray[np.float64]]
+Pixels = NDArray[np.float64]
+Font = ImageFont.FreeTypeFont | ImageFont.ImageFont
+
+LARGEST_SIDE_PX = 2400
+COUNTS_OUTSIDE_MM = 13.0  # column and row numbers stand clear of the labels of the first pads
+SHORT_VERDICTS = {
+    "on target": "on target",
+    "too little": "too far",
+    "too much": "too near",
+    "uncertain": "uncertain",
+    "off scale high": "too far",
+    "off scale low": "too near",
+    "unread": "not read",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Style:
+    """Sizes in pixels, chosen for one picture."""
+
+    line: int
+    large: int
+    small: int
+    count: int
+
+
+def annotate(
+    photo_rgb: NDArray[np.uint8], sheet: Sheet, score: SheetScore, to_pixel: ToPixel
+) -> NDArray[np.uint8]:
+    """Draw the scores on the photo of the sheet.
+
+    Text stands upright in the picture and on a ground of its own, so it can be read on light and
+    dark photos, whichever way the sheet is turned in them; the front edge of the bed is marked.
+
+    Parameters
+    ----------
+    photo_rgb : ndarray of uint8, shape (M, N, 3)
+        The photo, upright, in sRGB. It is not changed.
+    sheet, score
+        What was printed, and what was read.
+    to_pixel : callable
+        Turns bed millimetres, shape (K, 2) as (x, y), into pixels of `photo_rgb`, shape (K, 2) as
+        (column, row), pixel centres at whole numbers.
+
+    Returns
+    -------
+    ndarray of uint8, shape (P, Q, 3)
+        The annotated picture; its longer side is at most `LARGEST_SIDE_PX`.
+    """
+    image, scale = _shrunk(photo_rgb)
+
+    def place(xy_mm: NDArray[np.float64]) -> Pixels:
+        # Pixel centres are whole numbers, so the picture's corner is at -0.5 at every scale.
+        return (np.asarray(to_pixel(xy_mm), dtype=np.float64) + 0.5) * scale - 0.5
+
+    scores = {(pad.i, pad.j): pad for pad in score.pads}
+    pairs = [(pad, scores[pad.i, pad.j]) for pad in sheet.pads if (pad.i, pad.j) in scores]
+    style = _style(image, place(np.array([(pad.x_mm, pad.y_mm) for pad in sheet.pads])))
+    _draw_front(image, sheet, place, style)
+    outlines = [(answer, place(_outline_mm(pad, sheet))) for pad, answer in pairs]
+    for answer, outline in outlines:
+        _draw_outline(image, outline, answer, score, style)
+    picture = Image.fromarray(image)
+    draw = ImageDraw.Draw(picture)
+    labels = [_label_lines(answer, score, style) for answer, _ in outlines]
+    # As many lines as fit everywhere: labels of one picture should look alike.
+    boxes = [outline for _, outline in outlines]
+    rooms = [_room_below(outline, boxes) for outline in boxes]
+    fits = [_fitting(draw, *pair) for pair in zip(labels, rooms, strict=True)]
+    most = min(fits, default=1) if style.large >= 20 else 1
+    for (answer, outline), lines in zip(outlines, labels, strict=True):
+        _write_label(draw, outline, answer, score, lines[:most], style)
+    _write_counts(draw, sheet, place, style)
+    return np.array(picture, dtype=np.uint8)
+
+
+def _shrunk(photo_rgb: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], float]:
+    scale = min(1.0, LARGEST_SIDE_PX / max(photo_rgb.shape[:2]))
+    if scale == 1.0:
+        return photo_rgb.copy(), 1.0
+    size = (round(photo_rgb.shape[1] * scale), round(photo_rgb.shape[0] * scale))
+    image = cv2.resize(photo_rgb, size, interpolation=cv2.INTER_AREA)
+    return np.asarray(image, dtype=np.uint8), scale
+
+
+def _style(image: NDArray[np.uint8], centres: Pixels) -> Style:
+    """Choose sizes from the distance between neighbouring pads in the picture."""
+    pitch = max(image.shape[:2]) / 6
+    if len(centres) > 1:
+        apart = np.linalg.norm(centres[:, None] - centres[None], axis=2)
+        np.fill_diagonal(apart, np.inf)
+        pitch = float(np.median(apart.min(axis=1)))
+    # Five signs of a bold face are about 3 times as wide as it is high.
+    large = int(np.clip(pitch * 0.22, 11, max(image.shape[:2]) * 0.03))
+    return Style(
+        line=max(2, round(pitch / 60)),
+        large=large,
+        small=max(10, round(large * 0.62)),
+        count=max(large, round(max(image.shape[:2]) / 80)),
+    )
+
+
+def _outline_mm(pad: Pad, sheet: Sheet) -> NDArray[np.float64]:
+    """Corners of the comb with a small rim, each side cut into pieces that can follow the lens."""
+    offsets = [track.offset_mm for track in sheet.tracks] or [0.0]
+    rim = 1.5
+    x = np.array([min(offsets) - rim, max(offsets) + rim]) + pad.x_mm
+    y = np.array([-0.5, 0.5]) * (sheet.track_length_mm + 2 * rim) + pad.y_mm
+    corners = np.array([(x[0], y[0]), (x[1], y[0]), (x[1], y[1]), (x[0], y[1]), (x[0], y[0])])
+    t = np.linspace(0, 1, 5)[:-1, None]
+    pieces = [corners[k] + t * (corners[k + 1] - corners[k]) for k in range(4)]
+    return np.concatenate(pieces)
+
+
+def _polyline(
+    image: NDArray[np.uint8], points: Pixels, colour: str, width: int, *, closed: bool
+) -> None:
+    # Four fractional bits: sub-pixel corners keep thin outlines straight.
+    fixed = np.round(np.clip(points, -30000, 30000) * 16).astype(np.int32)[:, None, :]
+    cv2.polylines(image, [fixed], closed, hex_to_rgb(colour), width, lineType=cv2.LINE_AA, shift=4)
+
+
+def _draw_outline(
+    image: NDArray[np.uint8], outline: Pixels, pad: PadScore, score: SheetScore, style: Style
+) -> None:
+    entry = pad_colour(pad, score.target_gap_mm, score.tolerance_mm)
+    # Dark and light rings around the colour keep it visible on any photo.
+    _polyline(image, outline, DARK_INK, 3 * style.line + 4, closed=True)
+    _polyline(image, outline, LIGHT_INK, 3 * style.line, closed=True)
+    _polyline(image, outline, entry.fill, 2 * style.line, closed=True)
+
+
+def _draw_front(image: NDArray[np.uint8], sheet: Sheet, place: ToPixel, style: Style) -> None:
+    edge = place(_front_mm(sheet))
+    _polyline(image, edge, DARK_INK, 3 * style.line + 4, closed=False)
+    _polyline(image, edge, LIGHT_INK, 2 * style.line, closed=False)
+
+
+def _front_mm(sheet: Sheet) -> NDArray[np.float64]:
+    x_min, y_min, x_max, _ = sheet.plate_outline_mm
+    x = np.linspace(x_min, x_max, 25)
+    return np.column_stack([x, np.full_like(x, y_min)])
+
+
+def _write_counts(draw: ImageDraw.ImageDraw, sheet: Sheet, place: ToPixel, style: Style) -> None:
+    """Write the column numbers along the front, the row numbers along the left, and FRONT."""
+    x_min, y_min, _, _ = sheet.plate_outline_mm
+    x_out, y_out = x_min - COUNTS_OUTSIDE_MM, y_min - COUNTS_OUTSIDE_MM
+    font = _font(style.count)
+    for number, x in enumerate(sheet.nodes_x_mm, start=1):
+        at = place(np.array([(x, y_out)]))[0]
+        _write_box(draw, at, [(str(number), font)], DARK_INK, LIGHT_INK)
+    for number, y in enumerate(sheet.nodes_y_mm, start=1):
+        at = place(np.array([(x_out, y)]))[0]
+        _write_box(draw, at, [(str(number), font)], LIGHT_INK, DARK_INK)
+    # Between two column numbers where there is room, else on the edge itself.
+    roomy = len(sheet.nodes_x_mm) < 2 or sheet.nodes_x_mm[1] - sheet.nodes_x_mm[0] > 34
+    middle = len(sheet.nodes_x_mm) // 2
+    between = float(np.mean(sheet.nodes_x_mm[middle - 1 : middle + 1]))
+    at = place(np.array([(between, y_out if roomy else y_min - COUNTS_OUTSIDE_MM / 4)]))[0]
+    _write_box(draw, at, [("FRONT", font)], DARK_INK, LIGHT_INK)
+
+
+def _label_lines(pad: PadScore, score: SheetScore, style: Style) -> list[tuple[str, Font]]:
+    lines: list[tuple[str, Font]] = [(_headline(pad, score), _font(style.large))]
+    squish = "" if pad.squish is None else f"squish {pad.squish:.0f}"
+    lines += [(t, _font(style.small)) for t in (SHORT_VERDICTS[pad.verdict], squish) if t]
+    return lines
+
+
+def _room_below(outline: Pixels, others: list[Pixels]) -> float:
+    """Return the pixels between an outline and the next one below it."""
+    left, right, bottom = outline[:, 0].min(), outline[:, 0].max(), outline[:, 1].max()
+    room = np.inf
+    for other in others:
+        beside = other[:, 0].min() > right or other[:, 0].max() < left
+        if not beside and other[:, 1].mean() > bottom:
+            room = min(room, float(other[:, 1].min() - bottom))
+    return room
+
+
+def _fitting(draw: ImageDraw.ImageDraw, lines: list[tuple[str, Font]], room: float) -> int:
+    """Count the lines that fit above the next pad; at least one."""
+    for count in (3, 2):
+        if _box_size(draw, lines[:count])[1] <= 1.1 * room:
+            return count
+    return 1
+
+
+def _write_label(
+    draw: ImageDraw.ImageDraw,
+    outline: Pixels,
+    pad: PadScore,
+    score: SheetScore,
+    lines: list[tuple[str, Font]],
+    style: Style,
+) -> None:
+    entry = pad_colour(pad, score.target_gap_mm, score.tolerance_mm)
+    height = _box_size(draw, lines)[1]
+    # Below the outline as the picture is seen, so that the printed lines stay visible.
+    at = np.array([outline[:, 0].mean(), outline[:, 1].max() + height / 2 + style.line])
+    _write_box(draw, at, lines, entry.fill, entry.ink)
+
+
+def _headline(pad: PadScore, score: SheetScore) -> str:
+    if pad.gap_mm is not None:
+        return signed_mm(pad.gap_mm - score.target_gap_mm)
+    low, high = pad.interval_mm or (None, None)
+    if pad.verdict == "off scale high":
+        return "+ ?" if low is None else f"> {signed_mm(low - score.target_gap_mm)}"
+    if pad.verdict == "off scale low":
+        return "- ?" if high is None else f"< {signed_mm(high - score.target_gap_mm)}"
+    return "?"
+
+
+def _font(size: int) -> Font:
+    return ImageFont.load_default(size=size)
+
+
+def _size(draw: ImageDraw.ImageDraw, text: str, font: Font) -> tuple[float, float]:
+    left, top, right, bottom = draw.textbbox((0, 0), text, font=font, anchor="lt")
+    return right - left, bottom - top
+
+
+def _box_size(
+    draw: ImageDraw.ImageDraw, lines: list[tuple[str, Font]]
+) -> tuple[float, float, float]:
+    """Return width and height of a box of text, and the space about its lines."""
+    sizes = [_size(draw, *line) for line in lines]
+    space = 0.45 * min(height for _, height in sizes)
+    width = max(width for width, _ in sizes) + 2 * space
+    return width, sum(height for _, height in sizes) + space * (len(sizes) + 1), space
+
+
+def _write_box(
+    draw: ImageDraw.ImageDraw,
+    at: Pixels,
+    lines: list[tuple[str, Font]],
+    fill: str,
+    ink: str,
+) -> None:
+    """Write lines of text, centred on a box that is kept inside the picture."""
+    sizes = [_size(draw, *line) for line in lines]
+    width, height, space = _box_size(draw, lines)
+    image_width, image_height = draw.im.size
+    x0 = float(np.clip(at[0] - width / 2, 2, max(2, image_width - width - 3)))
+    y0 = float(np.clip(at[1] - height / 2, 2, max(2, image_height - height - 3)))
+    box = (x0, y0, x0 + width, y0 + height)
+    rim = max(1, round(space / 4))
+    draw.rounded_rectangle(
+        tuple(np.add(box, (-rim, -rim, rim, rim))), radius=space * 1.2, fill=DARK_INK
+    )
+    draw.rounded_rectangle(box, radius=space, fill=fill, outline=LIGHT_INK, width=rim)
+    y = y0 + space
+    for (text, font), (_, line_height) in zip(lines, sizes, strict=True):
+        draw.text((x0 + width / 2, y), text, font=font, fill=ink, anchor="mt")
+        y += line_height + space

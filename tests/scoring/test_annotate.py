@@ -1,0 +1,128 @@
+"""The annotated photo: outlines where the pads are, text that can be read, sizes within bounds."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from padsheet.scoring.annotate import LARGEST_SIDE_PX, annotate
+from padsheet.scoring.colours import CLASSES, hex_to_rgb, pad_colour
+
+
+def turned(size_px: float, angle_deg: float, width: int, height: int):
+    """Map the 220 mm bed to a square of `size_px`, turned about the middle of the picture."""
+    angle = np.deg2rad(angle_deg)
+    turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+
+    def to_pixel(xy_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+        centred = (np.asarray(xy_mm) - 110.0) * size_px / 220.0
+        return (centred * [1, -1]) @ turn.T + [width / 2, height / 2]
+
+    return to_pixel
+
+
+def nearest(picture: NDArray[np.uint8], at, radius: int) -> NDArray[np.int64]:
+    column, row = np.round(at).astype(int)
+    patch = picture[row - radius : row + radius + 1, column - radius : column + radius + 1]
+    return patch.reshape(-1, 3).astype(int)
+
+
+@pytest.mark.parametrize("ground", [12, 128, 246])
+@pytest.mark.parametrize("angle", [0, 90, 180, -35])
+def test_each_pad_is_outlined_in_its_colour(scored, ground, angle):
+    photo = np.full((1000, 1300, 3), ground, dtype=np.uint8)
+    to_pixel = turned(640, angle, 1300, 1000)
+    picture = annotate(photo, scored.sheet, scored.score, to_pixel)
+    for pad in scored.score.pads:
+        entry = pad_colour(pad, 0.2, 0.03)
+        # The middle of the back side of the outline (10 tracks of 2 mm, 14 mm long, 1.5 mm rim);
+        # a label hangs below its pad in the picture, so look at each side and take the best.
+        around = [(0, 8.5), (0, -8.5), (10.5, 0), (-10.5, 0)]
+        sides = np.add(around, [pad.x_mm, pad.y_mm])
+        found = [
+            np.abs(nearest(picture, at, 2) - hex_to_rgb(entry.fill)).sum(axis=1).min()
+            for at in to_pixel(sides)
+        ]
+        assert sorted(found)[1] < 60, (pad.i, pad.j, found)
+
+
+def test_photo_is_left_alone_and_far_corners_too(scored):
+    photo = np.full((1000, 1300, 3), 90, dtype=np.uint8)
+    before = photo.copy()
+    picture = annotate(photo, scored.sheet, scored.score, turned(500, 0, 1300, 1000))
+    np.testing.assert_array_equal(photo, before)
+    np.testing.assert_array_equal(picture[:100], photo[:100])
+    assert picture.dtype == np.uint8
+    assert picture.shape == photo.shape
+
+
+@pytest.mark.parametrize("shape", [(3000, 4000), (4000, 3000), (2401, 1200)])
+def test_large_photos_shrink_and_the_marks_shrink_with_them(scored, shape):
+    photo = np.full((*shape, 3), 40, dtype=np.uint8)
+    to_pixel = turned(min(shape) * 0.7, 0, shape[1], shape[0])
+    picture = annotate(photo, scored.sheet, scored.score, to_pixel)
+    assert max(picture.shape[:2]) == LARGEST_SIDE_PX
+    scale = LARGEST_SIDE_PX / max(shape)
+    pad = scored.score.pads[12]
+    at = to_pixel(np.array([(pad.x_mm, pad.y_mm + 8.5)]))[0] * scale
+    fill = hex_to_rgb(pad_colour(pad, 0.2, 0.03).fill)
+    assert np.abs(nearest(picture, at, 3) - fill).sum(axis=1).min() < 60
+
+
+def test_text_is_large_for_the_photo_and_stays_upright(scored):
+    """The pad's label is a box of its colour, wider than high, a tenth of the pitch or more."""
+    for angle in (0, 180, 90):
+        photo = np.full((1500, 1500, 3), 40, dtype=np.uint8)
+        to_pixel = turned(1000, angle, 1500, 1500)
+        picture = annotate(photo, scored.sheet, scored.score, to_pixel).astype(int)
+        pad = scored.score.pads[12]
+        fill = hex_to_rgb(CLASSES[3].fill)
+        column, row = np.round(to_pixel(np.array([(pad.x_mm, pad.y_mm)]))[0]).astype(int)
+        around = picture[row : row + 130, column - 90 : column + 90]
+        painted = np.abs(around - fill).sum(axis=2) < 20
+        painted &= np.cumsum(painted, axis=0) > 0
+        block = painted[:, 60:120].sum(axis=1) > 25
+        assert block.sum() > 0.1 * 1000 * 45 / 220
+        widths = painted[block].sum(axis=1)
+        assert widths.max() > block.sum()
+
+
+def test_front_edge_is_marked_on_its_own_side(scored):
+    photo = np.full((1400, 1400, 3), 128, dtype=np.uint8)
+    for angle in (0, 180):
+        to_pixel = turned(900, angle, 1400, 1400)
+        picture = annotate(photo, scored.sheet, scored.score, to_pixel)
+        x_mm = np.linspace(3, 217, 60)
+        edges = {
+            y_mm: to_pixel(np.column_stack([x_mm, np.full_like(x_mm, y_mm)])) for y_mm in (0, 220)
+        }
+        white = {
+            y_mm: np.mean([nearest(picture, at, 0).min() > 200 for at in places])
+            for y_mm, places in edges.items()
+        }
+        assert white[0] > 0.2  # the labels of the first row may hide the rest
+        assert white[220] < 0.05
+
+
+def test_a_sheet_that_leaves_the_photo_is_drawn_as_far_as_it_goes(scored):
+    photo = np.full((600, 600, 3), 200, dtype=np.uint8)
+    picture = annotate(photo, scored.sheet, scored.score, turned(1500, 20, 600, 600))
+    assert picture.shape == photo.shape
+    assert np.any(picture != photo)
+
+
+def test_a_dense_mesh_still_has_a_number_at_each_point(make_scored):
+    example = make_scored(15, 15)
+    photo = np.full((2400, 2400, 3), 20, dtype=np.uint8)
+    to_pixel = turned(2100, 0, 2400, 2400)
+    picture = annotate(photo, example.sheet, example.score, to_pixel).astype(int)
+    for pad in example.score.pads[::17]:
+        entry = pad_colour(pad, 0.2, 0.03)
+        bottom = to_pixel(
+            np.array([(pad.x_mm, pad.y_mm - example.sheet.track_length_mm / 2 - 1.5)])
+        )
+        column, row = np.round(bottom[0]).astype(int)
+        label = picture[row : row + 40, column - 30 : column + 30].reshape(-1, 3)
+        assert (np.abs(label - hex_to_rgb(entry.fill)).sum(axis=1) < 20).sum() > 150
+        assert (np.abs(label - hex_to_rgb(entry.ink)).sum(axis=1) < 60).sum() > 30
