@@ -1,0 +1,257 @@
+"""The phone's camera over the bed: millimetres to pixels and back, and its fit to sightings.
+
+The only place where bed coordinates ``(x_mm, y_mm, z_mm)``, x right, y to the back, z up, meet
+image coordinates ``(row, column)`` with pixel centres at whole numbers.
+
+A pinhole with two radial terms: ``xd = xn (1 + k1 r^2 + k2 r^4)``, the usual polynomial of Brown,
+Photogrammetric Engineering 37(8) (1971) 855-866, as in OpenCV.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+from scipy.spatial.transform import Rotation
+
+__all__ = ["Camera", "camera_from_homography", "fit_camera", "focal_prior_px", "homography"]
+
+Floats = NDArray[np.float64]
+
+_FILM_DIAGONAL_MM = 43.267
+_USUAL_FOCAL_35MM = 26.0
+# How far lens and sensor may be from the usual: focal length (relative), place of the optical
+# axis (relative to the diagonal) and radial terms.
+_FOCAL_SD_TOLD, _FOCAL_SD_GUESSED = 0.06, 0.20
+_CENTRE_SD, _K1_SD, _K2_SD = 0.01, 0.04, 0.02
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Camera:
+    """A camera that looks at the bed.
+
+    Attributes
+    ----------
+    focal_px : float
+        Focal length in pixels.
+    centre : (row, column)
+        Where the optical axis meets the picture.
+    k1, k2 : float
+        Radial distortion in normalised image coordinates.
+    rotation : ndarray, shape (3, 3)
+        Bed axes to camera axes (x right, y down, z forward).
+    shift_mm : ndarray, shape (3,)
+        The bed's origin in camera axes.
+    """
+
+    focal_px: float
+    centre: tuple[float, float]
+    k1: float
+    k2: float
+    rotation: Floats
+    shift_mm: Floats
+
+    @property
+    def position_mm(self) -> Floats:
+        """Where the lens is, in bed coordinates."""
+        return np.asarray(-self.rotation.T @ self.shift_mm)
+
+    def project(self, xyz_mm: Floats) -> Floats:
+        """Return the pixels (row, column) of bed points.
+
+        Parameters
+        ----------
+        xyz_mm : ndarray, shape (..., 3)
+            Points; two columns count as z = 0.
+
+        Returns
+        -------
+        ndarray, shape (..., 2)
+            Rows and columns.
+        """
+        points = np.asarray(xyz_mm, float)
+        seen = points @ self.rotation[:, : points.shape[-1]].T + self.shift_mm
+        normal = seen[..., :2] / seen[..., 2:]
+        r2 = (normal**2).sum(axis=-1, keepdims=True)
+        bent = normal * (1 + r2 * (self.k1 + self.k2 * r2)) * self.focal_px
+        return np.stack([bent[..., 1] + self.centre[0], bent[..., 0] + self.centre[1]], axis=-1)
+
+    def to_bed(self, row_column: Floats, z_mm: float = 0.0) -> Floats:
+        """Return where the rays of pixels (..., 2) meet the plane at height `z_mm`, as (x, y)."""
+        pixels = np.asarray(row_column, float)
+        bent = (pixels[..., ::-1] - np.array(self.centre)[::-1]) / self.focal_px
+        normal = bent.copy()
+        for _ in range(8):
+            r2 = (normal**2).sum(axis=-1, keepdims=True)
+            normal = bent / (1 + r2 * (self.k1 + self.k2 * r2))
+        rays = np.concatenate([normal, np.ones_like(normal[..., :1])], axis=-1) @ self.rotation
+        position = self.position_mm
+        distance = (z_mm - position[2]) / rays[..., 2:]
+        return np.asarray(position[:2] + distance * rays[..., :2])
+
+    def px_per_mm(self, xy_mm: Floats, direction: Floats) -> Floats:
+        """Return the scale at points (..., 2) along a unit `direction` (2,) on the bed."""
+        here = np.asarray(xy_mm, float)
+        step = 0.5 * np.asarray(direction, float)
+        apart = self.project(here + step) - self.project(here - step)
+        return np.asarray(np.hypot(apart[..., 0], apart[..., 1]))
+
+    def view_tangent(self, xy_mm: Floats, direction: Floats) -> Floats:
+        """Return the tangent of the viewing angle from the vertical, along `direction`.
+
+        Positive where the lens stands on the side that `direction` points to.
+        """
+        position = self.position_mm
+        away = position[:2] - np.asarray(xy_mm, float)
+        return np.asarray(away @ np.asarray(direction, float) / position[2])
+
+
+def focal_prior_px(shape: tuple[int, int], focal_35mm: float | None) -> tuple[float, float]:
+    """Return focal length in pixels and its relative standard deviation, from the EXIF value.
+
+    Parameters
+    ----------
+    shape : (rows, columns)
+        Size of the picture.
+    focal_35mm : float or None
+        In terms of 35 mm film (36 x 24 mm, diagonal 43.267 mm).
+    """
+    diagonal = math.hypot(*shape)
+    told = focal_35mm is not None
+    focal = (focal_35mm or _USUAL_FOCAL_35MM) / _FILM_DIAGONAL_MM * diagonal
+    return focal, _FOCAL_SD_TOLD if told else _FOCAL_SD_GUESSED
+
+
+def homography(bed_xy_mm: Floats, row_column: Floats) -> Floats:
+    """Estimate the homography of points by the normalised direct linear transform.
+
+    Parameters
+    ----------
+    bed_xy_mm : ndarray, shape (N, 2)
+        Points on the bed, N at least 4.
+    row_column : ndarray, shape (N, 2)
+        Their pixels.
+
+    Returns
+    -------
+    ndarray, shape (3, 3)
+        Maps (x, y, 1) to (column, row, 1) up to scale. Hartley, Zisserman, Multiple View Geometry
+        (2003), algorithm 4.2.
+    """
+    source, target = np.asarray(bed_xy_mm, float), np.asarray(row_column, float)[:, ::-1]
+
+    def normalising(points: Floats) -> Floats:
+        middle = points.mean(axis=0)
+        scale = math.sqrt(2) / np.hypot(*(points - middle).T).mean()
+        return np.array([[scale, 0, -scale * middle[0]], [0, scale, -scale * middle[1]], [0, 0, 1]])
+
+    t_source, t_target = normalising(source), normalising(target)
+    a = np.c_[source, np.ones(len(source))] @ t_source.T
+    b = np.c_[target, np.ones(len(target))] @ t_target.T
+    zero = np.zeros_like(a)
+    rows = np.concatenate([np.c_[a, zero, -b[:, :1] * a], np.c_[zero, a, -b[:, 1:2] * a]])
+    h = np.linalg.svd(rows)[2][-1].reshape(3, 3)
+    full = np.linalg.inv(t_target) @ h @ t_source
+    return np.asarray(full / full[2, 2])
+
+
+def camera_from_homography(h: Floats, shape: tuple[int, int], focal_px: float) -> Camera:
+    """Split a homography into a pose, for a lens of known focal length without distortion.
+
+    Parameters
+    ----------
+    h : ndarray, shape (3, 3)
+        Maps (x_mm, y_mm, 1) to (column, row, 1).
+    shape : (rows, columns)
+        Size of the picture; the optical axis is taken to meet its middle.
+    focal_px : float
+        Focal length.
+    """
+    centre = ((shape[0] - 1) / 2, (shape[1] - 1) / 2)
+    k = np.array([[focal_px, 0, centre[1]], [0, focal_px, centre[0]], [0, 0, 1]])
+    m = np.linalg.inv(k) @ h
+    m *= math.copysign(2 / (np.linalg.norm(m[:, 0]) + np.linalg.norm(m[:, 1])), m[2, 2])
+    axes = np.c_[m[:, 0], m[:, 1], np.cross(m[:, 0], m[:, 1])]
+    u, _, vt = np.linalg.svd(axes)
+    rotation = u @ np.diag([1, 1, np.linalg.det(u @ vt)]) @ vt
+    return Camera(
+        focal_px=focal_px, centre=centre, k1=0.0, k2=0.0, rotation=rotation, shift_mm=m[:, 2]
+    )
+
+
+def _packed(camera: Camera, turn: Floats, shift: Floats, lens: Floats, diagonal: float) -> Camera:
+    return replace(
+        camera,
+        focal_px=camera.focal_px * math.exp(lens[0]),
+        centre=(camera.centre[0] + lens[1] * diagonal, camera.centre[1] + lens[2] * diagonal),
+        k1=camera.k1 + lens[3],
+        k2=camera.k2 + lens[4],
+        rotation=Rotation.from_rotvec(turn).as_matrix() @ camera.rotation,
+        shift_mm=camera.shift_mm + shift * camera.shift_mm[2],
+    )
+
+
+def fit_camera(
+    start: Camera,
+    xyz_mm: Floats,
+    row_column: Floats,
+    *,
+    across: Floats,
+    sigma_px: Floats,
+    shape: tuple[int, int],
+    focal_prior: tuple[float, float],
+) -> tuple[Camera, Floats]:
+    """Fit pose and lens to sightings by robust least squares.
+
+    Parameters
+    ----------
+    start : Camera
+        Where to begin.
+    xyz_mm : ndarray, shape (N, 3)
+        Points on the bed.
+    row_column : ndarray, shape (N, 2)
+        Where they were seen.
+    across : ndarray, shape (N, 2)
+        Unit vector (row, column) along which each sighting counts; a point on a line counts only
+        across the line.
+    sigma_px : ndarray, shape (N,)
+        Standard deviation of each sighting.
+    shape : (rows, columns)
+        Size of the picture.
+    focal_prior : (focal_px, relative sd)
+        See `focal_prior_px`.
+
+    Returns
+    -------
+    camera : Camera
+    residual_px : ndarray, shape (N,)
+        Seen minus predicted, along `across`.
+    """
+    diagonal = math.hypot(*shape)
+    middle = ((shape[0] - 1) / 2, (shape[1] - 1) / 2)
+
+    def camera_of(p: Floats) -> Camera:
+        return _packed(start, p[:3], p[3:6], p[6:], diagonal)
+
+    def errors(camera: Camera) -> Floats:
+        return np.asarray(((row_column - camera.project(xyz_mm)) * across).sum(axis=1))
+
+    def residuals(p: Floats) -> Floats:
+        camera = camera_of(p)
+        prior = [
+            math.log(camera.focal_px / focal_prior[0]) / focal_prior[1],
+            (camera.centre[0] - middle[0]) / diagonal / _CENTRE_SD,
+            (camera.centre[1] - middle[1]) / diagonal / _CENTRE_SD,
+            camera.k1 / _K1_SD,
+            camera.k2 / _K2_SD,
+        ]
+        return np.concatenate([errors(camera) / sigma_px, prior])
+
+    fit = least_squares(
+        residuals, np.zeros(11), loss="soft_l1", f_scale=2.0, method="trf", max_nfev=40
+    )
+    camera = camera_of(fit.x)
+    return camera, errors(camera)

@@ -1,0 +1,244 @@
+"""A photo as it is shown: decoded, upright, within size limits; and its way into linear light."""
+
+from __future__ import annotations
+
+import io
+import warnings
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, UnidentifiedImageError
+
+from padsheet.patterns.errors import PadsheetError
+
+__all__ = ["Photo", "decode_photo", "linear_light", "read_photo", "srgb_to_linear", "upright"]
+
+LARGEST_PIXELS = 200_000_000
+SMALLEST_SIDE = 600
+_ORIENTATION_TAG = 0x0112
+_FOCAL_35MM_TAG = 0xA405
+_EXIF_IFD = 0x8769
+_FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "HEIF", "MPO")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Photo:
+    """A decoded photo.
+
+    Attributes
+    ----------
+    rgb : ndarray of uint8, shape (rows, columns, 3)
+        sRGB codes, as a viewer shows the photo (EXIF orientation applied).
+    focal_35mm : float or None
+        Focal length in terms of 35 mm film, if the file tells it.
+    name : str
+        File name, for messages.
+    """
+
+    rgb: NDArray[np.uint8]
+    focal_35mm: float | None = None
+    name: str = "photo"
+
+
+def srgb_to_linear(value: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Undo the sRGB curve (IEC 61966-2-1:1999).
+
+    Parameters
+    ----------
+    value : ndarray of float
+        Encoded values, 0 to 1.
+
+    Examples
+    --------
+    >>> float(np.round(srgb_to_linear(np.array([10 / 255])), 10)[0])
+    0.0030352698
+    """
+    v = np.asarray(value, float)
+    return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4)
+
+
+@cache
+def _table() -> NDArray[np.float32]:
+    return srgb_to_linear(np.arange(256) / 255).astype(np.float32)
+
+
+def linear_light(codes: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """Return linear light, 0 to 1, of 8-bit sRGB codes of any shape."""
+    return _table()[codes]
+
+
+def upright(stored: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:
+    """Turn a stored picture the way the EXIF orientation says (CIPA DC-008, tag 0x0112).
+
+    Parameters
+    ----------
+    stored : ndarray, shape (rows, columns, ...)
+        Pixels in the order of the file.
+    orientation : int
+        1 to 8; anything else counts as 1.
+    """
+    turned = {
+        2: lambda a: a[:, ::-1],
+        3: lambda a: a[::-1, ::-1],
+        4: lambda a: a[::-1],
+        5: lambda a: a.swapaxes(0, 1),
+        6: lambda a: a.swapaxes(0, 1)[:, ::-1],
+        7: lambda a: a[::-1, ::-1].swapaxes(0, 1),
+        8: lambda a: a.swapaxes(0, 1)[::-1],
+    }.get(orientation, lambda a: a)(stored)
+    return np.ascontiguousarray(turned)
+
+
+def _unreadable(name: str, detail: str) -> PadsheetError:
+    return PadsheetError(
+        f"{name} cannot be read as a photo: {detail}",
+        remedy="Give a JPEG, PNG, TIFF, WebP or HEIC file straight from the phone.",
+        code="photo-unreadable",
+    )
+
+
+def _is_heif(data: bytes) -> bool:
+    return data[4:8] == b"ftyp" and data[8:12] in (
+        b"heic",
+        b"heix",
+        b"hevc",
+        b"heim",
+        b"heis",
+        b"mif1",
+        b"msf1",
+        b"avif",
+    )
+
+
+def _open(data: bytes, name: str) -> Image.Image:
+    """Read the header only, and refuse what would decode too large or too small."""
+    if not data:
+        raise PadsheetError(
+            f"{name} is empty", remedy="Copy the photo from the phone again.", code="photo-empty"
+        )
+    if _is_heif(data):
+        from pillow_heif import register_heif_opener
+
+        register_heif_opener()
+    try:
+        with warnings.catch_warnings():
+            # The size is checked below, with a limit of our own.
+            warnings.simplefilter("ignore")
+            picture = Image.open(io.BytesIO(data))
+    except (UnidentifiedImageError, OSError, ValueError, SyntaxError, EOFError) as error:
+        raise _unreadable(name, "it is no picture, or cut off") from error
+    except Image.DecompressionBombError as error:
+        raise _too_large(name) from error
+    if picture.format not in _FORMATS:
+        raise _unreadable(name, f"the format {picture.format} is not one that phones write")
+    if picture.width * picture.height > LARGEST_PIXELS:
+        raise _too_large(name)
+    if min(picture.size) < SMALLEST_SIDE:
+        raise PadsheetError(
+            f"{name} has only {picture.width} x {picture.height} pixels",
+            remedy="Send the photo in full size; a line must be several pixels wide.",
+            code="photo-small",
+        )
+    return picture
+
+
+def _too_large(name: str) -> PadsheetError:
+    return PadsheetError(
+        f"{name} would decode to more than 200 megapixels",
+        remedy="Give the photo as the phone took it, at most 200 megapixels.",
+        code="photo-large",
+    )
+
+
+def _metadata(picture: Image.Image) -> tuple[int, float | None]:
+    """Return EXIF orientation and 35 mm focal length; broken metadata counts as none."""
+    try:
+        exif = picture.getexif()
+        orientation = exif.get(_ORIENTATION_TAG, 1)
+        focal = exif.get_ifd(_EXIF_IFD).get(_FOCAL_35MM_TAG)
+        focal_35mm = float(focal) if focal is not None else None
+    except Exception:  # Pillow raises many kinds on hostile EXIF; none of them matters here
+        return 1, None
+    plausible = focal_35mm is not None and 10 <= focal_35mm <= 200
+    return (
+        orientation if isinstance(orientation, int) else 1,
+        focal_35mm if plausible else None,
+    )
+
+
+def _decode_with_pillow(picture: Image.Image, name: str) -> NDArray[np.uint8]:
+    """Decode whatever OpenCV does not: HEIC, palettes, CMYK, 16 bits, transparency."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            if picture.mode.startswith(("I", "F")):
+                values = np.asarray(picture, np.float64)
+                top = 65535.0 if values.max() > 255 else 255.0
+                grey = np.clip(values / top * 255, 0, 255).astype(np.uint8)
+                return np.repeat(grey[..., None], 3, axis=2)
+            return np.asarray(picture.convert("RGB"))
+    except (OSError, ValueError, SyntaxError, EOFError, MemoryError) as error:
+        raise _unreadable(name, "it is damaged or cut off") from error
+
+
+def decode_photo(data: bytes, name: str = "photo") -> Photo:
+    """Decode a photo's bytes.
+
+    Parameters
+    ----------
+    data : bytes
+        A JPEG, PNG, TIFF, WebP or HEIC file.
+    name : str
+        File name, for messages.
+
+    Raises
+    ------
+    PadsheetError
+        If the bytes are no whole picture, or one too large or too small.
+    """
+    picture = _open(data, name)
+    orientation, focal = _metadata(picture)
+    if picture.format == "HEIF":
+        # Its decoder has already turned the picture upright.
+        return Photo(rgb=_decode_with_pillow(picture, name), focal_35mm=focal, name=name)
+    if picture.format in ("JPEG", "MPO") and picture.mode == "RGB":
+        # A cut-off JPEG decodes to grey in OpenCV; its end mark tells.
+        if b"\xff\xd9" not in data[-65536:]:
+            raise _unreadable(name, "it is cut off")
+        flags = cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION
+        stored = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
+        if stored is None:
+            raise _unreadable(name, "it is damaged")
+        rgb = np.asarray(stored, np.uint8)
+    else:
+        rgb = _decode_with_pillow(picture, name)
+    return Photo(rgb=upright(rgb, orientation), focal_35mm=focal, name=name)
+
+
+def read_photo(path: Path) -> Photo:
+    """Read and decode a photo file.
+
+    Raises
+    ------
+    PadsheetError
+        If the file is missing or cannot be decoded.
+    """
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError as error:
+        raise PadsheetError(
+            f"there is no photo {path}",
+            remedy="Check the name and the folder.",
+            code="photo-missing",
+        ) from error
+    except OSError as error:
+        raise PadsheetError(
+            f"the photo {path} cannot be opened ({error.strerror})",
+            remedy="Give the path of a photo file that you may read.",
+            code="photo-unreadable",
+        ) from error
+    return decode_photo(data, path.name)
