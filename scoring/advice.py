@@ -4,7 +4,24 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["Advice", "NodeAdvice", "ScrewAdvice"]
+import numpy as np
+
+from padsheet.patterns.bed import Bed
+from padsheet.scoring.case import Case, build_case
+from padsheet.scoring.fusion import NodeState
+from padsheet.scoring.mesh import Mesh
+from padsheet.scoring.nodes import NodePlan, plan_nodes
+from padsheet.scoring.proof import Proof
+from padsheet.scoring.screws import ScrewTurn, can_level, screw_turns
+from padsheet.scoring.squish import SheetScore
+from padsheet.scoring.steps import steps_for
+
+__all__ = ["Advice", "NodeAdvice", "ScrewAdvice", "advise"]
+
+#: A tilt smaller than this, over the whole mesh, is left to the mesh.
+SCREW_TILT_MM = 0.10
+#: Fewer read pads than this tell no plane.
+FEWEST_PADS = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,3 +114,151 @@ class Advice:
     warp_done: bool
     offset_done: bool
     done: bool
+
+
+def advise(
+    score: SheetScore,
+    bed: Bed,
+    *,
+    mesh: Mesh | None,
+    state: NodeState | None = None,
+    proof: Proof | None = None,
+) -> Advice:
+    """Decide what to do after one sheet.
+
+    Parameters
+    ----------
+    score : SheetScore
+        The sheet's scores.
+    bed : Bed
+        The profile.
+    mesh : Mesh or None
+        The mesh that was in force on the sheet, if it is known; gives the new values.
+    state : NodeState or None
+        All sheets of this epoch fused, this one included. None to judge by this sheet alone.
+    proof : Proof or None
+        What this sheet says of the edits before it; no further edits are given if they are not
+        in force.
+
+    Returns
+    -------
+    Advice
+
+    Raises
+    ------
+    ValueError
+        If `mesh` or `state` belongs to another grid than `bed`.
+
+    Notes
+    -----
+    The gaps at the pads answer to the nodes through the printer's bilinear interpolation. The node
+    errors are the posterior mean of a linear Gaussian model whose prior is no error at all; tilt
+    and warp over the nodes are then judged apart from the common part, which no node chases unless
+    the profile has no place for it.
+    """
+    case = build_case(score, bed, mesh, state, proof)
+    work = _work(case)
+    turns = _turns(case) if work == "screws" else ()
+    plan = _plan(case)
+    if work == "mesh" and not plan.changed.any():
+        work = "nothing"
+    return Advice(
+        offset_mm=case.offset_mm,
+        offset_sigma_mm=case.split.common_sigma_mm,
+        tilt_mm_per_m=case.split.tilt_mm_per_m,
+        tilt_sigma_mm_per_m=case.split.tilt_sigma_mm_per_m,
+        warp_peak_to_valley_mm=float(np.ptp(case.split.warp_mm)),
+        twist_mm=case.twist_mm,
+        screws=tuple(_screw_advice(turn) for turn in turns),
+        nodes=_node_advice(case, plan, work),
+        work=work,
+        steps=steps_for(case, plan, turns, work),
+        warp_done=case.warp_done,
+        offset_done=case.offset_done,
+        done=case.warp_done and case.offset_done and work == "nothing",
+    )
+
+
+def _work(case: Case) -> str:
+    """Choose which kind of correction comes now."""
+    if case.proof is not None and not case.proof.allows_edits:
+        return "withheld"
+    if int(case.state.read.sum()) < FEWEST_PADS:
+        return "withheld"
+    if case.warp_done and case.offset_done:
+        return "nothing"
+    tilt_mm, sigma_mm = case.tilt_over_mesh_mm
+    limit_mm = max(SCREW_TILT_MM, 3 * case.bed.target.tolerance_mm)
+    if tilt_mm > limit_mm and tilt_mm > 3 * sigma_mm and can_level(case.bed.screws):
+        # Rounding to eighths may leave nothing to turn; then the mesh takes the tilt.
+        if any(turn.turns for turn in _turns(case)):
+            return "screws"
+    if not case.warp_done or case.nodes_take_offset:
+        return "mesh"
+    worth_mm = max(case.split.common_sigma_mm, case.bed.edits.smallest_mm / 2)
+    return "offset" if abs(case.offset_mm) > worth_mm else "nothing"
+
+
+def _turns(case: Case) -> tuple[ScrewTurn, ...]:
+    """Return the screw turns that take the tilt out."""
+    return screw_turns(case.bed.screws, case.split.tilt_mm_per_m, centre_mm=case.centre_mm)
+
+
+def _plan(case: Case) -> NodePlan:
+    """Plan the node edits, the common part in or out as the profile says."""
+    if case.nodes_take_offset:
+        needed_mm = -case.state.error_mm
+        sigma_mm = np.sqrt(np.diag(case.state.covariance_mm2))
+    else:
+        needed_mm, sigma_mm = -case.relative_mm, case.relative_sigma_mm
+    return plan_nodes(
+        needed_mm,
+        sigma_mm,
+        state=case.state,
+        score=case.score,
+        bed=case.bed,
+        common_mm=0.0 if case.nodes_take_offset else case.split.common_mm,
+        offset_mm=0.0 if case.nodes_take_offset else case.offset_mm,
+    )
+
+
+#: Why no node is edited in this round, by the kind of work.
+HELD_BACK = {
+    "screws": "held back: the screws come first",
+    "offset": "within tolerance: only the common offset is to be set",
+    "withheld": "held back: see the first step",
+    "nothing": "",
+}
+
+
+def _node_advice(case: Case, plan: NodePlan, work: str) -> tuple[NodeAdvice, ...]:
+    """Write the plan as advice for each node; nothing is changed unless the mesh is the work."""
+    mesh = None if case.mesh is None else case.mesh.z_mm.ravel()
+    advice = []
+    for k, (i, j) in enumerate(case.bed.mesh.nodes):
+        edit = work == "mesh"
+        dz_mm = round(float(plan.dz_mm[k]), 6) + 0.0 if edit else 0.0
+        advice.append(
+            NodeAdvice(
+                i=i,
+                j=j,
+                dz_mm=dz_mm,
+                sigma_mm=float(case.relative_sigma_mm[k]),
+                new_mm=None if mesh is None else round(float(mesh[k]) + dz_mm, 6),
+                changed=edit and bool(plan.changed[k]),
+                inferred=bool(plan.inferred[k]),
+                note=plan.notes[k] if edit else HELD_BACK[work],
+            )
+        )
+    return tuple(advice)
+
+
+def _screw_advice(turn: ScrewTurn) -> ScrewAdvice:
+    """Write one screw's turn as advice."""
+    return ScrewAdvice(
+        name=turn.screw.name,
+        bed_mm=turn.bed_mm,
+        turns=turn.turns,
+        direction=turn.direction,
+        text=turn.text,
+    )

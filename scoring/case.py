@@ -1,0 +1,165 @@
+"""What is known of a bed after a sheet, and whether that is good enough to stop."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from padsheet.patterns.bed import Bed, MeshGrid
+from padsheet.scoring.fusion import NodeState, first_state, update
+from padsheet.scoring.mesh import Mesh
+from padsheet.scoring.plane import MM_PER_M, Split, grid_xy_mm, relative_part, split_plane, twist_of
+from padsheet.scoring.proof import Proof
+from padsheet.scoring.screws import can_level
+from padsheet.scoring.squish import SheetScore
+
+__all__ = ["Case", "build_case"]
+
+#: Confidence of the stop rule.
+CONFIDENCE = 0.95
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Case:
+    """What is known of the bed, before anything is decided.
+
+    Attributes
+    ----------
+    split : Split
+        Offset, tilt and warp of the nodes' gap errors.
+    relative_mm, relative_sigma_mm : ndarray of float, shape (N,)
+        Gap error of each node less the common part, and its standard deviation.
+    must_pass : ndarray of bool, shape (N,)
+        Nodes that the stop rule judges: those that have a pad.
+    unread : int
+        Pads that were read on no sheet of this epoch.
+    """
+
+    score: SheetScore
+    bed: Bed
+    mesh: Mesh | None
+    state: NodeState
+    proof: Proof | None
+    split: Split
+    relative_mm: NDArray[np.float64]
+    relative_sigma_mm: NDArray[np.float64]
+    must_pass: NDArray[np.bool_]
+    unread: int
+
+    @property
+    def centre_mm(self) -> tuple[float, float]:
+        """Middle of the mesh, where offset and tilt are told apart."""
+        return _centre_mm(self.bed.mesh)
+
+    @property
+    def twist_mm(self) -> float | None:
+        """What four or more screws cannot take out; None with fewer."""
+        if len(self.bed.screws) < 4 or not can_level(self.bed.screws):
+            return None
+        return twist_of(grid_xy_mm(self.bed.mesh), self.split.warp_mm)
+
+    @property
+    def offset_mm(self) -> float:
+        """Common correction, negative to lower the nozzle everywhere."""
+        return -self.split.common_mm + 0.0
+
+    @property
+    def nodes_take_offset(self) -> bool:
+        """Whether the common part has no place of its own and goes into the nodes."""
+        return self.bed.edits.offset_style == "none"
+
+    @property
+    def warp_done(self) -> bool:
+        """Stop rule for everything but the common part."""
+        missed = _missed(self.relative_mm, self.relative_sigma_mm, self.bed.target.tolerance_mm)
+        surely = float(missed[self.must_pass].sum()) <= 1 - CONFIDENCE
+        return surely and self.unread == 0 and bool(self.must_pass.any())
+
+    @property
+    def offset_done(self) -> bool:
+        """Stop rule for the common part."""
+        missed = _missed(
+            np.array([self.split.common_mm]),
+            np.array([self.split.common_sigma_mm]),
+            self.bed.target.offset_tolerance_mm,
+        )
+        return float(missed[0]) <= 1 - CONFIDENCE
+
+    @property
+    def tilt_over_mesh_mm(self) -> tuple[float, float]:
+        """Height of the tilt from end to end of the mesh, and its standard deviation."""
+        grid = self.bed.mesh
+        size_m = np.array([grid.x_max_mm - grid.x_min_mm, grid.y_max_mm - grid.y_min_mm]) / MM_PER_M
+        slopes = self.split.coefficients[1:]
+        across = np.sign(slopes) * size_m
+        spread = float(across @ self.split.covariance[1:, 1:] @ across)
+        return float(np.abs(slopes) @ size_m), math.sqrt(max(spread, 0.0))
+
+
+def build_case(
+    score: SheetScore, bed: Bed, mesh: Mesh | None, state: NodeState | None, proof: Proof | None
+) -> Case:
+    """Gather what is known.
+
+    Parameters are those of `padsheet.scoring.advice.advise`.
+
+    Raises
+    ------
+    ValueError
+        If `mesh` or `state` belongs to another grid than `bed`.
+    """
+    if state is None:
+        state = update(first_state(bed.mesh), score)
+    if not _same_nodes(state.grid, bed.mesh) or (mesh and not _same_nodes(mesh.grid, bed.mesh)):
+        raise ValueError("mesh, state and bed must have the same grid")
+    split = split_plane(
+        grid_xy_mm(bed.mesh),
+        state.error_mm,
+        state.covariance_mm2,
+        centre_mm=_centre_mm(bed.mesh),
+    )
+    relative_mm, spread = relative_part(split, state.error_mm, state.covariance_mm2)
+    has_pad = {(pad.i, pad.j) for pad in score.pads}
+    must_pass = np.array([node in has_pad for node in bed.mesh.nodes], dtype=np.bool_)
+    return Case(
+        score=score,
+        bed=bed,
+        mesh=mesh,
+        state=state,
+        proof=proof,
+        split=split,
+        relative_mm=relative_mm,
+        relative_sigma_mm=np.sqrt(np.maximum(np.diag(spread), 0.0)),
+        must_pass=must_pass,
+        unread=int((must_pass & ~state.read).sum()),
+    )
+
+
+def _same_nodes(one: MeshGrid, other: MeshGrid) -> bool:
+    """Tell whether two grids have the same nodes at the same places."""
+    if (one.columns, one.rows) != (other.columns, other.rows):
+        return False
+    return bool(np.allclose(grid_xy_mm(one), grid_xy_mm(other), atol=0.01))
+
+
+def _centre_mm(grid: MeshGrid) -> tuple[float, float]:
+    """Return the middle of the mesh, where offset and tilt are told apart."""
+    return (grid.x_min_mm + grid.x_max_mm) / 2, (grid.y_min_mm + grid.y_max_mm) / 2
+
+
+def _missed(
+    mean_mm: NDArray[np.float64], sigma_mm: NDArray[np.float64], tolerance_mm: float
+) -> NDArray[np.float64]:
+    """Return the probability of each value to lie outside the tolerance.
+
+    Their sum bounds the probability that any does, however the values hang together (Boole's
+    inequality).
+    """
+    sigma_mm = np.maximum(sigma_mm, 1e-9)
+    inside = ndtr((tolerance_mm - mean_mm) / sigma_mm) - ndtr((-tolerance_mm - mean_mm) / sigma_mm)
+    outside: NDArray[np.float64] = 1.0 - inside
+    return outside

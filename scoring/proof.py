@@ -1,0 +1,235 @@
+"""Proof between rounds: whether the edits took effect, where they should and the right way."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from padsheet.patterns.bed import MeshGrid
+from padsheet.scoring.fusion import PROCESS_SIGMA_MM
+from padsheet.scoring.mesh import footprint
+from padsheet.scoring.squish import PadScore, SheetScore
+
+__all__ = ["Proof", "prove"]
+
+Verdict = Literal["in force", "not in force", "wrong sign", "index", "partly", "unclear"]
+
+#: A slope whose standard deviation is larger than this tells nothing: 0 and 1 are both possible.
+LARGEST_SLOPE_SIGMA = 0.25
+#: Slopes this near to a whole number count as that number: a pad beside its node, a bed that
+#: bulges between nodes and the photo's own scale all move the slope a little.
+SLOPE_SLACK = 0.15
+#: How much better (difference of chi-square) another placing must fit before it is believed.
+BETTER_BY = 12.0
+#: What a bed moves by itself between two sheets, on top of the process noise of a node.
+MODEL_SIGMA_MM = 0.004
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proof:
+    """What the sheets before and after an edit say of it.
+
+    Attributes
+    ----------
+    verdict : str
+        ``in force``; ``not in force`` (mesh off, or not saved); ``wrong sign``; ``index`` (the
+        edits reached other nodes); ``partly`` (a slope that is neither); ``unclear`` (the edits
+        were too small to tell).
+    slope, sigma : float
+        Measured over applied change, and its standard deviation.
+    transform : str
+        The placing that fits better, in words; empty unless the verdict is ``index``.
+    text : str
+        One or two sentences: what was found, and what to do.
+    """
+
+    verdict: Verdict
+    slope: float
+    sigma: float
+    transform: str
+    text: str
+
+    @property
+    def allows_edits(self) -> bool:
+        """Whether further edits may be given."""
+        return self.verdict in ("in force", "unclear")
+
+
+def prove(
+    grid: MeshGrid, before: SheetScore, after: SheetScore, applied_mm: NDArray[np.float64]
+) -> Proof:
+    """Regress the measured change of the gap on the applied change of the mesh.
+
+    Parameters
+    ----------
+    grid : MeshGrid
+        The mesh.
+    before, after : SheetScore
+        The sheets printed before and after the edits.
+    applied_mm : ndarray of float, shape (N,)
+        What was added to each node, in the order of `MeshGrid.nodes`.
+
+    Returns
+    -------
+    Proof
+
+    Notes
+    -----
+    Generalised least squares with the covariances of both sheets; a free constant takes the common
+    part out. The same is tried with the edits placed as wrong conventions would place them
+    (columns or rows counted from the other end, both exchanged, counted from 1 instead of 0).
+    """
+    weights, change_mm, noise = _changes(grid, before, after)
+    if len(change_mm) < 4:
+        return _unclear(0.0, float("inf"))
+    slope, sigma, misfit = _regress(weights @ applied_mm, change_mm, noise)
+    # A bed that moves more than expected must not turn chance into a better placing.
+    others = {
+        name: _regress(weights @ placed, change_mm, noise)
+        for name, placed in _placings(grid, applied_mm).items()
+    }
+    best = min((fit[2] for fit in others.values()), default=misfit)
+    scale = max(1.0, min(misfit, best) / max(1, len(change_mm) - 2))
+    sigma *= float(np.sqrt(scale))
+    if sigma > LARGEST_SLOPE_SIGMA:
+        return _unclear(slope, sigma)
+    for name, (other_slope, other_sigma, other_misfit) in sorted(
+        others.items(), key=lambda item: item[1][2]
+    ):
+        right_size = _near(abs(other_slope), 1.0, other_sigma * float(np.sqrt(scale)))
+        if right_size and (misfit - other_misfit) / scale > BETTER_BY:
+            return _index(slope, sigma, name, other_slope < 0)
+        break
+    return _judge(slope, sigma)
+
+
+def _changes(
+    grid: MeshGrid, before: SheetScore, after: SheetScore
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return footprint (M, N), change of gap (M,) and its covariance at the pads read twice."""
+    first = {node: k for k, node in enumerate(before.order)}
+    second = {node: k for k, node in enumerate(after.order)}
+    both = [node for node in before.order if node in second]
+    pads = {(pad.i, pad.j): pad for pad in after.pads}
+    earlier = {(pad.i, pad.j): pad for pad in before.pads}
+    if not both:
+        return np.zeros((0, grid.rows * grid.columns)), np.zeros(0), np.zeros((0, 0))
+    rows = [first[node] for node in both]
+    new_rows = [second[node] for node in both]
+    weights = footprint(grid, np.array([[pads[node].x_mm, pads[node].y_mm] for node in both]))
+    change_mm = np.array([_gap(pads[node]) - _gap(earlier[node]) for node in both])
+    # The targets may differ: what counts is the gap less its own target.
+    change_mm -= after.target_gap_mm - before.target_gap_mm
+    noise = (
+        before.covariance_mm2[np.ix_(rows, rows)]
+        + after.covariance_mm2[np.ix_(new_rows, new_rows)]
+        + (MODEL_SIGMA_MM**2 + PROCESS_SIGMA_MM**2) * np.eye(len(both))
+    )
+    return weights, change_mm, noise
+
+
+def _gap(pad: PadScore) -> float:
+    """Return the gap of a read pad."""
+    if pad.gap_mm is None:
+        raise ValueError("score.order names a pad without a gap")
+    return pad.gap_mm
+
+
+def _regress(
+    expected_mm: NDArray[np.float64], change_mm: NDArray[np.float64], noise: NDArray[np.float64]
+) -> tuple[float, float, float]:
+    """Return slope, its standard deviation and chi-square; a constant is fitted and dropped."""
+    design = np.column_stack([np.ones(len(change_mm)), expected_mm])
+    weighed = np.linalg.solve(noise, design)
+    normal = design.T @ weighed
+    # No change applied: the slope is free, and so is its uncertainty.
+    if np.linalg.det(normal) <= 1e-9 * normal[0, 0] * max(normal[1, 1], 1.0):
+        return 0.0, float("inf"), float(change_mm @ np.linalg.solve(noise, change_mm))
+    fitted = np.linalg.solve(normal, weighed.T @ change_mm)
+    residual = change_mm - design @ fitted
+    misfit = float(residual @ np.linalg.solve(noise, residual))
+    return float(fitted[1]), float(np.sqrt(np.linalg.inv(normal)[1, 1])), misfit
+
+
+def _placings(grid: MeshGrid, applied_mm: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
+    """Return the edits as wrong conventions would place them, where that makes a difference."""
+    table = applied_mm.reshape(grid.rows, grid.columns)
+    moves: dict[str, Callable[[NDArray[np.float64]], NDArray[np.float64]]] = {
+        "columns counted from the other end": lambda t: t[:, ::-1],
+        "rows counted from the other end": lambda t: t[::-1, :],
+        "rows and columns counted from the other end": lambda t: t[::-1, ::-1],
+        "points counted from 1 where the printer counts from 0": lambda t: _shifted(t, 1),
+        "points counted from 0 where the printer counts from 1": lambda t: _shifted(t, -1),
+    }
+    if grid.rows == grid.columns:
+        moves |= {
+            "rows and columns exchanged": lambda t: t.T,
+            "rows and columns exchanged, columns from the other end": lambda t: t.T[:, ::-1],
+            "rows and columns exchanged, rows from the other end": lambda t: t.T[::-1, :],
+            "rows and columns exchanged, both from the other end": lambda t: t.T[::-1, ::-1],
+        }
+    placed = {name: np.ascontiguousarray(move(table)).ravel() for name, move in moves.items()}
+    return {name: dz for name, dz in placed.items() if not np.allclose(dz, applied_mm, atol=1e-6)}
+
+
+def _shifted(table: NDArray[np.float64], by: int) -> NDArray[np.float64]:
+    """Move a table by one row and one column; what leaves it is lost."""
+    moved = np.zeros_like(table)
+    if by > 0:
+        moved[by:, by:] = table[:-by, :-by]
+    else:
+        moved[:by, :by] = table[-by:, -by:]
+    return moved
+
+
+def _near(slope: float, whole: float, sigma: float) -> bool:
+    """Tell whether a slope agrees with a whole number."""
+    return abs(slope - whole) <= SLOPE_SLACK + 2.5 * sigma
+
+
+def _judge(slope: float, sigma: float) -> Proof:
+    """Name a slope of the edits as they were placed."""
+    said = f"The gaps changed by {slope:.2f} +- {sigma:.2f} of what was applied"
+    names: dict[float, Verdict] = {1.0: "in force", 0.0: "not in force", -1.0: "wrong sign"}
+    nearest = min(names, key=lambda whole: abs(slope - whole))
+    verdict: Verdict = names[nearest] if _near(slope, nearest, sigma) else "partly"
+    remedies = {
+        "in force": f"{said}: the edits are in force.",
+        "not in force": f"{said}: the mesh was off while the sheet was printed, or the edits were "
+        "not saved before the settings were loaded again. Check the start code, send the edits "
+        "again and print another sheet.",
+        "wrong sign": f"{said}: they went the wrong way. Restore the mesh, check the sign of the "
+        "edits in the profile and prove it with one small edit.",
+        "partly": f"{said}, which is neither all nor nothing: part of the edits may be missing, "
+        "added twice or faded with height. Read the mesh back from the printer and compare.",
+    }
+    return Proof(verdict=verdict, slope=slope, sigma=sigma, transform="", text=remedies[verdict])
+
+
+def _index(slope: float, sigma: float, name: str, negative: bool) -> Proof:
+    """Say that the edits reached other nodes."""
+    sign = ", and with the wrong sign" if negative else ""
+    return Proof(
+        verdict="index",
+        slope=slope,
+        sigma=sigma,
+        transform=name,
+        text=f"The gaps changed as if the edits had been placed with {name}{sign}. "
+        "Restore the mesh, correct the row and column order in the profile and prove it with one small edit.",
+    )
+
+
+def _unclear(slope: float, sigma: float) -> Proof:
+    """Say that the edits were too small to be found again."""
+    return Proof(
+        verdict="unclear",
+        slope=slope,
+        sigma=sigma,
+        transform="",
+        text="What was applied is too small to be found again in the gaps, so that the edits are "
+        "in force is neither shown nor refuted.",
+    )

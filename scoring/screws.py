@@ -1,0 +1,164 @@
+"""From a bed's tilt to turns of its screws."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from padsheet.patterns.bed import Screw
+
+__all__ = ["ScrewTurn", "can_level", "moved_plane", "screw_turns", "turn_mm"]
+
+MM_PER_M = 1000.0
+#: Turns are given in eighths: 45 degrees is about what a hand can set.
+PARTS_OF_TURN = 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScrewTurn:
+    """What one screw needs, and what the rounded turn does.
+
+    Attributes
+    ----------
+    wanted_mm : float
+        How far the bed must go up (positive) or down at this screw.
+    bed_mm : float
+        How far the rounded turn moves it.
+    turns : float
+        Unsigned, a multiple of 1/8.
+    direction : {"clockwise", "counter-clockwise", "leave"}
+        Seen from above.
+    """
+
+    screw: Screw
+    wanted_mm: float
+    bed_mm: float
+    turns: float
+    direction: str
+
+    @property
+    def text(self) -> str:
+        """The whole sentence."""
+        if self.direction == "leave":
+            return f"Leave the {self.screw.name} screw as it is."
+        side = "up" if self.bed_mm > 0 else "down"
+        return (
+            f"Turn the {self.screw.name} screw {_turns_in_words(self.turns)} {self.direction} "
+            f"seen from above: the bed goes {side} there by {abs(self.bed_mm):.3f} mm."
+        )
+
+
+def turn_mm(pitch_mm: float, turns: float) -> float:
+    """Return how far a screw moves the bed: pitch times turns.
+
+    Examples
+    --------
+    45 degrees on M4 and a quarter turn on M3, coarse threads of ISO 261.
+
+    >>> round(turn_mm(0.7, 1 / 8), 6), round(turn_mm(0.5, 1 / 4), 6)
+    (0.0875, 0.125)
+    """
+    return pitch_mm * turns
+
+
+def can_level(screws: Sequence[Screw]) -> bool:
+    """Tell whether the screws can tilt the bed: three or more that are not in one line."""
+    if len(screws) < 3:
+        return False
+    places = np.array([[screw.x_mm, screw.y_mm] for screw in screws])
+    # Within a millimetre of one line they set one direction only.
+    return bool(np.linalg.svd(places - places.mean(axis=0), compute_uv=False)[1] > 1.0)
+
+
+def screw_turns(
+    screws: Sequence[Screw],
+    tilt_mm_per_m: tuple[float, float],
+    *,
+    centre_mm: tuple[float, float],
+) -> tuple[ScrewTurn, ...]:
+    """Return the turns that take a tilt out and keep the height at the centre.
+
+    Parameters
+    ----------
+    screws : sequence of Screw
+        In profile order.
+    tilt_mm_per_m : (float, float)
+        Slope of the gap along x and y. Where the gap is too large the bed must go up.
+    centre_mm : (x, y)
+        The place that keeps its height: the middle of the mesh.
+
+    Returns
+    -------
+    tuple of ScrewTurn
+        In the order of `screws`.
+    """
+    return tuple(
+        _turn(
+            screw,
+            (
+                tilt_mm_per_m[0] * (screw.x_mm - centre_mm[0])
+                + tilt_mm_per_m[1] * (screw.y_mm - centre_mm[1])
+            )
+            / MM_PER_M,
+        )
+        for screw in screws
+    )
+
+
+def moved_plane(
+    turns: Sequence[ScrewTurn], *, centre_mm: tuple[float, float]
+) -> NDArray[np.float64]:
+    """Return how the rounded turns move the bed: height at the centre (mm), slopes (mm per m).
+
+    Shape (3,). Four screws do not lie in one plane after rounding; a stiff plate follows their
+    least-squares plane.
+    """
+    design = np.array(
+        [
+            [
+                1.0,
+                (t.screw.x_mm - centre_mm[0]) / MM_PER_M,
+                (t.screw.y_mm - centre_mm[1]) / MM_PER_M,
+            ]
+            for t in turns
+        ]
+    )
+    plane: NDArray[np.float64] = np.linalg.lstsq(
+        design, np.array([t.bed_mm for t in turns]), rcond=None
+    )[0]
+    return plane
+
+
+def _turn(screw: Screw, wanted_mm: float) -> ScrewTurn:
+    """Round one screw's turn to an eighth and give it its direction."""
+    eighths = round(abs(wanted_mm) / screw.pitch_mm * PARTS_OF_TURN)
+    turns = eighths / PARTS_OF_TURN
+    other = "counter-clockwise" if screw.raises == "clockwise" else "clockwise"
+    direction = "leave" if eighths == 0 else screw.raises if wanted_mm > 0 else other
+    return ScrewTurn(
+        screw=screw,
+        wanted_mm=wanted_mm,
+        bed_mm=turn_mm(screw.pitch_mm, turns) * (1 if wanted_mm > 0 else -1) + 0.0,
+        turns=turns,
+        direction=direction,
+    )
+
+
+def _turns_in_words(turns: float) -> str:
+    """Write a multiple of 1/8 as a person says it.
+
+    Examples
+    --------
+    >>> _turns_in_words(0.25), _turns_in_words(1.0), _turns_in_words(1.375)
+    ('1/4 turn', '1 turn', '1 3/8 turns')
+    """
+    whole, eighths = divmod(round(turns * PARTS_OF_TURN), PARTS_OF_TURN)
+    if not eighths:
+        return f"{whole} turn{'s' if whole > 1 else ''}"
+    top, bottom = eighths, PARTS_OF_TURN
+    while top % 2 == 0:
+        top, bottom = top // 2, bottom // 2
+    return f"{whole} {top}/{bottom} turns" if whole else f"{top}/{bottom} turn"

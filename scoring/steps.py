@@ -1,0 +1,227 @@
+"""What to do now, as sentences in the order of doing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from padsheet.scoring.case import Case
+from padsheet.scoring.fusion import HOMING_SIGMA_MM
+from padsheet.scoring.mesh import footprint
+from padsheet.scoring.nodes import NodePlan, check_points_mm, lowest_gaps_mm
+from padsheet.scoring.plane import MM_PER_M
+from padsheet.scoring.screws import ScrewTurn, moved_plane
+
+__all__ = ["steps_for"]
+
+OFFSET_WORDS = {
+    "M851": "with M851",
+    "M206": "with M206",
+    "M290": "with M290 while a print runs",
+    "hand": "by hand at print time",
+}
+#: What a `fine` sheet reads to either side of its target.
+FINE_REACH_MM = 0.08
+
+
+def steps_for(case: Case, plan: NodePlan, turns: Sequence[ScrewTurn], work: str) -> tuple[str, ...]:
+    """Return what to do now, in order, every sign also in words.
+
+    Parameters
+    ----------
+    case : Case
+        What is known of the bed.
+    plan : NodePlan
+        The node edits, should the mesh be the work.
+    turns : sequence of ScrewTurn
+        The screws, should they be the work.
+    work : str
+        As in `Advice.work`.
+    """
+    makers = {
+        "withheld": lambda: _withheld(case),
+        "screws": lambda: _screws(case, turns),
+        "mesh": lambda: _mesh(case, plan),
+        "offset": lambda: _offset_only(case),
+        "nothing": lambda: _nothing(case),
+    }
+    return tuple([*makers[work](), *_doubts(case)])
+
+
+def _withheld(case: Case) -> list[str]:
+    """Say why no correction is given."""
+    if case.proof is not None and not case.proof.allows_edits:
+        return [case.proof.text, "No further edits are given until that is cleared up."]
+    high = sum(pad.verdict == "off scale high" for pad in case.score.pads)
+    low = sum(pad.verdict == "off scale low" for pad in case.score.pads)
+    steps = ["Too few pads were read to correct anything."]
+    if high > low:
+        steps.append(
+            "The nozzle is farther from the bed than this sheet reads: "
+            "print a sheet with --reach first."
+        )
+    elif low:
+        steps.append(
+            "The nozzle is nearer to the bed than this sheet reads: raise the nozzle by "
+            f"{FINE_REACH_MM:.2f} mm everywhere, then print a sheet with --reach first."
+        )
+    else:
+        steps.append("Take the photo again, or print the sheet again.")
+    return steps
+
+
+def _screws(case: Case, turns: Sequence[ScrewTurn]) -> list[str]:
+    """Say how to turn the screws and what that leaves."""
+    moved = moved_plane(turns, centre_mm=case.centre_mm)
+    left = case.split.coefficients - moved
+    steps = [
+        f"{_tilt_words(case)} Turn the screws for that, with the mesh unchanged; "
+        "the mesh is corrected after the next sheet.",
+        *(turn.text for turn in turns),
+        f"The middle of the mesh keeps its height to {abs(float(moved[0])):.3f} mm; after rounding "
+        f"to eighths of a turn the tilt left is {_signed(left[1])} mm per m along x and "
+        f"{_signed(left[2])} along y, for the mesh to take.",
+    ]
+    if case.twist_mm is not None:
+        steps.append(
+            f"A twist of {abs(case.twist_mm):.3f} mm from corner to corner is left: "
+            "no screw takes it out, the mesh does."
+        )
+    return [*steps, _next_sheet(case, moved)]
+
+
+def _next_sheet(case: Case, moved: NDArray[np.float64]) -> str:
+    """Say which sheet to print after the screws."""
+    grid = case.bed.mesh
+    xy_mm, bulge = check_points_mm(grid)
+    rise = np.column_stack([np.ones(len(xy_mm)), (xy_mm - case.centre_mm) / MM_PER_M]) @ moved
+    weights = footprint(grid, xy_mm)
+    gaps = case.score.target_gap_mm + weights @ case.state.error_mm - rise
+    lowest = lowest_gaps_mm(case.state, case.score.target_gap_mm, weights, bulge) - rise
+    far = np.abs(gaps - case.score.target_gap_mm).max() > FINE_REACH_MM
+    if far or lowest.min() <= case.bed.motion.clearance_mm:
+        return "Then print a sheet with --reach first: parts of the bed stay out of reach of fine."
+    return "Then print a new sheet with --reach fine."
+
+
+def _mesh(case: Case, plan: NodePlan) -> list[str]:
+    """Say what changes in the mesh, and the offset that goes with it."""
+    down, up = int((plan.dz_mm < 0).sum()), int((plan.dz_mm > 0).sum())
+    parts = []
+    if down:
+        parts.append(f"lower the nozzle at {_points(down)} by up to {-plan.dz_mm.min():.3g} mm")
+    if up:
+        parts.append(f"raise it at {_points(up)} by up to {plan.dz_mm.max():.3g} mm")
+    most = int(np.argmax(np.abs(plan.dz_mm)))
+    i, j = case.bed.mesh.nodes[most]
+    verb = "lower" if plan.dz_mm[most] < 0 else "raise"
+    sentence = " and ".join(parts)
+    if not down:
+        sentence = sentence.replace("raise it", "raise the nozzle")
+    steps = [
+        f"Send the mesh edits: {sentence}; the largest is to {verb} the nozzle by "
+        f"{abs(plan.dz_mm[most]):.3g} mm at {_place(i, j)}."
+    ]
+    if plan.limited:
+        steps.append("Some edits were cut short by the limits; another round takes the rest.")
+    if not case.offset_done and not case.nodes_take_offset:
+        steps += _set_offset(case)
+    return [*steps, "Then print a new sheet with --reach fine to prove the edits."]
+
+
+def _offset_only(case: Case) -> list[str]:
+    """Say how to set the common offset."""
+    return [
+        "The shape of the bed is within tolerance: leave the mesh as it is.",
+        *_set_offset(case),
+        "Then print a new sheet with --reach fine to prove it.",
+    ]
+
+
+def _set_offset(case: Case) -> list[str]:
+    """Say how to set the common offset, if it is worth setting."""
+    offset_mm = case.offset_mm
+    if abs(offset_mm) <= max(case.split.common_sigma_mm, case.bed.edits.smallest_mm / 2):
+        return []
+    verb = "Lower" if offset_mm < 0 else "Raise"
+    how = OFFSET_WORDS.get(case.bed.edits.offset_style, "")
+    return [
+        f"{verb} the nozzle everywhere by {abs(offset_mm):.2f} mm {how}: that is the common "
+        f"offset, known to +-{1.96 * case.split.common_sigma_mm:.2f} mm, "
+        "and one number sets it for the whole bed."
+    ]
+
+
+def _nothing(case: Case) -> list[str]:
+    """Say that nothing is to be changed, and whether the bed is done."""
+    if case.warp_done and case.offset_done:
+        return [
+            "The bed is done: every point and the common offset are within tolerance with 95 % "
+            f"confidence. Homing alone repeats to about {HOMING_SIGMA_MM:.3f} mm."
+        ]
+    steps = ["Change nothing: what is left is within the noise of the measurement."]
+    if not case.warp_done and case.unread == 0:
+        steps.append("Print another sheet: the points are not yet sure enough to stop.")
+    elif not case.offset_done:
+        steps.append("Print another sheet: the common offset is not yet sure enough to stop.")
+    return steps
+
+
+def _doubts(case: Case) -> list[str]:
+    """Say which points are still unknown and what the proof found."""
+    steps = []
+    if case.unread:
+        nodes = [
+            node
+            for node, must, read in zip(
+                case.bed.mesh.nodes, case.must_pass, case.state.read, strict=True
+            )
+            if must and not read
+        ]
+        named = "; ".join(_place(i, j) for i, j in nodes[:4])
+        more = f" and {len(nodes) - 4} more" if len(nodes) > 4 else ""
+        steps.append(
+            f"{_points(len(nodes))} not read ({named}{more}): the bed is not done before they are. "
+            "Take a closer or better lit photo of the same print."
+        )
+    missing = int((~case.must_pass).sum())
+    if missing:
+        steps.append(
+            f"{_points(missing)} without a pad: inferred from the neighbours, never measured."
+        )
+    if case.proof is not None and case.proof.verdict in ("in force", "unclear"):
+        steps.append(case.proof.text)
+    return steps
+
+
+def _tilt_words(case: Case) -> str:
+    """Say how the bed is tilted, and which way the gap grows."""
+    slope_x, slope_y = case.split.tilt_mm_per_m
+    sides = []
+    if abs(slope_x) >= 0.01:
+        sides.append(f"{abs(slope_x):.2f} mm per m to the {'right' if slope_x > 0 else 'left'}")
+    if abs(slope_y) >= 0.01:
+        sides.append(f"{abs(slope_y):.2f} mm per m to the {'back' if slope_y > 0 else 'front'}")
+    total_mm, _ = case.tilt_over_mesh_mm
+    return (
+        f"The bed is tilted: the gap grows by {' and '.join(sides)}, "
+        f"{total_mm:.2f} mm over the whole mesh."
+    )
+
+
+def _points(count: int) -> str:
+    """Count grid points."""
+    return f"{count} grid point{'' if count == 1 else 's'}"
+
+
+def _signed(value: float) -> str:
+    """Write a slope with its sign; a rounded zero has none."""
+    text = f"{value:+.2f}"
+    return text[1:] if float(text) == 0 else text
+
+
+def _place(i: int, j: int) -> str:
+    """Name a grid point as a person counts it, from 1."""
+    return f"column {i + 1}, row {j + 1}"
