@@ -1,0 +1,294 @@
+"""Straightened patches of the printed lines, and the widths of a comb's tracks.
+
+Patches are sampled once, straight from the original pixels, through the full camera; what is read
+from them is in millimetres on the bed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from padsheet.patterns.sheet import Pad, Sheet
+from padsheet.scoring.camera import Camera
+from padsheet.scoring.edges import BarFit, fit_bars
+from padsheet.scoring.photo import Photo, linear_light
+
+__all__ = ["Lines", "PadWidths", "Patches", "measure_pad", "pad_lines", "sample_lines"]
+
+Floats = NDArray[np.float64]
+
+BLOCKS = 6
+_USUAL_BLUR_PX = 1.3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lines:
+    """Straight pieces of print, as arrays over N lines.
+
+    Attributes
+    ----------
+    middle_mm : ndarray, shape (N, 2)
+        Their middles on the bed (x, y).
+    along : ndarray, shape (N, 2)
+        Unit vectors along them.
+    length_mm : float
+        Length of the part that is sampled.
+    reach_mm : float
+        How far to either side is sampled.
+    """
+
+    middle_mm: Floats
+    along: Floats
+    length_mm: float
+    reach_mm: float
+
+    @property
+    def across(self) -> Floats:
+        """Unit vectors across the lines, to the right of `along`, shape (N, 2)."""
+        return np.stack([self.along[:, 1], -self.along[:, 0]], axis=1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Patches:
+    """Straightened patches of N lines.
+
+    Attributes
+    ----------
+    light : ndarray of float32, shape (N, S, U, 3)
+        Linear light; S samples along, U across.
+    u_mm, s_mm : ndarray
+        Places across (U,) and along (S,), zero at the line's middle.
+    whole : bool
+        Whether the patches lie wholly inside the picture.
+    px_per_mm : float
+        Scale across the lines.
+    clipped : ndarray of float, shape (N,)
+        Share of samples at the top of the scale.
+    """
+
+    light: NDArray[np.float32]
+    u_mm: Floats
+    s_mm: Floats
+    whole: bool
+    px_per_mm: float
+    clipped: Floats
+
+
+def pad_lines(sheet: Sheet, pad: Pad) -> Lines:
+    """Return the measured parts of a pad's tracks, in the order of `Sheet.tracks`."""
+    offsets = np.array([t.offset_mm for t in sheet.tracks])
+    middle = np.stack([pad.x_mm + offsets, np.full(len(offsets), pad.y_mm)], axis=1)
+    pitch = float(np.diff(offsets).min())
+    return Lines(
+        middle_mm=middle,
+        along=np.tile([0.0, 1.0], (len(offsets), 1)),
+        length_mm=sheet.window_mm,
+        reach_mm=pitch - 1.05 if pitch >= 1.9 else pitch / 2,
+    )
+
+
+def sample_lines(photo: Photo, camera: Camera, lines: Lines, z_mm: float) -> Patches:
+    """Sample straightened patches of lines from a photo.
+
+    Parameters
+    ----------
+    photo : Photo
+        The picture.
+    camera : Camera
+        Maps the bed to it.
+    lines : Lines
+        N lines near each other: one crop of the picture serves them all.
+    z_mm : float
+        Height of what is looked at over the bed.
+    """
+    scale = float(np.median(camera.px_per_mm(lines.middle_mm, lines.across[0])))
+    along_scale = float(np.median(camera.px_per_mm(lines.middle_mm, lines.along[0])))
+    half_u = max(4, int(np.ceil(lines.reach_mm * scale * 2)))
+    u = np.linspace(-lines.reach_mm, lines.reach_mm, 2 * half_u + 1)
+    rows = max(BLOCKS * 4, int(lines.length_mm * along_scale))
+    s = (np.arange(rows) + 0.5) / rows * lines.length_mm - lines.length_mm / 2
+    xy = (
+        lines.middle_mm[:, None, None]
+        + s[None, :, None, None] * lines.along[:, None, None]
+        + u[None, None, :, None] * lines.across[:, None, None]
+    )
+    xyz = np.concatenate([xy, np.full_like(xy[..., :1], z_mm)], axis=-1)
+    places = camera.project(xyz)
+    return _sampled(photo, places, u, s, scale)
+
+
+def _sampled(photo: Photo, places: Floats, u: Floats, s: Floats, scale: float) -> Patches:
+    height, width = photo.rgb.shape[:2]
+    low = np.floor(places.reshape(-1, 2).min(axis=0)).astype(int) - 3
+    high = np.ceil(places.reshape(-1, 2).max(axis=0)).astype(int) + 4
+    whole = bool(low[0] >= 0 and low[1] >= 0 and high[0] <= height and high[1] <= width)
+    low = np.clip(low, 0, [height - 8, width - 8])
+    high = np.clip(high, low + 8, [height, width])
+    crop = photo.rgb[low[0] : high[0], low[1] : high[1]]
+    count, rows, columns = places.shape[:3]
+    flat = places.reshape(count * rows, columns, 2)
+    maps = (flat - low).astype(np.float32)
+    light = cv2.remap(
+        linear_light(crop),
+        np.ascontiguousarray(maps[..., 1]),
+        np.ascontiguousarray(maps[..., 0]),
+        cv2.INTER_CUBIC,
+        borderMode=cv2.BORDER_REPLICATE,
+    ).reshape(count, rows, columns, 3)
+    clipped = (light > 0.985).any(axis=-1).mean(axis=(1, 2))
+    return Patches(
+        light=light, u_mm=u, s_mm=s, whole=whole, px_per_mm=scale, clipped=np.asarray(clipped)
+    )
+
+
+def colour_axis(patches: Patches) -> tuple[Floats, float]:
+    """Find the colour direction that best tells this print from this plate, here.
+
+    Returns
+    -------
+    axis : ndarray, shape (3,)
+        Scaled so that the plate reads 0 and the print 1, up to an offset: Fisher's linear
+        discriminant (Annals of Eugenics 7 (1936) 179-188).
+    separation : float
+        Distance between print and plate in standard deviations of both together.
+    """
+    reach = patches.u_mm[-1]
+    sample = patches.light[:, ::3]
+    printed = sample[:, :, np.abs(patches.u_mm) < 0.08].reshape(-1, 3).astype(float)
+    edge = np.abs(patches.u_mm) > reach - 0.15
+    bare = sample[:, :, edge].reshape(-1, 3).astype(float)
+    apart = np.median(printed, axis=0) - np.median(bare, axis=0)
+    within = _scatter(printed) + _scatter(bare)
+    within += np.eye(3) * (1e-7 + 1e-2 * np.trace(within))
+    axis = np.linalg.solve(within, apart)
+    gain = float(axis @ apart)
+    if gain <= 1e-12:
+        return np.array([0.3, 0.6, 0.1]), 0.0
+    return axis / gain, float(np.sqrt(gain))
+
+
+def _scatter(values: Floats) -> Floats:
+    """Return a covariance that a few outliers do not move."""
+    middle = np.median(values, axis=0)
+    away = np.abs(values - middle).sum(axis=1)
+    kept = values[away <= np.quantile(away, 0.9)]
+    return np.atleast_2d(np.cov(kept.T))
+
+
+def block_profiles(values: Floats, blocks: int = BLOCKS) -> Floats:
+    """Average patches (N, S, U) along the line in `blocks` pieces, specks left out: (N, B, U)."""
+    count, rows, columns = values.shape
+    each = rows // blocks
+    first = (rows - each * blocks) // 2
+    pieces = values[:, first : first + each * blocks].reshape(count, blocks, each, columns)
+    ordered = np.sort(pieces, axis=2)
+    cut = each // 5
+    return np.asarray(ordered[:, :, cut : each - cut].mean(axis=2))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PadWidths:
+    """Widths of a pad's tracks; arrays over T tracks, NaN where a track was not read.
+
+    Attributes
+    ----------
+    width_mm, sigma_mm : ndarray, shape (T,)
+        Width seen on the bed plane, and its standard deviation from the scatter along the track.
+    middle_mm : ndarray, shape (T,)
+        Seen middle minus predicted middle, across the track.
+    wander_mm : ndarray, shape (T,)
+        Standard deviation of the middle along the track.
+    ends_differ : ndarray, shape (T,)
+        Width in the last third minus that in the first, over its standard deviation.
+    blur_px : float
+        Blur of the edges here.
+    separation : float
+        How well print and plate differ, in standard deviations.
+    contrast : ndarray, shape (T,)
+        Brightness of the track's top, 0 the plate's and 1 the pad's typical print.
+    whole, clipped_share
+        See `Patches`.
+    """
+
+    width_mm: Floats
+    sigma_mm: Floats
+    middle_mm: Floats
+    wander_mm: Floats
+    ends_differ: Floats
+    blur_px: float
+    separation: float
+    contrast: Floats
+    whole: bool
+    clipped_share: float
+    px_per_mm: float
+
+
+def _fit_blocks(profiles: Floats, u: Floats, px_per_mm: float) -> tuple[BarFit, float]:
+    """Fit all blocks (M, U), first with a free blur, then with the pad's own."""
+    usual = np.full(len(profiles), _USUAL_BLUR_PX / px_per_mm)
+    free = fit_bars(profiles, u, blur=usual, blur_sd=1.0)
+    good = free.converged & (free.contrast > 0.3)
+    blur = float(np.median(free.blur[good])) if good.any() else float(usual[0])
+    return fit_bars(profiles, u, blur=np.full(len(profiles), blur), blur_sd=0.10), blur
+
+
+def measure_pad(patches: Patches) -> PadWidths:
+    """Measure the widths of a pad's tracks.
+
+    Parameters
+    ----------
+    patches : Patches
+        Of the pad's T tracks.
+    """
+    axis, separation = colour_axis(patches)
+    values = patches.light @ axis
+    profiles = block_profiles(np.asarray(values, float))
+    tracks, blocks, columns = profiles.shape
+    fit, blur = _fit_blocks(profiles.reshape(-1, columns), patches.u_mm, patches.px_per_mm)
+    shape = (tracks, blocks)
+    good = (fit.converged & (fit.contrast > 0.15)).reshape(shape)
+    width = np.where(good, fit.width.reshape(shape), np.nan)
+    middle = np.where(good, fit.middle.reshape(shape), np.nan)
+    enough = good.sum(axis=1) >= blocks - 2
+    mean, spread = _robust_rows(np.where(enough[:, None], width, np.nan))
+    place, wander = _robust_rows(np.where(enough[:, None], middle, np.nan))
+    # The scatter of one track's few blocks is itself uncertain: half of it is the pad's.
+    typical = np.sqrt(np.nanmedian(spread**2)) if enough.any() else np.nan
+    sigma = np.sqrt((spread**2 + typical**2) / 2 / blocks)
+    third = blocks // 3
+    with np.errstate(invalid="ignore"):
+        ends = (width[:, -third:].mean(axis=1) - width[:, :third].mean(axis=1)) / (
+            np.sqrt((spread**2 + typical**2) / third)
+        )
+    contrast = np.nanmedian(np.where(good, fit.contrast.reshape(shape), 0.0), axis=1)
+    return PadWidths(
+        width_mm=mean,
+        sigma_mm=sigma,
+        middle_mm=place,
+        wander_mm=wander,
+        ends_differ=ends,
+        blur_px=blur * patches.px_per_mm,
+        separation=separation,
+        contrast=contrast,
+        whole=patches.whole,
+        clipped_share=float(patches.clipped.mean()),
+        px_per_mm=patches.px_per_mm,
+    )
+
+
+def _robust_rows(values: Floats) -> tuple[Floats, Floats]:
+    """Return mean and standard deviation of each row, values beyond 3 sigma left out; NaN kept."""
+    out = np.full(len(values), np.nan), np.full(len(values), np.nan)
+    for k, row in enumerate(values):
+        row = row[np.isfinite(row)]
+        if len(row) < 3:
+            continue
+        middle = np.median(row)
+        scale = 1.4826 * np.median(np.abs(row - middle))
+        kept = row[np.abs(row - middle) <= max(3.5 * scale, 1e-6)]
+        out[0][k], out[1][k] = kept.mean(), kept.std(ddof=1) if len(kept) > 1 else scale
+    return out
