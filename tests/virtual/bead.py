@@ -1,6 +1,7 @@
 """The cross-section of one extruded bead, from the melt laid down and the nozzle gap.
 
-A pressed bead is as high as the gap, flat on top, and each side bulges out as half of a super-ellipse
+A pressed bead is as high as the gap, flat on top, and each side bulges out as half of a
+super-ellipse
 
     (d / depth)^n + |2 z / h - 1|^n = 1,      depth = fraction * h / 2
 
@@ -10,7 +11,7 @@ height from which a strand falls free the section passes smoothly into the circl
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import gamma
@@ -84,8 +85,6 @@ class BeadSettings:
 
     def quiet(self) -> BeadSettings:
         """Return the same melt without any noise, lag or wander."""
-        from dataclasses import replace
-
         return replace(
             self,
             lag_mm=0.0,

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -149,7 +150,7 @@ def _pieces(job: Print, camera: Camera) -> Iterator[_Piece]:
         cuts = [*range(seg.first[k], last[k], stride), last[k]]
         if len(cuts) > 2 and cuts[-1] - cuts[-2] < 5:
             del cuts[-2]
-        spans += [(k, lo, hi) for lo, hi in zip(cuts[:-1], cuts[1:], strict=True)]
+        spans += [(k, lo, hi) for lo, hi in pairwise(cuts)]
     _, low, high = np.array(spans).T
     scales = _scales(camera, np.stack([at[low], (at[low] + at[high]) / 2, at[high]], 1))
     for (k, lo, hi), scale in zip(spans, scales, strict=True):
@@ -353,7 +354,7 @@ def _compose(
     canvas: Canvas, scene: Scene, camera: Camera, outline: tuple[float, float, float, float]
 ) -> np.ndarray:
     """Mix bed, shadow and beads, colour by colour."""
-    x0, y0, x1, y1 = outline
+    x0, y0 = outline[:2]
     texture = cv2.remap(
         _texture(scene, outline),
         (canvas.map_x - np.float32(x0)) / np.float32(TEXEL_MM),
