@@ -151,7 +151,8 @@ REFUSED = {
     "decimal commas 2": ("\n".join(rows(between=";")).replace(".", ","), "mesh-decimal-comma"),
     "commas everywhere": ("\n".join(rows(between=",")).replace(".", ","), "mesh-decimal-comma"),
     "micrometres": ("\n".join(" ".join(f"{z * 1000:.0f}um" for z in r) for r in Z_MM), "mesh-unit"),
-    "no heights": ("\n".join(" ".join(f"{z * 1e3:.0f}" for z in r) for r in Z_MM), "mesh-too-large"),
+    "no heights": ("\n".join(" ".join(f"{z * 1e3:.0f}" for z in r) for r in Z_MM),
+                   "mesh-too-large"),
     "two tables": ("\n".join(rows()) + "\nafter:\n" + "\n".join(reversed(rows())), "mesh-several"),
     "far too long": ("0.1 " * 300_000, "mesh-too-long"),
 }  # fmt: skip

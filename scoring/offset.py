@@ -1,0 +1,105 @@
+"""The common offset as a line for the printer, in the profile's own way and sign."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from padsheet.patterns.bed import Bed, Edits
+from padsheet.patterns.errors import PadsheetError
+from padsheet.scoring.edit_styles import number_text
+
+__all__ = ["OffsetChange", "offset_lines"]
+
+LARGEST_OFFSET_MM = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OffsetChange:
+    """How the common part of the correction is told to the printer.
+
+    Attributes
+    ----------
+    lines, restore : tuple of str
+        G-code, and the way back; both empty where the offset is turned in by hand.
+    text : str
+        The same in words.
+    """
+
+    lines: tuple[str, ...]
+    restore: tuple[str, ...]
+    text: str
+
+
+def offset_lines(bed: Bed, dz_common_mm: float) -> OffsetChange:
+    """Write the change of the common offset in the profile's offset style.
+
+    Parameters
+    ----------
+    bed : Bed
+        ``bed.edits.offset_style``, `offset_now_mm` and `offset_sign` apply.
+    dz_common_mm : float
+        Negative lowers the nozzle everywhere.
+
+    Raises
+    ------
+    PadsheetError
+        If the value is not finite or above 1 mm, or the style needs the present offset and the
+        profile does not tell it.
+
+    Examples
+    --------
+    >>> offset_lines(Bed(), -0.04).text
+    'Lower the nozzle by 0.040 mm everywhere, by hand at the start of each print.'
+    """
+    edits = bed.edits
+    if not math.isfinite(dz_common_mm) or abs(dz_common_mm) > LARGEST_OFFSET_MM:
+        raise PadsheetError(
+            f"an offset change of {dz_common_mm:g} mm is not credible",
+            remedy="Set the height of the bed by its screws first, then print a new sheet.",
+            code="edits-offset",
+        )
+    dz_mm = round(round(dz_common_mm / edits.smallest_mm) * edits.smallest_mm, 6) + 0.0
+    if dz_mm == 0:
+        return OffsetChange(lines=(), restore=(), text="Leave the common offset as it is.")
+    verb = "Lower" if dz_mm < 0 else "Raise"
+    what = f"{verb} the nozzle by {abs(dz_mm):.3f} mm everywhere"
+    change_mm = edits.offset_sign * dz_mm
+    if edits.offset_style == "hand":
+        return OffsetChange(
+            lines=(), restore=(), text=f"{what}, by hand at the start of each print."
+        )
+    if edits.offset_style == "none":
+        return OffsetChange(
+            lines=(),
+            restore=(),
+            text=f"{what}: the profile names no way to set an offset, so add it to every mesh "
+            "point.",
+        )
+    if edits.offset_style == "M290":
+        return OffsetChange(
+            lines=(f"M290 Z{number_text(change_mm)}",),
+            restore=(f"M290 Z{number_text(-change_mm)}",),
+            text=f"{what} with M290, which moves the nozzle at once and adds {change_mm:+.3f} mm "
+            "to the offset.",
+        )
+    return _absolute_offset(edits, change_mm, what)
+
+
+def _absolute_offset(edits: Edits, change_mm: float, what: str) -> OffsetChange:
+    """Write M851 or M206, which take the new value."""
+    now_mm = edits.offset_now_mm
+    if now_mm is None:
+        raise PadsheetError(
+            f"{edits.offset_style} takes the new offset, and the present one is not known",
+            remedy=f"Ask the printer ({edits.offset_style} alone shows it on many) and write it "
+            "into bed.toml as offset_now_mm in [edits].",
+            code="edits-offset-unknown",
+        )
+    word = edits.offset_style
+    return OffsetChange(
+        lines=(f"{word} Z{number_text(now_mm + change_mm)}",),
+        restore=(f"{word} Z{number_text(now_mm)}",),
+        text=f"{what}: set {word} Z from {now_mm:.3f} to {now_mm + change_mm:.3f}, then write the "
+        "new value into bed.toml as offset_now_mm.",
+    )
