@@ -226,7 +226,9 @@ def test_width_falls_with_the_gap_until_the_strand_is_free_and_when_choked(
 
 def test_flow_follows_along_the_path(virtual: ModuleType) -> None:
     text = program(stroke([(50, 50, 0.2), (80, 50, 0.2), (110, 50, 0.2)], [0.10, 0.14]))
-    bead = virtual.BeadSettings(lag_mm=0.8, slip=0.0, path_noise=0, track_noise=0, pad_noise=0)
+    bead = virtual.BeadSettings(
+        lag_mm=0.8, start_flow=0.35, slip=0.0, path_noise=0, track_noise=0, pad_noise=0
+    )
     area = virtual.print_sheet(text, virtual.flat(), seed=2, flow=1.05, bead=bead).sections.area
     assert area[0] == pytest.approx(0.35 * 0.105)
     assert area[150] == pytest.approx(0.105, rel=1e-6)

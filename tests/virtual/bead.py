@@ -39,6 +39,8 @@ class BeadSettings:
         Share of the width beyond the nozzle's flat that stands up as a lip instead.
     lag_mm : float
         Path over which the flow follows a change of the commanded one.
+    start_flow : float
+        Share of the commanded flow with which a run begins.
     wander : float
         Sideways wander of a free strand, mm per mm of fall (plus a fixed small part).
     pad_noise, track_noise, path_noise : float
@@ -56,6 +58,7 @@ class BeadSettings:
     choke_mm: float = 0.06
     curl: float = 0.45
     lag_mm: float = 0.6
+    start_flow: float = 0.6
     wander: float = 0.5
     pad_noise: float = 0.006
     track_noise: float = 0.004
@@ -75,6 +78,7 @@ class BeadSettings:
             choke_mm=rng.uniform(0.053, 0.066),
             curl=rng.uniform(0.3, 0.6),
             lag_mm=rng.uniform(0.3, 1.0),
+            start_flow=rng.uniform(0.35, 0.95),
             wander=rng.uniform(0.3, 0.8),
             pad_noise=rng.uniform(0.003, 0.012),
             track_noise=rng.uniform(0.002, 0.007),

@@ -109,15 +109,21 @@ class Print:
     truth: Truth
 
 
-def _follow(commanded: np.ndarray, step: np.ndarray, run: np.ndarray, lag_mm: float) -> np.ndarray:
-    """Let the flow run after the commanded one; each run starts at a third of it."""
-    if lag_mm <= 0:
+def _follow(
+    commanded: np.ndarray, step: np.ndarray, run: np.ndarray, settings: BeadSettings
+) -> np.ndarray:
+    """Let the flow run after the commanded one; each run begins thin."""
+    if settings.lag_mm <= 0:
         return commanded
-    keep = np.exp(-step / lag_mm)
+    keep = np.exp(-step / settings.lag_mm)
     out = np.empty_like(commanded)
     last, flow = -1, 0.0
     for k, wanted in enumerate(commanded):
-        flow = flow * keep[k] + wanted * (1 - keep[k]) if run[k] == last else 0.35 * wanted
+        flow = (
+            flow * keep[k] + wanted * (1 - keep[k])
+            if run[k] == last
+            else settings.start_flow * wanted
+        )
         last, out[k] = run[k], flow
     return out
 
@@ -212,7 +218,7 @@ def print_sheet(
     nominal = fed * np.pi * (filament_mm / 2) ** 2 / length
     run = np.array([p.run for p in pieces])
     step = np.where(np.diff(owner, prepend=-1) != 0, 0.0, (length / (count - 1))[owner])
-    supply = _follow(nominal[owner], step, run[owner], s.lag_mm)
+    supply = _follow(nominal[owner], step, run[owner], s)
     noise = (
         s.pad_noise * _field(rng, x, y, 30.0)
         + s.track_noise * rng.standard_normal(len(pieces))[owner]
