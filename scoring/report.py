@@ -1,0 +1,298 @@
+"""The report of one round as a single HTML page that needs no network and no other file."""
+
+from __future__ import annotations
+
+import base64
+import io
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+from numpy.typing import NDArray
+from PIL import Image
+
+from padsheet.patterns.sheet import Sheet
+from padsheet.scoring import charts
+from padsheet.scoring.advice import Advice
+from padsheet.scoring.colours import CLASSES, UNREAD, ColourClass, pad_colour
+from padsheet.scoring.curves import LadderCurve
+from padsheet.scoring.squish import PadScore, SheetScore
+from padsheet.scoring.words import (
+    adjustment,
+    error_sentence,
+    place,
+    signed_mm,
+    squish_words,
+    summary,
+)
+
+__all__ = ["LadderCurve", "PhotoNote", "RoundRow", "Step", "render_report"]
+
+TEMPLATES = Path(__file__).parent / "templates"
+PICTURE_SIDE_PX = 1800
+CROP_SIDE_PX = 420
+MOST_OPEN = 6  # refused pads whose details stand open at first
+
+CAUTIONS = (
+    "Your printer's own manual comes first, wherever it says something else.",
+    "Nozzle and bed are hot: more than 200 and 60 \N{DEGREE SIGN}C while printing, and for a long "
+    "time after.",
+    "Axes start without warning. Keep hands, hair and sleeves away while the printer is on.",
+    "A wrong height drives the nozzle into the bed. Watch the first seconds of every move with a "
+    "hand at the power switch.",
+    "Never leave a heated or moving printer alone.",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One thing to do now: a sentence, and the commands to copy for it, one a line."""
+
+    text: str
+    commands: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoundRow:
+    """One row of the history.
+
+    Attributes
+    ----------
+    number : int
+        Number of the round, from 1.
+    made : str
+        Day it was scored.
+    read, points, on_target : int
+        Pads read, pads printed, pads on target.
+    worst_mm : float or None
+        Gap error of largest size, with its sign.
+    mean_mm : float or None
+        Mean gap error.
+    applied : str
+        What was applied afterwards, in words.
+    """
+
+    number: int
+    made: str
+    read: int
+    points: int
+    on_target: int
+    worst_mm: float | None
+    mean_mm: float | None
+    applied: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoNote:
+    """One thing about the photo: whether it is good, what was seen, how to do better."""
+
+    good: bool
+    what: str
+    advice: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PadView:
+    """What the page says of one pad."""
+
+    anchor: str
+    name: str
+    colour: str
+    headline: str
+    verdict: str
+    squish: str
+    todo: str
+    sentence: str
+    words: str
+    reason: str
+    node_note: str
+    notes: tuple[str, ...]
+    crop: str | None
+    chart: Markup | None
+    left_out: tuple[str, ...]
+    open: bool
+
+
+def render_report(
+    *,
+    sheet: Sheet,
+    score: SheetScore,
+    advice: Advice | None = None,
+    picture: NDArray[np.uint8] | None = None,
+    curves: Sequence[LadderCurve] = (),
+    crops: Mapping[tuple[int, int], NDArray[np.uint8]] | None = None,
+    steps: Sequence[Step] | None = None,
+    rounds: Sequence[RoundRow] = (),
+    photo_notes: Sequence[PhotoNote] = (),
+    bed_name: str = "",
+    made: str = "",
+) -> str:
+    """Write the report of one scored sheet.
+
+    Parameters
+    ----------
+    sheet, score, advice
+        What was printed, what was read, and what to change.
+    picture : ndarray of uint8, shape (M, N, 3), optional
+        The annotated photo, sRGB.
+    curves : sequence of LadderCurve, optional
+        Widths and fits of the pads, in any order.
+    crops : mapping of (i, j) to ndarray of uint8, shape (P, Q, 3), optional
+        A piece of the photo around each pad, sRGB.
+    steps : sequence of Step, optional
+        What to do now, in order; the sentences of `advice` if not given.
+    rounds : sequence of RoundRow, optional
+        The rounds so far, the oldest first.
+    photo_notes : sequence of PhotoNote, optional
+        What was seen of the photo's quality.
+    bed_name, made : str, optional
+        Name of the bed folder, and when the sheet was scored.
+
+    Returns
+    -------
+    str
+        A whole HTML page. All texts are escaped: names and notes are not trusted.
+    """
+    if steps is None:
+        steps = [Step(text=text) for text in advice.steps] if advice is not None else []
+    environment = Environment(
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["signed"] = lambda value: charts.typographic(signed_mm(value, 3))
+    page = environment.get_template("report.html").render(
+        sheet=sheet,
+        score=score,
+        advice=advice,
+        bed_name=bed_name,
+        made=made,
+        verdict=summary(score, advice),
+        facts=_facts(sheet, score, advice),
+        steps=steps,
+        cautions=CAUTIONS,
+        map=Markup(charts.bed_map(sheet, score, advice)),
+        classes=_legend(score),
+        unread=UNREAD,
+        picture=None if picture is None else _picture_uri(picture, PICTURE_SIDE_PX, 82),
+        pads=_pad_views(score, advice, curves, crops or {}),
+        rounds=rounds,
+        photo_notes=photo_notes,
+        good_photo=Markup(charts.good_photo()),
+        bad_photo=Markup(charts.bad_photo()),
+    )
+    return str(page)
+
+
+def _facts(sheet: Sheet, score: SheetScore, advice: Advice | None) -> list[tuple[str, str]]:
+    """Return the figures under the verdict, as pairs of name and value."""
+    total = len(score.pads)
+    read = sum(pad.gap_mm is not None for pad in score.pads)
+    good = sum(pad.verdict == "on target" for pad in score.pads)
+    facts = [
+        ("points read", f"{read} of {total}"),
+        ("on target", f"{good} of {total}"),
+        (
+            "target gap",
+            f"{score.target_gap_mm:.2f} {charts.PLUS_MINUS} {score.tolerance_mm:.2f} mm",
+        ),
+        ("shared uncertainty", f"{charts.PLUS_MINUS} {1.96 * score.common_sigma_mm:.3f} mm"),
+    ]
+    if advice is not None:
+        words = "lower" if advice.offset_mm < 0 else "raise"
+        tilt = [abs(value) * 0.1 for value in advice.tilt_mm_per_m]
+        facts += [
+            ("common part", f"{words} by {abs(advice.offset_mm):.3f} mm"),
+            ("tilt over 100 mm", f"{tilt[0]:.2f} mm in x, {tilt[1]:.2f} mm in y"),
+            ("warp, top to bottom", f"{advice.warp_peak_to_valley_mm:.2f} mm"),
+        ]
+    mesh = {"yes": "in force", "no": "off", "unknown": "unknown"}[sheet.mesh_active]
+    return [*facts, ("mesh while printing", mesh)]
+
+
+def _legend(score: SheetScore) -> list[tuple[ColourClass, str]]:
+    """Return the classes with their limits in millimetres, in words and signs."""
+    t = score.tolerance_mm
+    limits = (
+        f"below {-4 * t:.2f}",
+        f"{-4 * t:.2f} to {-2 * t:.2f}",
+        f"{-2 * t:.2f} to {-t:.2f}",
+        f"{-t:.2f} to +{t:.2f}",
+        f"+{t:.2f} to +{2 * t:.2f}",
+        f"+{2 * t:.2f} to +{4 * t:.2f}",
+        f"above +{4 * t:.2f}",
+    )
+    return [(c, charts.typographic(text)) for c, text in zip(CLASSES, limits, strict=True)]
+
+
+def _pad_views(
+    score: SheetScore,
+    advice: Advice | None,
+    curves: Sequence[LadderCurve],
+    crops: Mapping[tuple[int, int], NDArray[np.uint8]],
+) -> list[PadView]:
+    """Return the pads, those that were not read first, then by the size of their error."""
+    by_node = {(curve.i, curve.j): curve for curve in curves}
+
+    def urgency(pad: PadScore) -> tuple[int, float]:
+        if pad.gap_mm is None:
+            return (0, 0.0)
+        return (1, -abs(pad.gap_mm - score.target_gap_mm))
+
+    ordered = sorted(score.pads, key=urgency)
+    views = []
+    for rank, pad in enumerate(ordered):
+        node = next(
+            (n for n in (advice.nodes if advice else ()) if (n.i, n.j) == (pad.i, pad.j)), None
+        )
+        curve = by_node.get((pad.i, pad.j))
+        crop = crops.get((pad.i, pad.j))
+        views.append(
+            PadView(
+                anchor=f"pad-{pad.i + 1}-{pad.j + 1}",
+                name=place(pad.i, pad.j),
+                colour=pad_colour(pad, score.target_gap_mm, score.tolerance_mm).name,
+                headline=charts.typographic(charts.headline(pad, score)),
+                verdict=pad.verdict,
+                squish="" if pad.squish is None else f"{pad.squish:.0f}",
+                todo="" if advice is None else adjustment(node),
+                sentence=error_sentence(pad, score.target_gap_mm),
+                words=squish_words(pad),
+                reason="" if pad.reason is None else pad.reason.text,
+                node_note="" if node is None else node.note,
+                notes=pad.notes,
+                crop=None if crop is None else _picture_uri(crop, CROP_SIDE_PX, 85),
+                chart=_chart(curve, pad, score),
+                left_out=_left_out(curve),
+                open=pad.gap_mm is None and rank < MOST_OPEN,
+            )
+        )
+    return views
+
+
+def _chart(curve: LadderCurve | None, pad: PadScore, score: SheetScore) -> Markup | None:
+    if curve is None or not curve.height_mm:
+        return None
+    return Markup(charts.ladder_chart(curve, pad, score.target_gap_mm))
+
+
+def _left_out(curve: LadderCurve | None) -> tuple[str, ...]:
+    """Say which lines of the ladder the fit did not use, and why."""
+    if curve is None:
+        return ()
+    pairs = enumerate(curve.state, start=1)
+    return tuple(f"line {number}: {state}" for number, state in pairs if state != "used")
+
+
+def _picture_uri(rgb: NDArray[np.uint8], side_px: int, quality: int) -> str:
+    """Pack a picture as a JPEG data address, its longer side at most `side_px`."""
+    picture = Image.fromarray(rgb)
+    picture.thumbnail((side_px, side_px), Image.Resampling.LANCZOS)
+    stream = io.BytesIO()
+    picture.save(stream, "JPEG", quality=quality, optimize=True)
+    return "data:image/jpeg;base64," + base64.b64encode(stream.getvalue()).decode("ascii")
