@@ -34,6 +34,7 @@ Kind = Literal[
     "other",
 ]
 Node = tuple[int, int]
+_TURNS: tuple[Kind, ...] = ("flipped-rows", "flipped-columns", "transposed")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,15 +96,16 @@ def proof_node(bed: Bed, mesh: Mesh) -> Node:
     """
     change_mm = proof_change_mm(bed)
 
-    def worth(node: Node) -> tuple[int, bool, int, float]:
+    def worth(node: Node) -> tuple[int, int, bool, int, float]:
         i, j = node
         places = _elsewhere(bed, node)
         new_mm = mesh.z_mm[j, i] + change_mm
         seen = sum(abs(mesh.z_mm[q, p] - new_mm) > 2 * SAME_MM for p, q in places.values())
-        distinct = len(set(places.values()) - {node})
+        turned = {places.get(kind, node) for kind in _TURNS} - {node}
+        distinct = set(places.values()) - {node}
         old_mm = abs(float(mesh.z_mm[j, i]))
         middle = math.hypot(i - (bed.mesh.columns - 1) / 2, j - (bed.mesh.rows - 1) / 2)
-        return distinct, 2 * SAME_MM < old_mm, seen, -middle
+        return len(turned), len(distinct), 2 * SAME_MM < old_mm, seen, -middle
 
     return max(bed.mesh.nodes, key=worth)
 
