@@ -1,0 +1,167 @@
+"""`padsheet rounds`: the rounds so far, as a table and small charts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+
+import click
+
+from padsheet.cli.options import folder_of, json_option, say, show_json, user_errors
+from padsheet.scoring.history import RoundSummary, applied_words, summaries
+from padsheet.scoring.rounds import BedFolder
+
+__all__ = ["command"]
+
+#: Half the width of the chart, and what one character stands for.
+HALF_CHARS = 20
+CHAR_MM = 0.01
+
+
+@click.command("rounds")
+@json_option
+@click.pass_context
+def command(ctx: click.Context, as_json: bool) -> None:
+    """Show the rounds so far: spread, worst point, flow, and what was applied.
+
+    \b
+    Example:
+      padsheet -C my-bed rounds
+      padsheet -C my-bed rounds --json
+    """  # noqa: D301 -- click's mark for a paragraph kept as it is
+    with user_errors():
+        folder = BedFolder(folder_of(ctx))
+        folder.bed()
+        rows = summaries(folder)
+    if as_json:
+        show_json({"format": 1, "rounds": [_data(row) for row in rows]})
+        return
+    if not rows:
+        say("No rounds yet. Write the first sheet with `padsheet sheet`.")
+        return
+    scored = [row for row in rows if row.errors_mm]
+    blocks = [_table(rows), *([_charts(scored)] if scored else [])]
+    if len(scored) > 1:
+        blocks.append(_before_after(scored[0], scored[-1]))
+    click.echo("\n\n".join(blocks))
+    say(_next(rows[-1]))
+
+
+def _data(row: RoundSummary) -> dict[str, object]:
+    """Return one round as plain data."""
+    data = asdict(row)
+    data["errors_mm"] = [{"i": i, "j": j, "error_mm": e} for i, j, e in row.errors_mm]
+    if row.worst is not None:
+        i, j, error_mm = row.worst
+        data["worst"] = {"i": i, "j": j, "error_mm": error_mm}
+    if row.applied is not None:
+        data["applied"]["nodes"] = [{"i": i, "j": j, "dz_mm": dz} for i, j, dz in row.applied.nodes]
+    return data
+
+
+def _table(rows: Sequence[RoundSummary]) -> str:
+    """Return the table of rounds."""
+    head = ("round", "read", "mean", "spread", "range", "farthest off", "flow", "advice", "applied")
+    lines = [head, *(_cells(row) for row in rows)]
+    widths = [max(len(line[k]) for line in lines) for k in range(len(head))]
+    text = [
+        "  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip()
+        for line in lines
+    ]
+    return "\n".join([*text, "(mm; mean and farthest off are gap less target)"])
+
+
+def _cells(row: RoundSummary) -> tuple[str, ...]:
+    """Return the cells of one row."""
+    if not row.errors_mm:
+        said = "photo not scored" if row.progress == "photo" else "no photo yet"
+        return (str(row.number), said, *[""] * 6, applied_words(row))
+    worst = ""
+    if row.worst is not None:
+        i, j, error_mm = row.worst
+        worst = f"column {i + 1}, row {j + 1}: {_signed(error_mm)}"
+    return (
+        str(row.number),
+        f"{row.read} of {row.pads}",
+        _signed(row.mean_mm),
+        "" if row.spread_mm is None else f"{row.spread_mm:.3f}",
+        "" if row.peak_to_valley_mm is None else f"{row.peak_to_valley_mm:.3f}",
+        worst,
+        "" if row.flow is None else f"{row.flow:.3f}",
+        "done" if row.done else row.work,
+        applied_words(row),
+    )
+
+
+def _charts(rows: Sequence[RoundSummary]) -> str:
+    """Return one line for each round: how many points lie how far from the target."""
+    scale = f"{-HALF_CHARS * CHAR_MM:.2f}".ljust(HALF_CHARS - 1) + "target".center(3)
+    scale += f"+{HALF_CHARS * CHAR_MM:.2f}".rjust(2 * HALF_CHARS + 1 - len(scale))
+    lines = [f"points by gap less target, {CHAR_MM:.2f} mm a character, [ ] the tolerance"]
+    lines += [f"         {scale}"]
+    lines += [f"round {row.number:<2d} {_chart(row)}" for row in rows]
+    return "\n".join([*lines, "         too near" + "too far".rjust(2 * HALF_CHARS + 1 - 8)])
+
+
+def _chart(row: RoundSummary) -> str:
+    """Return the counts of one round; the outermost characters hold all that is beyond."""
+    counts = [0] * (2 * HALF_CHARS + 1)
+    for _, _, error_mm in row.errors_mm:
+        if error_mm is not None:
+            place = round(error_mm / CHAR_MM)
+            counts[max(-HALF_CHARS, min(HALF_CHARS, place)) + HALF_CHARS] += 1
+    limit = round(row.tolerance_mm / CHAR_MM)
+    marks = {HALF_CHARS - limit - 1: "[", HALF_CHARS + limit + 1: "]", HALF_CHARS: "|"}
+    return "".join(
+        (str(count) if count < 10 else "#") if count else marks.get(k, ".")
+        for k, count in enumerate(counts)
+    )
+
+
+def _before_after(first: RoundSummary, last: RoundSummary) -> str:
+    """Return the gap errors of the first and the last round side by side, as seen from above."""
+    head = f"gap less target in hundredths of a mm: round {first.number}, then round {last.number}"
+    columns = sorted({i for i, _, _ in (*first.errors_mm, *last.errors_mm)})
+    rows = sorted({j for _, j, _ in (*first.errors_mm, *last.errors_mm)}, reverse=True)
+    before, after = _by_node(first), _by_node(last)
+    count = " ".join(f"{i + 1:>4d}" for i in columns)
+    lines = [head, f"column  {count}     {count}"]
+    for j in rows:
+        left = " ".join(_hundredths(before.get((i, j))) for i in columns)
+        right = " ".join(_hundredths(after.get((i, j))) for i in columns)
+        lines.append(f"row {j + 1:>2d}  {left}     {right}")
+    return "\n".join([*lines, "(the back of the bed is on top; ? not read)"])
+
+
+def _by_node(row: RoundSummary) -> dict[tuple[int, int], float | None]:
+    """Return the errors by node."""
+    return {(i, j): error_mm for i, j, error_mm in row.errors_mm}
+
+
+def _hundredths(error_mm: float | None) -> str:
+    """Write a gap error in hundredths of a millimetre."""
+    if error_mm is None:
+        return "   ?"
+    value = round(100 * error_mm)
+    return f"{value:>+4d}" if value else "   0"
+
+
+def _signed(value_mm: float | None) -> str:
+    """Write a length with its sign; a rounded zero has none."""
+    if value_mm is None:
+        return ""
+    text = f"{value_mm:+.3f}"
+    return text[1:] if float(text) == 0 else text
+
+
+def _next(row: RoundSummary) -> str:
+    """Say what comes next."""
+    if row.progress == "sheet":
+        return f"Print rounds/{row.number:02d}/sheet.gcode and photograph it."
+    if row.progress == "photo":
+        return "Read the photo with `padsheet score`."
+    if row.done:
+        return "The bed is done."
+    if row.progress == "scored" and row.work == "mesh":
+        return "Write the edits with `padsheet edits`."
+    return "Print the next sheet: `padsheet sheet`."

@@ -1,0 +1,265 @@
+"""What the rounds of a bed tell together: the fused state, the proof, and a row for each round."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from padsheet.patterns.bed import MeshGrid
+from padsheet.scoring.fusion import NodeState, RoundRecord, fuse_rounds
+from padsheet.scoring.proof import Proof, prove
+from padsheet.scoring.rounds import Applied, BedFolder, Round
+from padsheet.scoring.squish import SheetScore
+
+__all__ = ["RoundSummary", "Standing", "applied_words", "standing", "summaries"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """Where a bed stands after a sheet.
+
+    Attributes
+    ----------
+    state : NodeState
+        All sheets of the epoch fused, the last one included.
+    proof : Proof or None
+        What the last sheet says of the edits before it; None if none are on record.
+    """
+
+    state: NodeState
+    proof: Proof | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoundSummary:
+    """One round in a row.
+
+    Attributes
+    ----------
+    progress : {"sheet", "photo", "scored", "applied"}
+        How far it got.
+    sheet_id : str
+        Empty if it was never scored.
+    pads, read : int
+        Pads of the sheet, and those whose gap was read.
+    mean_mm : float or None
+        Mean gap error of the read pads.
+    spread_mm, peak_to_valley_mm : float or None
+        Standard deviation and range of the read gaps.
+    worst : (i, j, error_mm) or None
+        The read pad farthest from the target.
+    flow : float or None
+        Extruded over commanded volume.
+    errors_mm : tuple of (i, j, error_mm or None)
+        Gap less target of each pad.
+    work : str
+        What was advised; empty if nothing was.
+    done : bool
+        Whether the bed was done.
+    applied : Applied or None
+        What was recorded as applied afterwards.
+    """
+
+    number: int
+    progress: str
+    sheet_id: str = ""
+    pads: int = 0
+    read: int = 0
+    tolerance_mm: float = 0.0
+    mean_mm: float | None = None
+    spread_mm: float | None = None
+    peak_to_valley_mm: float | None = None
+    worst: tuple[int, int, float] | None = None
+    flow: float | None = None
+    flow_sigma: float | None = None
+    errors_mm: tuple[tuple[int, int, float | None], ...] = ()
+    work: str = ""
+    done: bool = False
+    applied: Applied | None = None
+
+
+def standing(
+    folder: BedFolder,
+    number: int,
+    *,
+    score: SheetScore | None = None,
+    plate: str | None = None,
+    bed_c: float | None = None,
+) -> Standing:
+    """Fuse the rounds up to one of them, and prove the edits before it.
+
+    Parameters
+    ----------
+    folder : BedFolder
+        The bed folder.
+    number : int
+        The round.
+    score : SheetScore or None
+        Its scores, if they are not stored yet.
+    plate, bed_c : str, float or None
+        Plate and bed temperature of that sheet; by default the profile's.
+
+    Raises
+    ------
+    PadsheetError
+        If a file of an earlier round cannot be read.
+    """
+    bed = folder.bed()
+    earlier = [r for r in folder.rounds() if r.number < number and _counts(r, bed.mesh)]
+    scored = [(r, r.read_score(), *r.read_context()) for r in earlier]
+    this = folder.round(number)
+    if score is None:
+        scored.append((this, this.read_score(), *this.read_context()))
+    else:
+        here = bed.plate.name if plate is None else plate
+        scored.append((this, score, here, bed.heat.bed_c if bed_c is None else bed_c))
+    records: list[RoundRecord] = []
+    for k, (round_, sheet_score, on_plate, at_c) in enumerate(scored):
+        since = scored[k - 1][0].number if k else round_.number
+        done = _between(folder, since, round_.number, bed.mesh)
+        records.append(
+            RoundRecord(
+                score=sheet_score,
+                applied_mm=done[0],
+                offset_mm=done[1],
+                screws_turned=done[2],
+                plate=on_plate,
+                bed_c=at_c,
+            )
+        )
+    return Standing(state=fuse_rounds(bed.mesh, records), proof=_proof(bed.mesh, records))
+
+
+def _counts(round_: Round, grid: MeshGrid) -> bool:
+    """Tell whether a round is scored and its sheet was made for the same grid."""
+    if not round_.scores_json.exists():
+        return False
+    if not round_.sheet_json.exists():
+        return True
+    sheet = round_.read_sheet()
+    same = (len(sheet.nodes_x_mm), len(sheet.nodes_y_mm)) == (grid.columns, grid.rows)
+    return same and bool(
+        np.allclose(sheet.nodes_x_mm, grid.x_mm, atol=0.01)
+        and np.allclose(sheet.nodes_y_mm, grid.y_mm, atol=0.01)
+    )
+
+
+def _between(
+    folder: BedFolder, first: int, last: int, grid: MeshGrid
+) -> tuple[NDArray[np.float64] | None, float | None, bool]:
+    """Return what was done to nodes, offset and screws from round `first` on, up to `last`.
+
+    None stands for what nobody knows. Nothing assumes that advice was followed: where edits or
+    screw turns were advised and nothing is on record, the earlier sheets no longer hold.
+    """
+    nodes: NDArray[np.float64] | None = np.zeros(grid.rows * grid.columns)
+    offset_mm: float | None = 0.0
+    screws = False
+    for number in range(first, last):
+        round_ = folder.round(number)
+        applied = round_.read_applied()
+        advice = round_.read_advice() if round_.scores_json.exists() else None
+        if applied is not None:
+            given = applied.on_grid(grid)
+            nodes = None if nodes is None or given is None else nodes + given
+            known = applied.offset_mm
+            screws = screws or applied.screws_turned
+        else:
+            if advice is not None and advice.work in ("mesh", "screws"):
+                nodes = None
+            known = 0.0 if advice is None or advice.offset_done else None
+        offset_mm = None if offset_mm is None or known is None else offset_mm + known
+    return nodes, offset_mm, screws
+
+
+def _proof(grid: MeshGrid, records: Sequence[RoundRecord]) -> Proof | None:
+    """Prove the edits between the last two sheets, if there were any on the same bed."""
+    if len(records) < 2:
+        return None
+    before, after = records[-2:]
+    if after.applied_mm is None or not np.any(after.applied_mm):
+        return None
+    if after.screws_turned or before.plate != after.plate:
+        return None
+    return prove(grid, before.score, after.score, after.applied_mm)
+
+
+def summaries(folder: BedFolder) -> tuple[RoundSummary, ...]:
+    """Return a row for each round, oldest first.
+
+    Raises
+    ------
+    PadsheetError
+        If a file of a round cannot be read; it names the file.
+    """
+    return tuple(_summary(round_) for round_ in folder.rounds())
+
+
+def _summary(round_: Round) -> RoundSummary:
+    """Summarise one round."""
+    applied = round_.read_applied()
+    if not round_.scores_json.exists():
+        return RoundSummary(
+            number=round_.number,
+            progress="photo" if round_.photos() else "sheet",
+            applied=applied,
+        )
+    score, advice = round_.read_score(), round_.read_advice()
+    errors = tuple(
+        (pad.i, pad.j, None if pad.gap_mm is None else pad.gap_mm - score.target_gap_mm)
+        for pad in score.pads
+    )
+    read = [(i, j, error) for i, j, error in errors if error is not None]
+    values = np.array([error for _, _, error in read])
+    return RoundSummary(
+        number=round_.number,
+        progress="scored" if applied is None else "applied",
+        sheet_id=score.sheet_id,
+        pads=len(score.pads),
+        read=len(read),
+        tolerance_mm=score.tolerance_mm,
+        mean_mm=float(values.mean()) if read else None,
+        spread_mm=float(values.std(ddof=1)) if len(read) > 1 else None,
+        peak_to_valley_mm=float(np.ptp(values)) if read else None,
+        worst=max(read, key=lambda item: abs(item[2])) if read else None,
+        flow=score.flow,
+        flow_sigma=score.flow_sigma,
+        errors_mm=errors,
+        work="" if advice is None else advice.work,
+        done=advice is not None and advice.done,
+        applied=applied,
+    )
+
+
+def applied_words(summary: RoundSummary) -> str:
+    """Say in a few words what was applied after a round.
+
+    Examples
+    --------
+    >>> edits = ((0, 0, -0.06), (1, 0, 0.02))
+    >>> applied_words(RoundSummary(number=1, progress="applied",
+    ...                            applied=Applied(how="word", nodes=edits)))
+    '2 points, lowered up to 0.06, raised up to 0.02 mm'
+    """
+    applied = summary.applied
+    if applied is None:
+        return "not recorded" if summary.work in ("mesh", "screws", "offset") else ""
+    parts = []
+    down = [-dz for _, _, dz in applied.nodes if dz < 0]
+    up = [dz for _, _, dz in applied.nodes if dz > 0]
+    if down or up:
+        count = len(down) + len(up)
+        parts.append(f"{count} point{'' if count == 1 else 's'}")
+        if down:
+            parts.append(f"lowered up to {max(down):.3g}{'' if up else ' mm'}")
+        if up:
+            parts.append(f"raised up to {max(up):.3g} mm")
+    if applied.offset_mm:
+        verb = "lowered" if applied.offset_mm < 0 else "raised"
+        parts.append(f"everywhere {verb} {abs(applied.offset_mm):.3g} mm")
+    if applied.screws_turned:
+        parts.append("screws turned")
+    return ", ".join(parts) or "nothing"

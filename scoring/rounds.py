@@ -1,0 +1,487 @@
+"""The bed folder: profile, meshes and rounds as plain files, and the history they tell."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable, Mapping
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from padsheet.patterns.bed import Bed, MeshGrid
+from padsheet.patterns.errors import PadsheetError
+from padsheet.patterns.files import write_atomic
+from padsheet.patterns.profile import load_bed
+from padsheet.patterns.sheet import Sheet
+from padsheet.patterns.sheet_file import sheet_from_json
+from padsheet.scoring.advice import Advice, NodeAdvice
+from padsheet.scoring.lock import locked
+from padsheet.scoring.mesh import Mesh, mesh_csv, read_mesh_csv
+from padsheet.scoring.scores import FORMAT, read_json, scores_from_json, spoilt
+from padsheet.scoring.squish import SheetScore
+
+__all__ = [
+    "Applied",
+    "BedFolder",
+    "Round",
+    "record_applied",
+    "record_applied_word",
+    "refuse_overwrite",
+    "write_group",
+]
+
+PROFILE = "bed.toml"
+ACTIVE = "active.txt"
+PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif")
+
+Item = TypeVar("Item")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Applied:
+    """What was really done to the bed after a round.
+
+    Attributes
+    ----------
+    how : {"meshes", "word"}
+        The difference of two meshes read back, or the user's explicit word.
+    nodes : tuple of (i, j, dz_mm)
+        What was added to the mesh; nodes left out got nothing.
+    before, after : str or None
+        Names of the two meshes.
+    offset_mm : float or None
+        What was added to the common offset; None if nobody said.
+    screws_turned : bool
+        Whether a bed screw was turned.
+    taken : str
+        When it was recorded, ISO 8601.
+    """
+
+    how: str
+    nodes: tuple[tuple[int, int, float], ...]
+    before: str | None = None
+    after: str | None = None
+    offset_mm: float | None = None
+    screws_turned: bool = False
+    taken: str = ""
+
+    def on_grid(self, grid: MeshGrid) -> NDArray[np.float64] | None:
+        """Return what each node got, shape (N,); None if a node is not on the grid."""
+        place = {node: k for k, node in enumerate(grid.nodes)}
+        dz_mm = np.zeros(len(place))
+        for i, j, value in self.nodes:
+            if (i, j) not in place:
+                return None
+            dz_mm[place[i, j]] = value
+        return dz_mm
+
+
+@dataclass(frozen=True, slots=True)
+class Round:
+    """One round: the sheet, its photos, its scores and what was applied.
+
+    Attributes
+    ----------
+    number : int
+        From 1.
+    path : Path
+        Its folder, which need not exist yet.
+    """
+
+    number: int
+    path: Path
+
+    @property
+    def sheet_gcode(self) -> Path:
+        """The print."""
+        return self.path / "sheet.gcode"
+
+    @property
+    def sheet_json(self) -> Path:
+        """What the scorer needs of it."""
+        return self.path / "sheet.json"
+
+    @property
+    def preview_svg(self) -> Path:
+        """A drawing of it."""
+        return self.path / "preview.svg"
+
+    @property
+    def scores_json(self) -> Path:
+        """Scores and advice."""
+        return self.path / "scores.json"
+
+    @property
+    def annotated_jpg(self) -> Path:
+        """The photo with the scores drawn in."""
+        return self.path / "annotated.jpg"
+
+    @property
+    def report_html(self) -> Path:
+        """The report."""
+        return self.path / "report.html"
+
+    @property
+    def edits_gcode(self) -> Path:
+        """The edits for the printer."""
+        return self.path / "edits.gcode"
+
+    @property
+    def restore_gcode(self) -> Path:
+        """The way back."""
+        return self.path / "restore.gcode"
+
+    @property
+    def applied_json(self) -> Path:
+        """What was really applied."""
+        return self.path / "applied.json"
+
+    def photo(self, number: int, suffix: str = ".jpg") -> Path:
+        """Return the place of photo `number`, from 1."""
+        return self.path / f"photo-{number}{suffix.lower()}"
+
+    def photos(self) -> tuple[Path, ...]:
+        """Return the photos that are there, by number."""
+        found = []
+        for path in self.path.glob("photo-*"):
+            digits = path.stem.removeprefix("photo-")
+            if digits.isdecimal() and path.suffix.lower() in PHOTO_SUFFIXES:
+                found.append((int(digits), path))
+        return tuple(path for _, path in sorted(found))
+
+    @property
+    def begun(self) -> bool:
+        """Whether it holds anything that must not be lost; a sheet cut short is nothing yet."""
+        return self.sheet_json.exists() or self.scores_json.exists() or bool(self.photos())
+
+    def read_sheet(self) -> Sheet:
+        """Read sheet.json; a `PadsheetError` says what is wrong with it."""
+        return _read(self.sheet_json, sheet_from_json, "Write a sheet with `padsheet sheet`.")
+
+    def read_score(self) -> SheetScore:
+        """Read the scores; a `PadsheetError` says what is wrong with them."""
+        return self._read_scores()[0]
+
+    def read_advice(self) -> Advice | None:
+        """Read the advice, None if the scores hold none."""
+        return self._read_scores()[1]
+
+    def read_context(self) -> tuple[str, float | None]:
+        """Return plate and bed temperature of the print, as the scores keep them."""
+        data = _read(self.scores_json, _scores_data, "Score a photo with `padsheet score`.")
+        plate, bed_c = data.get("plate", ""), data.get("bed_c")
+        if not isinstance(plate, str) or not isinstance(bed_c, int | float | None):
+            raise spoilt(str(self.scores_json), "plate or bed_c has the wrong form", "scores-file")
+        return plate, None if bed_c is None else float(bed_c)
+
+    def read_applied(self) -> Applied | None:
+        """Read what was applied, None if nobody recorded it."""
+        if not self.applied_json.exists():
+            return None
+        return _read(self.applied_json, _applied_from_json, "Record it again.")
+
+    def _read_scores(self) -> tuple[SheetScore, Advice | None]:
+        return _read(
+            self.scores_json, scores_from_json, "Score a photo of it with `padsheet score`."
+        )
+
+
+class BedFolder:
+    """The folder of one bed.
+
+    Parameters
+    ----------
+    path : Path
+        A folder with ``bed.toml`` in it.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    @property
+    def profile(self) -> Path:
+        """The profile, bed.toml."""
+        return self.path / PROFILE
+
+    @property
+    def meshes(self) -> Path:
+        """The folder of the meshes."""
+        return self.path / "meshes"
+
+    def bed(self) -> Bed:
+        """Read the profile.
+
+        Raises
+        ------
+        PadsheetError
+            If this is no bed folder or the profile has a mistake.
+        """
+        if not self.profile.is_file():
+            raise PadsheetError(
+                f"{self.path.resolve()} is not a bed folder: it has no {PROFILE}",
+                remedy="Make one with `padsheet init DIR` and work in it with `padsheet -C DIR`.",
+                code="folder-none",
+            )
+        return load_bed(self.profile)
+
+    def lock(self) -> AbstractContextManager[None]:
+        """Hold the folder's lock; see `padsheet.scoring.lock.locked`."""
+        return locked(self.path)
+
+    def round(self, number: int) -> Round:
+        """Return a round by its number, there or not."""
+        return Round(number, self.path / "rounds" / f"{number:02d}")
+
+    def rounds(self) -> tuple[Round, ...]:
+        """Return the rounds that were begun, oldest first."""
+        folder = self.path / "rounds"
+        names = [path.name for path in folder.iterdir()] if folder.is_dir() else []
+        numbers = sorted({int(name) for name in names if name.isdecimal()})
+        return tuple(r for r in map(self.round, numbers) if r.number > 0 and r.begun)
+
+    def latest_round(self) -> Round | None:
+        """Return the newest round, None if there is none."""
+        rounds = self.rounds()
+        return rounds[-1] if rounds else None
+
+    def next_round(self) -> Round:
+        """Return the round that comes next; its folder need not exist."""
+        latest = self.latest_round()
+        return self.round(1 if latest is None else latest.number + 1)
+
+    def mesh(self, name: str) -> Mesh:
+        """Read a mesh by name.
+
+        Raises
+        ------
+        PadsheetError
+            If there is none of that name or it does not fit the profile.
+        """
+        path = self._mesh_path(name)
+        if not path.is_file():
+            raise PadsheetError(
+                f"the bed folder has no mesh {name!r}",
+                remedy="Take in what the printer reports with `padsheet mesh`.",
+                code="mesh-none",
+            )
+        return read_mesh_csv(path, self.bed().mesh)
+
+    def active_mesh(self) -> Mesh | None:
+        """Return the mesh that the printer holds, as last read back; None if unknown."""
+        path = self.meshes / ACTIVE
+        if not path.is_file():
+            return None
+        return self.mesh(path.read_text(encoding="utf-8").strip())
+
+    def store_mesh(self, mesh: Mesh, *, force: bool = False) -> Path:
+        """Write a mesh and make it the active one.
+
+        Raises
+        ------
+        PadsheetError
+            If there is one of that name and `force` is not given.
+        """
+        path = self._mesh_path(mesh.name)
+        refuse_overwrite(path, force)
+        self.meshes.mkdir(parents=True, exist_ok=True)
+        write_atomic(path, mesh_csv(mesh))
+        write_atomic(self.meshes / ACTIVE, f"{mesh.name}\n")
+        return path
+
+    def _mesh_path(self, name: str) -> Path:
+        """Return the place of a mesh; a name that leads out of the folder is refused."""
+        if not name or name != Path(name).name or name.startswith(".") or "\\" in name:
+            raise PadsheetError(
+                f"{name!r} cannot be the name of a mesh",
+                remedy="Use letters, digits, dashes and underscores.",
+                code="mesh-name",
+            )
+        return self.meshes / f"{name}.csv"
+
+
+def refuse_overwrite(path: Path, force: bool) -> None:
+    """Refuse to overwrite a file without `force`.
+
+    Raises
+    ------
+    PadsheetError
+        If the file is there and `force` is False.
+    """
+    if path.exists() and not force:
+        raise PadsheetError(
+            f"{path} is there already",
+            remedy="Give --force to overwrite it, or begin a new round with `padsheet sheet`.",
+            code="file-exists",
+        )
+
+
+def write_group(folder: Path, files: Mapping[str, bytes | str], *, force: bool = False) -> None:
+    """Write files that belong together; the last one vouches for the others.
+
+    Parameters
+    ----------
+    folder : Path
+        Made if it is not there.
+    files : mapping of str to bytes or str
+        Name and content in writing order. The last is written last and, when overwriting, removed
+        first: a run that is cut short leaves a group without it, and the next run writes all again.
+
+    Raises
+    ------
+    PadsheetError
+        If the last file is there and `force` is False.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    mark = folder / list(files)[-1]
+    refuse_overwrite(mark, force)
+    mark.unlink(missing_ok=True)
+    for name, data in files.items():
+        write_atomic(folder / name, data)
+
+
+def record_applied(
+    round_: Round,
+    before: Mesh,
+    after: Mesh,
+    *,
+    offset_mm: float | None = None,
+    screws_turned: bool = False,
+    taken: str | None = None,
+    force: bool = False,
+) -> Applied:
+    """Record what was applied after a round: the difference of two meshes read back.
+
+    Raises
+    ------
+    PadsheetError
+        If the meshes have other nodes, or something is recorded already and `force` is not given.
+    """
+    one, other = before.grid, after.grid
+    same = (one.columns, one.rows) == (other.columns, other.rows) and np.allclose(
+        [one.x_min_mm, one.x_max_mm, one.y_min_mm, one.y_max_mm],
+        [other.x_min_mm, other.x_max_mm, other.y_min_mm, other.y_max_mm],
+        atol=0.01,
+    )
+    if not same:
+        raise PadsheetError(
+            f"the meshes {before.name!r} and {after.name!r} have other grid points",
+            remedy="Read the mesh back from the printer after the edits, on the same grid.",
+            code="applied-grid",
+        )
+    change = after.z_mm - before.z_mm
+    # Files keep six decimals; what is smaller is the way numbers are kept, not an edit.
+    nodes = tuple(
+        (i, j, round(float(change[j, i]), 6))
+        for i, j in before.grid.nodes
+        if abs(change[j, i]) > 5e-7
+    )
+    applied = Applied(
+        how="meshes",
+        nodes=nodes,
+        before=before.name,
+        after=after.name,
+        offset_mm=offset_mm,
+        screws_turned=screws_turned,
+        taken=_now(taken),
+    )
+    return _write_applied(round_, applied, force)
+
+
+def record_applied_word(
+    round_: Round,
+    nodes: Iterable[NodeAdvice | tuple[int, int, float]],
+    *,
+    offset_mm: float | None = None,
+    screws_turned: bool = False,
+    taken: str | None = None,
+    force: bool = False,
+) -> Applied:
+    """Record what was applied after a round, on the user's word.
+
+    Parameters
+    ----------
+    nodes : iterable of NodeAdvice or (i, j, dz_mm)
+        What was added to each node. Of advice only what is marked as changed counts.
+    """
+    given = [
+        (node.i, node.j, node.dz_mm if node.changed else 0.0)
+        if isinstance(node, NodeAdvice)
+        else node
+        for node in nodes
+    ]
+    applied = Applied(
+        how="word",
+        nodes=tuple((i, j, float(dz_mm)) for i, j, dz_mm in given if dz_mm),
+        offset_mm=offset_mm,
+        screws_turned=screws_turned,
+        taken=_now(taken),
+    )
+    return _write_applied(round_, applied, force)
+
+
+def _now(taken: str | None) -> str:
+    """Return the time given, or the present one to the second."""
+    return taken if taken is not None else datetime.now(UTC).isoformat(timespec="seconds")
+
+
+def _write_applied(round_: Round, applied: Applied, force: bool) -> Applied:
+    """Write applied.json."""
+    data = {
+        "format": FORMAT,
+        "how": applied.how,
+        "taken": applied.taken,
+        "before": applied.before,
+        "after": applied.after,
+        "offset_mm": applied.offset_mm,
+        "screws_turned": applied.screws_turned,
+        "nodes": [{"i": i, "j": j, "dz_mm": dz_mm} for i, j, dz_mm in applied.nodes],
+    }
+    refuse_overwrite(round_.applied_json, force)
+    write_atomic(round_.applied_json, json.dumps(data, allow_nan=False, indent=1) + "\n")
+    return applied
+
+
+def _applied_from_json(text: str) -> Applied:
+    """Read applied.json."""
+    data = read_json(text, "applied.json", code="applied-file")
+    try:
+        offset_mm = data.get("offset_mm")
+        return Applied(
+            how=str(data["how"]),
+            nodes=tuple((int(n["i"]), int(n["j"]), float(n["dz_mm"])) for n in data["nodes"]),
+            before=data.get("before"),
+            after=data.get("after"),
+            offset_mm=None if offset_mm is None else float(offset_mm),
+            screws_turned=bool(data.get("screws_turned", False)),
+            taken=str(data.get("taken", "")),
+        )
+    except KeyError as error:
+        raise spoilt("applied.json", f"{error.args[0]} is missing", "applied-file") from error
+    except (TypeError, ValueError, AttributeError) as error:
+        raise spoilt("applied.json", "a part of it has the wrong form", "applied-file") from error
+
+
+def _scores_data(text: str) -> dict[str, object]:
+    """Read scores.json as plain data."""
+    return read_json(text, "scores.json", code="scores-file")
+
+
+def _read(path: Path, parse: Callable[[str], Item], remedy: str) -> Item:
+    """Read and parse a file of a round; every error names the file."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError as error:
+        raise PadsheetError(f"there is no {path}", remedy=remedy, code="file-none") from error
+    except UnicodeDecodeError as error:
+        raise spoilt(str(path), "it is not text", "file-spoilt") from error
+    try:
+        return parse(text)
+    except PadsheetError as error:
+        raise PadsheetError(
+            f"{path}: {error.problem}", remedy=error.remedy, code=error.code
+        ) from error

@@ -1,0 +1,357 @@
+"""scores.json: the scores of a sheet and the advice, as a file other programs may read."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable
+from dataclasses import asdict
+from typing import Any, TypeVar, cast, get_args
+
+import numpy as np
+
+from padsheet.patterns.errors import PadsheetError
+from padsheet.scoring.advice import Advice, NodeAdvice, ScrewAdvice
+from padsheet.scoring.squish import PadScore, Reason, SheetScore, Verdict
+
+__all__ = ["FORMAT", "read_json", "scores_from_json", "scores_to_data", "scores_to_json", "spoilt"]
+
+#: Newest format that is written and read.
+FORMAT = 1
+
+Item = TypeVar("Item")
+
+
+def scores_to_data(
+    score: SheetScore, advice: Advice | None = None, *, plate: str = "", bed_c: float | None = None
+) -> dict[str, Any]:
+    """Return scores and advice as plain data, in the order in which they are written.
+
+    Parameters
+    ----------
+    score : SheetScore
+        The scores.
+    advice : Advice or None
+        What to do; None leaves ``advice`` null.
+    plate, bed_c : str, float or None
+        Plate and bed temperature of the print: a change of either starts the history afresh.
+
+    Raises
+    ------
+    ValueError
+        If a number is not finite.
+    """
+    data = {
+        "format": FORMAT,
+        "sheet": score.sheet_id,
+        "sheet_number": score.sheet_number,
+        "target_gap_mm": score.target_gap_mm,
+        "tolerance_mm": score.tolerance_mm,
+        "plate": plate,
+        "bed_c": bed_c,
+        "photos": list(score.photos),
+        "flow": score.flow,
+        "flow_sigma": score.flow_sigma,
+        "registration": {
+            "rms_mm": score.registration_rms_mm,
+            "lines_used": score.lines_used,
+        },
+        "pads": [_pad_data(pad) for pad in score.pads],
+        "common_sigma_mm": score.common_sigma_mm,
+        "covariance_mm2": {
+            "order": [list(node) for node in score.order],
+            "rows": score.covariance_mm2.tolist(),
+        },
+        "warnings": list(score.warnings),
+        "advice": None if advice is None else _advice_data(advice),
+    }
+    return cast(dict[str, Any], _plain(data))
+
+
+def scores_to_json(
+    score: SheetScore, advice: Advice | None = None, *, plate: str = "", bed_c: float | None = None
+) -> str:
+    """Write scores.json; the same scores always give the same bytes.
+
+    Raises
+    ------
+    ValueError
+        If a number is not finite: JSON has none such.
+    """
+    data = scores_to_data(score, advice, plate=plate, bed_c=bed_c)
+    # The matrix is written a row a line: with one number a line it would be the whole file.
+    rows = data["covariance_mm2"]["rows"]
+    data["covariance_mm2"]["rows"] = "ROWS"
+    text = json.dumps(data, allow_nan=False, indent=1, ensure_ascii=False)
+    matrix = ",\n   ".join(json.dumps(row, allow_nan=False) for row in rows)
+    head, _, tail = text.rpartition('"rows": "ROWS"')
+    return f'{head}"rows": [{matrix}]{tail}\n'
+
+
+def scores_from_json(text: str) -> tuple[SheetScore, Advice | None]:
+    """Read scores.json; unknown keys are ignored.
+
+    Returns
+    -------
+    (SheetScore, Advice or None)
+
+    Raises
+    ------
+    PadsheetError
+        If it is not JSON, is of a newer format, lacks something or holds impossible values.
+    """
+    data = read_json(text, "scores.json", code="scores-file")
+    try:
+        score = _score(data)
+        advice = None if data.get("advice") is None else _advice(data["advice"])
+    except KeyError as error:
+        raise spoilt("scores.json", f"{error.args[0]} is missing", "scores-file") from error
+    except (TypeError, ValueError, AttributeError, IndexError) as error:
+        raise spoilt("scores.json", "a part of it has the wrong form", "scores-file") from error
+    return score, advice
+
+
+def read_json(text: str, name: str, *, code: str) -> dict[str, Any]:
+    """Read a file of the bed folder as JSON and check its format.
+
+    Raises
+    ------
+    PadsheetError
+        If it is not JSON, holds NaN or infinity, or is of a newer format.
+    """
+    try:
+        data = json.loads(text, parse_constant=_no_constant)
+    except (ValueError, RecursionError) as error:
+        raise spoilt(name, "it is not JSON", code) from error
+    number = data.get("format") if isinstance(data, dict) else None
+    if not isinstance(number, int) or isinstance(number, bool):
+        raise spoilt(name, "it does not say its format", code)
+    if number > FORMAT:
+        raise PadsheetError(
+            f"this {name} is of format {number}, newer than this program reads",
+            remedy="Update padsheet.",
+            code="file-newer",
+        )
+    return cast(dict[str, Any], data)
+
+
+def spoilt(name: str, detail: str, code: str) -> PadsheetError:
+    """Return the error for a file that cannot be used."""
+    return PadsheetError(
+        f"{name} cannot be read: {detail}",
+        remedy="It was not written by padsheet or was changed by hand; make it again.",
+        code=code,
+    )
+
+
+def _no_constant(name: str) -> float:
+    """Refuse NaN and infinity, which JSON does not have."""
+    raise ValueError(name)
+
+
+def _plain(value: Any) -> Any:
+    """Turn numpy numbers and tuples into Python's own; refuse what is not finite."""
+    if isinstance(value, dict):
+        return {key: _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    if isinstance(value, bool | np.bool_):
+        return bool(value)
+    if isinstance(value, int | np.integer):
+        return int(value)
+    if isinstance(value, float | np.floating):
+        if not math.isfinite(value):
+            raise ValueError("scores must be finite")
+        return float(value) + 0.0
+    return value
+
+
+def _pad_data(pad: PadScore) -> dict[str, Any]:
+    """Return one pad as plain data."""
+    return {
+        "i": pad.i,
+        "j": pad.j,
+        "x_mm": pad.x_mm,
+        "y_mm": pad.y_mm,
+        "gap_mm": pad.gap_mm,
+        "sigma_mm": pad.sigma_mm,
+        "sigma_total_mm": pad.sigma_total_mm,
+        "interval_mm": pad.interval_mm,
+        "squish": pad.squish,
+        "verdict": pad.verdict,
+        "reason": None if pad.reason is None else asdict(pad.reason),
+        "notes": pad.notes,
+    }
+
+
+def _advice_data(advice: Advice) -> dict[str, Any]:
+    """Return the advice as plain data."""
+    return {
+        "work": advice.work,
+        "steps": advice.steps,
+        "offset_mm": advice.offset_mm,
+        "offset_sigma_mm": advice.offset_sigma_mm,
+        "tilt_mm_per_m": advice.tilt_mm_per_m,
+        "tilt_sigma_mm_per_m": advice.tilt_sigma_mm_per_m,
+        "warp_peak_to_valley_mm": advice.warp_peak_to_valley_mm,
+        "twist_mm": advice.twist_mm,
+        "screws": [asdict(screw) for screw in advice.screws],
+        "nodes": [asdict(node) for node in advice.nodes],
+        "warp_done": advice.warp_done,
+        "offset_done": advice.offset_done,
+        "done": advice.done,
+    }
+
+
+def _number(value: Any) -> float:
+    """Read a number; a boolean or text is none."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise TypeError("not a number")
+    return float(value)
+
+
+def _maybe(value: Any) -> float | None:
+    """Read a number or null."""
+    return None if value is None else _number(value)
+
+
+def _whole(value: Any) -> int:
+    """Read a whole number."""
+    if isinstance(value, bool) or not isinstance(value, int):
+        raise TypeError("not a whole number")
+    return value
+
+
+def _text(value: Any) -> str:
+    """Read a text."""
+    if not isinstance(value, str):
+        raise TypeError("not a text")
+    return value
+
+
+def _yes(value: Any) -> bool:
+    """Read true or false."""
+    if not isinstance(value, bool):
+        raise TypeError("not true or false")
+    return value
+
+
+def _many(values: Any, read: Callable[[Any], Item]) -> tuple[Item, ...]:
+    """Read a list."""
+    if not isinstance(values, list):
+        raise TypeError("not a list")
+    return tuple(read(value) for value in values)
+
+
+def _pair(values: Any) -> tuple[float, float]:
+    """Read two numbers."""
+    first, second = _many(values, _number)
+    return first, second
+
+
+def _node(values: Any) -> tuple[int, int]:
+    """Read an index pair."""
+    i, j = _many(values, _whole)
+    return i, j
+
+
+def _interval(values: Any) -> tuple[float | None, float | None] | None:
+    """Read an interval, either end of which may be open."""
+    if values is None:
+        return None
+    low, high = _many(values, _maybe)
+    return low, high
+
+
+def _score(data: dict[str, Any]) -> SheetScore:
+    """Build the scores, checking that covariance, order and pads belong together."""
+    pads = _many(data["pads"], _pad)
+    order = _many(data["covariance_mm2"]["order"], _node)
+    rows = _many(data["covariance_mm2"]["rows"], lambda row: _many(row, _number))
+    covariance = np.array(rows, dtype=np.float64).reshape(len(order), len(order))
+    read = {(pad.i, pad.j) for pad in pads if pad.gap_mm is not None}
+    if not set(order) <= read:
+        raise ValueError("the covariance names a pad that has no gap")
+    return SheetScore(
+        sheet_id=_text(data["sheet"]),
+        sheet_number=_whole(data.get("sheet_number", 0)),
+        target_gap_mm=_number(data["target_gap_mm"]),
+        tolerance_mm=_number(data["tolerance_mm"]),
+        pads=pads,
+        order=order,
+        covariance_mm2=covariance,
+        common_sigma_mm=_number(data["common_sigma_mm"]),
+        flow=_number(data["flow"]),
+        flow_sigma=_number(data["flow_sigma"]),
+        registration_rms_mm=_number(data["registration"]["rms_mm"]),
+        lines_used=_whole(data["registration"]["lines_used"]),
+        photos=_many(data.get("photos", []), _text),
+        warnings=_many(data.get("warnings", []), _text),
+    )
+
+
+def _pad(data: dict[str, Any]) -> PadScore:
+    """Build one pad."""
+    if data["verdict"] not in get_args(Verdict):
+        raise ValueError("unknown verdict")
+    reason = data.get("reason")
+    return PadScore(
+        i=_whole(data["i"]),
+        j=_whole(data["j"]),
+        x_mm=_number(data["x_mm"]),
+        y_mm=_number(data["y_mm"]),
+        verdict=data["verdict"],
+        gap_mm=_maybe(data["gap_mm"]),
+        sigma_mm=_maybe(data["sigma_mm"]),
+        sigma_total_mm=_maybe(data["sigma_total_mm"]),
+        interval_mm=_interval(data["interval_mm"]),
+        squish=_maybe(data["squish"]),
+        reason=None
+        if reason is None
+        else Reason(code=_text(reason["code"]), text=_text(reason["text"])),
+        notes=_many(data.get("notes", []), _text),
+    )
+
+
+def _advice(data: dict[str, Any]) -> Advice:
+    """Build the advice."""
+    return Advice(
+        offset_mm=_number(data["offset_mm"]),
+        offset_sigma_mm=_number(data["offset_sigma_mm"]),
+        tilt_mm_per_m=_pair(data["tilt_mm_per_m"]),
+        tilt_sigma_mm_per_m=_pair(data["tilt_sigma_mm_per_m"]),
+        warp_peak_to_valley_mm=_number(data["warp_peak_to_valley_mm"]),
+        twist_mm=_maybe(data["twist_mm"]),
+        screws=_many(data["screws"], _screw_advice),
+        nodes=_many(data["nodes"], _node_advice),
+        work=_text(data["work"]),
+        steps=_many(data["steps"], _text),
+        warp_done=_yes(data["warp_done"]),
+        offset_done=_yes(data["offset_done"]),
+        done=_yes(data["done"]),
+    )
+
+
+def _screw_advice(data: dict[str, Any]) -> ScrewAdvice:
+    """Build the advice for one screw."""
+    return ScrewAdvice(
+        name=_text(data["name"]),
+        bed_mm=_number(data["bed_mm"]),
+        turns=_number(data["turns"]),
+        direction=_text(data["direction"]),
+        text=_text(data["text"]),
+    )
+
+
+def _node_advice(data: dict[str, Any]) -> NodeAdvice:
+    """Build the advice for one node."""
+    return NodeAdvice(
+        i=_whole(data["i"]),
+        j=_whole(data["j"]),
+        dz_mm=_number(data["dz_mm"]),
+        sigma_mm=_number(data["sigma_mm"]),
+        new_mm=_maybe(data["new_mm"]),
+        changed=_yes(data["changed"]),
+        inferred=_yes(data["inferred"]),
+        note=_text(data.get("note", "")),
+    )
