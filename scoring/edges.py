@@ -95,6 +95,8 @@ def fit_bars(
     blur: Floats,
     blur_sd: float,
     tilt_sd: float = 0.5,
+    contrast: Floats | None = None,
+    contrast_sd: float = 0.05,
 ) -> BarFit:
     """Fit a blurred bar to each profile by damped, robust Gauss-Newton steps, all at once.
 
@@ -110,6 +112,11 @@ def fit_bars(
         How far it may be off (relative).
     tilt_sd : float
         How far the brightness of the bar's top may change across it (relative, per unit of `u`).
+    contrast : ndarray, shape (N,), optional
+        Expected contrast; free if not given. A bar that is narrower than two blurs tells only the
+        product of width and contrast.
+    contrast_sd : float
+        How far the contrast may be off (relative).
 
     Returns
     -------
@@ -123,6 +130,8 @@ def fit_bars(
     expected = np.zeros_like(p)
     expected[:, 2] = blur
     prior = np.zeros((len(p), _PARAMETERS))
+    if contrast is not None:
+        expected[:, 5] = p[:, 5] = contrast
     damping = np.full(len(p), 1e-3)
     value, d = _model(p, u)
     noise = spread
@@ -134,6 +143,8 @@ def fit_bars(
         weight = np.minimum(1.0, _HUBER / np.maximum(scaled, 1e-9))
         prior[:, 2] = (noise / (blur_sd * blur)) ** 2
         prior[:, 6] = (noise / tilt_sd) ** 2
+        if contrast is not None:
+            prior[:, 5] = (noise / (contrast_sd * contrast)) ** 2
         gradient = np.einsum("nu,nu,nuk->nk", weight, residual, d) + prior * (expected - p)
         hessian = np.einsum("nu,nuj,nuk->njk", weight, d, d)
         diagonal = np.einsum("njj->nj", hessian)

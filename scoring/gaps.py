@@ -1,0 +1,251 @@
+"""From the widths of all tracks of all pads to the nozzle gap of each pad, with its covariance.
+
+The joint robust fit of the model in `padsheet.patterns.widths`: the gap of each pad is what one
+shape of w(gap) over its known height steps says, whatever constant the photo or the bead adds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from padsheet.patterns.sheet import Sheet
+from padsheet.patterns.widths import (
+    CHOKED_BELOW_MM,
+    ROUND_NOISE_MM,
+    ArrowSystem,
+    Comb,
+    common_priors,
+    pad_priors,
+    tells_something,
+    track_widths,
+)
+
+__all__ = ["GapFit", "TrackData", "comb_of", "fit_gaps"]
+
+Floats = NDArray[np.float64]
+
+_ROUNDS = 40
+_NEARLY_ROUND = 0.93
+# Flow differs from track to track by this much (relative); no photo shows it as scatter along one.
+_TRACK_FLOW_SD = 0.008
+_STUDENT_DOF = 4.0
+_CENSORED_COST = 1.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrackData:
+    """Measured widths of P pads with T tracks each; NaN where nothing was read.
+
+    Attributes
+    ----------
+    width_mm, sigma_mm : ndarray, shape (P, T)
+    kappa : ndarray, shape (P, 1)
+        ``1/cos(theta) - 1`` of the viewing angle across the tracks.
+    kink_mm : ndarray, shape (P, T)
+        What the mesh in force adds at each track to its value at the pad's centre.
+    """
+
+    width_mm: Floats
+    sigma_mm: Floats
+    kappa: Floats
+    kink_mm: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GapFit:
+    """The joint fit.
+
+    Attributes
+    ----------
+    gap_mm : ndarray, shape (P,)
+        Gap at each pad's centre at the target height.
+    covariance_mm2 : ndarray, shape (P, P)
+    common, pads : ndarray
+        All parameters, see `padsheet.patterns.widths`.
+    common_covariance : ndarray, shape (C, C)
+    fitted_mm : ndarray, shape (P, T)
+        Predicted widths.
+    track_gap_mm : ndarray, shape (P, T)
+    weight : ndarray, shape (P, T)
+        Weight of each track in 1/mm2; 0 where it says nothing.
+    normalised : ndarray, shape (P, T)
+        Residuals in standard deviations; NaN where nothing was read.
+    inflation : float
+        Factor by which the residuals exceed what the widths' own scatter claims.
+    """
+
+    gap_mm: Floats
+    covariance_mm2: Floats
+    common: Floats
+    pads: Floats
+    common_covariance: Floats
+    fitted_mm: Floats
+    track_gap_mm: Floats
+    weight: Floats
+    normalised: Floats
+    inflation: float
+
+
+def comb_of(sheet: Sheet) -> Comb:
+    """Return the sheet's tracks as arrays."""
+    return Comb.of(
+        np.array([t.height_mm for t in sheet.tracks]),
+        np.array([t.area_mm2 for t in sheet.tracks]),
+        np.array([t.offset_mm for t in sheet.tracks]),
+        target_mm=sheet.target_gap_mm,
+        flat_mm=sheet.flat_mm,
+    )
+
+
+def _noise(comb: Comb, data: TrackData, gap: Floats, inflation: float) -> Floats:
+    """Return the standard deviation of each width, shape (P, T)."""
+    flow = _TRACK_FLOW_SD * comb.area_mm2 / np.maximum(gap, 0.06)
+    seen = np.where(np.isfinite(data.sigma_mm), data.sigma_mm, 1.0)
+    sigma = inflation * np.sqrt(np.maximum(seen, 0.001) ** 2 + flow**2)
+    nearly = gap > _NEARLY_ROUND * np.sqrt(4 * comb.area_mm2 / np.pi)
+    return np.asarray(np.where(nearly, np.hypot(sigma, ROUND_NOISE_MM), sigma))
+
+
+def _scan_gaps(
+    comb: Comb, data: TrackData, common: Floats, pads: Floats, candidates: Floats
+) -> tuple[Floats, Floats]:
+    """Find each pad's gap on a grid, the pad's other parameters held.
+
+    A track that the model puts below the choking gap or above the flat's width costs a constant:
+    it can neither support a gap nor be explained away for nothing.
+
+    Returns
+    -------
+    best : ndarray, shape (P,)
+    cost : ndarray, shape (P, G)
+    """
+    read = np.isfinite(data.width_mm)
+    costs = np.empty((len(pads), len(candidates)))
+    for k, gap in enumerate(candidates):
+        trial = pads.copy()
+        trial[:, 0] = gap
+        width, _, d_pad, under = track_widths(
+            comb, common, trial, kappa=data.kappa, kink_mm=data.kink_mm
+        )
+        # The nuisances that are held here may move the width by this much.
+        slack = np.sqrt((d_pad[..., 1] * 0.06) ** 2 + 0.03**2)
+        sigma = np.hypot(_noise(comb, data, under, 1.5), slack)
+        away = (np.where(read, data.width_mm, 0) - width) / sigma
+        cost = np.log1p(away**2 / _STUDENT_DOF) * (_STUDENT_DOF + 1) / 2 + np.log(sigma / 0.03)
+        told = tells_something(comb, under, width)
+        costs[:, k] = np.where(read, np.where(told, cost, _CENSORED_COST), 0).sum(axis=1)
+    return candidates[np.argmin(costs, axis=1)], costs
+
+
+def fit_gaps(sheet: Sheet, data: TrackData) -> GapFit:
+    """Fit the gaps of all pads together.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        Its tracks tell heights and areas.
+    data : TrackData
+        Pads that should take part, with at least some tracks read.
+
+    Returns
+    -------
+    GapFit
+        Covariance from the Jacobian, scaled by the residuals where they exceed the claimed noise.
+    """
+    comb = comb_of(sheet)
+    common = common_priors(comb.levels)[0].copy()
+    pads = np.tile(pad_priors()[0], (len(data.width_mm), 1))
+    low = sheet.target_gap_mm + sheet.reach_mm[0] - 0.06
+    high = sheet.target_gap_mm + sheet.reach_mm[1] + 0.10
+    candidates = np.arange(max(low, 0.02), high, 0.004)
+    pads[:, 0] = _scan_gaps(comb, data, common, pads, candidates)[0]
+    inflation = 1.0
+    for turn in range(3):
+        common, pads = _solve(comb, data, common, pads, inflation)
+        if turn < 2:
+            # Now that flow and bias are better known, look again for a better valley.
+            scanned, costs = _scan_gaps(comb, data, common, pads, candidates)
+            here = np.array(
+                [np.interp(g, candidates, row) for g, row in zip(pads[:, 0], costs, strict=True)]
+            )
+            jump = here > costs.min(axis=1) + 4.0
+            pads[jump, 0] = scanned[jump]
+            pads[jump, 1:] = pad_priors()[0][1:]
+            inflation = _inflation(comb, data, common, pads)
+    return _result(comb, data, common, pads, inflation)
+
+
+def _weights(
+    comb: Comb, data: TrackData, width: Floats, gap: Floats, inflation: float
+) -> tuple[Floats, Floats]:
+    """Return robust weights (Student's t) and residuals, shape (P, T)."""
+    told = np.isfinite(data.width_mm) & tells_something(comb, gap, width)
+    sigma = _noise(comb, data, gap, inflation)
+    residual = np.where(told, np.where(told, data.width_mm, 0) - width, 0.0)
+    robust = (_STUDENT_DOF + 1) / (_STUDENT_DOF + (residual / sigma) ** 2)
+    return np.where(told, robust / sigma**2, 0.0), residual
+
+
+def _solve(
+    comb: Comb, data: TrackData, common: Floats, pads: Floats, inflation: float
+) -> tuple[Floats, Floats]:
+    """Iterate damped Gauss-Newton steps on the arrow system."""
+    common_mean, common_sd = common_priors(comb.levels)
+    pad_mean, pad_sd = pad_priors()
+    for _ in range(_ROUNDS):
+        width, d_common, d_pad, gap = track_widths(
+            comb, common, pads, kappa=data.kappa, kink_mm=data.kink_mm
+        )
+        weight, residual = _weights(comb, data, width, gap, inflation)
+        system = ArrowSystem.build(d_common, d_pad, weight)
+        pull = weight * residual
+        on_common = np.einsum("pt,ptc->c", pull, d_common) + (common_mean - common) / common_sd**2
+        on_pads = np.einsum("pt,pti->pi", pull, d_pad) + (pad_mean - pads) / pad_sd**2
+        change, own = system.step(on_common, on_pads)
+        # A pad whose gap would jump takes a part of its step: the model bends strongly.
+        limit = np.minimum(1.0, 0.02 / np.maximum(np.abs(own[:, :1]), 1e-9))
+        common = common + change * float(limit.min() if limit.min() > 0.2 else 0.5)
+        common[1] = max(common[1], 0.0)
+        pads = pads + own * limit
+        if np.abs(own[:, 0]).max() < 1e-6:
+            break
+    return common, pads
+
+
+def _inflation(comb: Comb, data: TrackData, common: Floats, pads: Floats) -> float:
+    """Return by how much the residuals exceed their claimed sigma, from their middle half."""
+    width, _, _, gap = track_widths(comb, common, pads, kappa=data.kappa, kink_mm=data.kink_mm)
+    weight, residual = _weights(comb, data, width, gap, 1.0)
+    scaled = np.abs(residual / _noise(comb, data, gap, 1.0))[weight > 0]
+    if len(scaled) < 20:
+        return 1.5
+    # Each pad fits some three numbers of its own to its tracks.
+    share = len(scaled) / max(len(scaled) - 3.0 * len(pads), 0.3 * len(scaled))
+    return float(np.clip(1.4826 * np.median(scaled) * np.sqrt(share), 1.0, 12.0))
+
+
+def _result(
+    comb: Comb, data: TrackData, common: Floats, pads: Floats, inflation: float
+) -> GapFit:
+    width, d_common, d_pad, gap = track_widths(
+        comb, common, pads, kappa=data.kappa, kink_mm=data.kink_mm
+    )
+    weight, residual = _weights(comb, data, width, gap, inflation)
+    system = ArrowSystem.build(d_common, d_pad, weight)
+    sigma = _noise(comb, data, gap, inflation)
+    read = np.isfinite(data.width_mm)
+    return GapFit(
+        gap_mm=pads[:, 0],
+        covariance_mm2=system.gap_covariance_mm2(),
+        common=common,
+        pads=pads,
+        common_covariance=system.common_inverse,
+        fitted_mm=width,
+        track_gap_mm=gap,
+        weight=weight,
+        normalised=np.where(read, (np.where(read, data.width_mm, 0) - width) / sigma, np.nan),
+        inflation=inflation,
+    )
