@@ -23,7 +23,9 @@ __all__ = ["bad_photo", "bed_map", "good_photo", "ladder_chart", "typographic"]
 
 MINUS = "\N{MINUS SIGN}"
 PLUS_MINUS = "\N{PLUS-MINUS SIGN}"
-GLYPH_EM = 0.6  # width of a digit of common sans-serif faces, rounded up
+# Widths of digits in the wider of the common sans-serif faces, in units of the type size.
+BOLD_EM, REGULAR_EM = 0.72, 0.62
+ROOMY_CELL_MM = 20.0  # wider cells show the interval and what to do as well
 
 Spans = tuple[tuple[float, float], tuple[float, float]]
 Place = Callable[[float, float], tuple[float, float]]
@@ -111,6 +113,31 @@ def _cell_size(sheet: Sheet) -> tuple[float, float]:
     return min(width, 60.0), min(0.9 * pitch(sheet.nodes_y_mm), 0.8 * width, 42.0)
 
 
+def _cell_lines(
+    pad: PadScore, node: NodeAdvice | None, score: SheetScore, width: float
+) -> list[tuple[str, float]]:
+    """Return the texts of a cell with their sizes relative to the first."""
+    text = typographic(headline(pad, score))
+    if width <= ROOMY_CELL_MM:
+        # The dense meshes have room for the number alone; the rest is in the list of points.
+        return [(text.replace("0.", "."), 1.0)]
+    lines = [(text, 1.0)]
+    half_mm = interval_half_mm(pad)
+    if half_mm is not None:
+        lines.append((f"{PLUS_MINUS} {half_mm:.3f}", 0.62))
+    return lines if node is None else [*lines, (adjustment(node), 0.68)]
+
+
+def _font_size(lines: list[tuple[str, float]], width: float, height: float) -> float:
+    widest = max(len(t) * s * (BOLD_EM if s == 1.0 else REGULAR_EM) for t, s in lines)
+    # For three lines with the longest usual words, so that all cells of a map look alike.
+    if width > ROOMY_CELL_MM:
+        usual, high = len("lower 0.04") * 0.68 * REGULAR_EM, height * 0.84 / (2.3 * 1.15)
+    else:
+        usual, high = len("+.04") * BOLD_EM, height * 0.5
+    return min(width * 0.94 / max(widest, usual), high)
+
+
 def _cell(
     pad: PadScore,
     node: NodeAdvice | None,
@@ -118,6 +145,7 @@ def _cell(
     centre: tuple[float, float],
     size: tuple[float, float],
 ) -> str:
+    """Draw the coloured cell of one pad, a link to its details."""
     entry = pad_colour(pad, score.target_gap_mm, score.tolerance_mm)
     (x, y), (width, height) = centre, size
     dashed = pad.verdict in ("uncertain", "unread")
@@ -130,18 +158,12 @@ def _cell(
         height=height,
         rx=height / 8,
         fill=entry.fill,
+        stroke_width=height / (32 if dashed else 60),
+        stroke_dasharray=f"{height / 13:.2f} {height / 18:.2f}" if dashed else None,
         class_="cell dashed" if dashed else "cell",
     )
-    lines = [(typographic(headline(pad, score)), 1.0)]
-    half_mm = interval_half_mm(pad)
-    # The dense meshes have room for the number alone; the rest is in the list of points.
-    if width > 20:
-        if half_mm is not None:
-            lines.append((f"{PLUS_MINUS} {half_mm:.3f}", 0.62))
-        if node is not None:
-            lines.append((adjustment(node), 0.68))
-    longest = max(len(text) * scale for text, scale in lines)
-    font = min(width * 0.94 / (GLYPH_EM * longest), height * 0.8 / sum(s for _, s in lines) / 1.15)
+    lines = _cell_lines(pad, node, score, width)
+    font = _font_size(lines, width, height)
     at = y - 0.575 * font * sum(scale for _, scale in lines)
     for text, scale in lines:
         at += 1.15 * scale * font
@@ -171,7 +193,7 @@ def _cell_title(pad: PadScore, node: NodeAdvice | None, score: SheetScore) -> st
 
 
 CHART = (360.0, 230.0)
-PLOT = (46.0, 12.0, 350.0, 186.0)  # left, top, right, bottom
+PLOT = (52.0, 12.0, 350.0, 186.0)  # left, top, right, bottom
 
 
 def ladder_chart(curve: LadderCurve, pad: PadScore, target_gap_mm: float) -> str:
@@ -210,7 +232,7 @@ def ladder_chart(curve: LadderCurve, pad: PadScore, target_gap_mm: float) -> str
         parts += _one_area(curve, x_mm, area, index, at)
     name = "nozzle gap at each line, mm" if pad.gap_mm is not None else "commanded height, mm"
     parts.append(_text((PLOT[0] + PLOT[2]) / 2, CHART[1] - 6, name, 12.0, class_="ink"))
-    turn = f"translate(12 {(PLOT[1] + PLOT[3]) / 2:.0f}) rotate(-90)"
+    turn = f"translate(11 {(PLOT[1] + PLOT[3]) / 2:.0f}) rotate(-90)"
     parts.append(_text(0, 0, "line width, mm", 12.0, class_="ink", transform=turn))
     return _tag(
         "svg",
@@ -327,28 +349,30 @@ def _screen(body: str, name: str) -> str:
     )
 
 
-def _side_view(angle_deg: float, height: float, lamp: str) -> str:
+def _side_view(x: float, angle_deg: float, height: float, lamp: str) -> str:
     """Draw the phone above the bed from the side, with the field that it sees."""
     phone = _tag("rect", x=-26, y=-4, width=52, height=8, rx=4, class_="phone")
-    field = _tag("path", d=f"M0 4L-58 {height:.0f}H58Z", class_="field")
-    camera = _tag("g", field + phone, transform=f"translate(0 {-height:.0f}) rotate({angle_deg})")
+    field = _tag("path", d=f"M0 4L-52 {height:.0f}H52Z", class_="field")
+    camera = _tag(
+        "g", field + phone, transform=f"translate({x:.0f} {-height:.0f}) rotate({angle_deg:.0f})"
+    )
     bed = _tag("rect", x=-64, y=0, width=128, height=7, rx=2, class_="plate")
     return camera + bed + lamp
 
 
 def _guide(screen: str, side: str, label: str) -> str:
     body = _tag("g", screen, transform="translate(124 100)")
-    body += _tag("g", side, transform="translate(322 150)")
-    return _tag("svg", body, viewBox="0 0 420 200", class_="guide", role="img", aria_label=label)
+    body += _tag("g", side, transform="translate(352 150)")
+    return _tag("svg", body, viewBox="0 0 440 200", class_="guide", role="img", aria_label=label)
 
 
 def good_photo() -> str:
     """Draw how to hold the phone: level above the middle, whole sheet seen, soft light."""
-    window = _tag("path", d="M-92 -96h26v36h-26zM-79 -96v36M-92 -78h26", class_="window")
-    window += _tag("path", d="M-60 -70L-36 -40M-60 -84L-20 -44", class_="ray")
+    window = _tag("path", d="M-84 -116h26v36h-26zM-71 -116v36M-84 -98h26", class_="window")
+    window += _tag("path", d="M-50 -84L-30 -58M-50 -100L-18 -60", class_="ray")
     return _guide(
         _screen(_sheet_drawing(5, 28.0), "good"),
-        _side_view(0.0, 104.0, window),
+        _side_view(0.0, 0.0, 104.0, window),
         "Good: the phone level above the middle, the whole sheet seen, light from a window",
     )
 
@@ -359,10 +383,10 @@ def bad_photo() -> str:
     glare = "".join(
         _tag("ellipse", cx=-22, cy=-18, rx=r, ry=0.7 * r, class_="glare") for r in (44, 32, 20)
     )
-    lamp = _tag("path", d="M-92 -112h34l8 22h-50zM-75 -112v-12", class_="window")
-    lamp += _tag("path", d="M-72 -84L-20 -6L14 -60", class_="ray")
+    lamp = _tag("path", d="M-74 -128h34l8 22h-50zM-57 -128v-12", class_="window")
+    lamp += _tag("path", d="M-54 -100L-8 -3L32 -82", class_="ray")
     return _guide(
         _screen(sheet + glare, "bad"),
-        _side_view(34.0, 92.0, lamp),
+        _side_view(44.0, 30.0, 92.0, lamp),
         "Bad: the phone tilted, part of the sheet outside, a lamp reflected in the bed",
     )

@@ -285,8 +285,14 @@ def _left_out(curve: LadderCurve | None) -> tuple[str, ...]:
     """Say which lines of the ladder the fit did not use, and why."""
     if curve is None:
         return ()
-    pairs = enumerate(curve.state, start=1)
-    return tuple(f"line {number}: {state}" for number, state in pairs if state != "used")
+    lines: dict[str, list[str]] = {}
+    for number, state in enumerate(curve.state, start=1):
+        if state != "used":
+            lines.setdefault(state, []).append(str(number))
+    return tuple(
+        f"{'line' if len(numbers) == 1 else 'lines'} {', '.join(numbers)} ({state})"
+        for state, numbers in lines.items()
+    )
 
 
 def _picture_uri(rgb: NDArray[np.uint8], side_px: int, quality: int) -> str:
