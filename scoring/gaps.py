@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from padsheet.patterns.sheet import Sheet
 from padsheet.patterns.widths import (
-    CHOKED_BELOW_MM,
     ROUND_NOISE_MM,
     ArrowSystem,
     Comb,
@@ -227,9 +226,7 @@ def _inflation(comb: Comb, data: TrackData, common: Floats, pads: Floats) -> flo
     return float(np.clip(1.4826 * np.median(scaled) * np.sqrt(share), 1.0, 12.0))
 
 
-def _result(
-    comb: Comb, data: TrackData, common: Floats, pads: Floats, inflation: float
-) -> GapFit:
+def _result(comb: Comb, data: TrackData, common: Floats, pads: Floats, inflation: float) -> GapFit:
     width, d_common, d_pad, gap = track_widths(
         comb, common, pads, kappa=data.kappa, kink_mm=data.kink_mm
     )

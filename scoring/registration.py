@@ -16,9 +16,9 @@ from padsheet.scoring.camera import (
     focal_prior_px,
     homography,
 )
+from padsheet.scoring.edges import fit_bars
 from padsheet.scoring.finder import MarkerSightings
 from padsheet.scoring.lines import Lines, block_profiles, colour_axis, pad_lines, sample_lines
-from padsheet.scoring.edges import fit_bars
 from padsheet.scoring.photo import Photo
 
 __all__ = ["Registration", "register"]

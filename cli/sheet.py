@@ -1,0 +1,165 @@
+"""`padsheet sheet`: write the G-code of the next pad sheet."""
+
+from __future__ import annotations
+
+import re
+
+import click
+
+from padsheet.cli.options import folder_of, force_option, json_option, say, show_json, user_errors
+from padsheet.patterns.ladder import FINE_MM, FIRST_MM, LARGEST_MM
+from padsheet.patterns.make import SheetFiles, make_sheet
+from padsheet.scoring.rounds import BedFolder, Round, write_group
+
+__all__ = ["command"]
+
+_POINT = re.compile(r"(\d+)\s*,\s*(\d+)")
+
+
+def _reach(ctx: click.Context, option: click.Parameter, value: str | None) -> float | str | None:
+    """Accept `fine`, `first` or a number of millimetres."""
+    if value is None or value in ("fine", "first"):
+        return value
+    try:
+        reach = float(value)
+    except ValueError as error:
+        raise click.BadParameter(
+            f"{value!r} is neither fine, first nor a number of millimetres"
+        ) from error
+    if not 0 < reach <= LARGEST_MM:
+        raise click.BadParameter(f"{value} mm is not above 0 and up to {LARGEST_MM:.2f} mm")
+    return reach
+
+
+def _points(
+    ctx: click.Context, option: click.Parameter, values: tuple[str, ...]
+) -> tuple[tuple[int, int], ...]:
+    """Read COLUMN,ROW pairs, counted from 1."""
+    found = []
+    for value in values:
+        for word in value.split():
+            match = _POINT.fullmatch(word)
+            if match is None:
+                raise click.BadParameter(f"{word!r} is not COLUMN,ROW such as 3,2")
+            found.append((int(match[1]) - 1, int(match[2]) - 1))
+    return tuple(found)
+
+
+@click.command("sheet")
+@click.option(
+    "--reach",
+    callback=_reach,
+    metavar="fine|first|MM",
+    help="How far off the bed may be: fine (0.08 mm), first (0.15 mm), or millimetres. "
+    "Default: first for a bed that was never scored, else fine.",
+)
+@click.option(
+    "--points",
+    multiple=True,
+    callback=_points,
+    metavar="COLUMN,ROW",
+    help="Only these grid points, counted from 1 at the front left: --points 3,3 4,3.",
+)
+@click.option("--no-mesh", is_flag=True, help="Print without the mesh, to see the bed itself.")
+@force_option
+@json_option
+@click.argument("more_points", nargs=-1, callback=_points, metavar="")
+@click.pass_context
+def command(
+    ctx: click.Context,
+    reach: float | str | None,
+    points: tuple[tuple[int, int], ...],
+    no_mesh: bool,
+    force: bool,
+    as_json: bool,
+    more_points: tuple[tuple[int, int], ...],
+) -> None:
+    """Write the G-code of a pad sheet for the next round.
+
+    \b
+    Example:
+      padsheet -C my-bed sheet
+      padsheet -C my-bed sheet --reach fine --points 3,3 4,3
+    """  # noqa: D301 -- click's mark for a paragraph kept as it is
+    if more_points and not points:
+        raise click.UsageError("Grid points are given with --points.")
+    with user_errors():
+        folder = BedFolder(folder_of(ctx))
+        bed = folder.bed()
+        with folder.lock():
+            round_ = _round(folder)
+            known = folder.active_mesh()
+            scored = any(r.scores_json.exists() for r in folder.rounds())
+            if reach is None:
+                reach = "fine" if scored else "first"
+            span = {"fine": FINE_MM, "first": FIRST_MM}.get(str(reach)) or float(reach)
+            files = make_sheet(
+                bed,
+                reach_mm=(-span, span),
+                number=round_.number,
+                points=[*points, *more_points] or None,
+                mesh_active="no" if no_mesh else "yes" if known else "unknown",
+                mesh_name=known.name if known and not no_mesh else None,
+            )
+            write_group(
+                round_.path,
+                {
+                    "sheet.gcode": files.gcode,
+                    "preview.svg": files.svg,
+                    "sheet.json": files.json,
+                },
+                force=force,
+            )
+    if as_json:
+        show_json(_data(round_, files))
+    _talk(round_, files, folder)
+
+
+def _round(folder: BedFolder) -> Round:
+    """Return the round to write to: the newest one if it has no scores yet, else the next."""
+    latest = folder.latest_round()
+    if latest is not None and not latest.scores_json.exists() and not latest.photos():
+        return latest
+    return folder.next_round()
+
+
+def _data(round_: Round, files: SheetFiles) -> dict[str, object]:
+    sheet = files.sheet
+    return {
+        "format": 1,
+        "sheet": sheet.id,
+        "round": round_.number,
+        "folder": str(round_.path),
+        "pads": len(sheet.pads),
+        "markers": len(sheet.markers),
+        "reach_mm": list(sheet.reach_mm),
+        "sigma_mm": sheet.sigma_mm,
+        "minutes": round(files.estimate.minutes, 2),
+        "heat_minutes": round(files.estimate.heat_minutes, 2),
+        "grams": round(files.estimate.grams, 2),
+        "notes": list(files.notes),
+    }
+
+
+def _talk(round_: Round, files: SheetFiles, folder: BedFolder) -> None:
+    sheet, spent = files.sheet, files.estimate
+    low, high = sheet.reach_mm
+    say(f"Wrote {round_.sheet_gcode}, preview.svg and sheet.json.")
+    say(
+        f"Sheet {sheet.number}: {len(sheet.pads)} pads, {len(sheet.markers)} markers, about "
+        f"{spent.minutes:.0f} minutes and {spent.grams:.1f} g, heating and soak apart."
+    )
+    say(
+        f"It reads gap errors from {low:+.2f} to {high:+.2f} mm, at the worst to "
+        f"+-{sheet.sigma_mm:.3f} mm (one standard deviation)."
+    )
+    for note in files.notes:
+        say(note)
+    say(
+        "Caution: nozzle and bed are hot and the axes move. Stay with the printer, keep a hand at "
+        "the power switch, and follow the printer's manual first."
+    )
+    say(
+        "Next: print it on a clean plate, photograph it from above before the bed cools, then run "
+        f"`padsheet -C {folder.path} score PHOTO`."
+    )

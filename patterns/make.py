@@ -1,0 +1,86 @@
+"""From a bed profile to the finished files of one sheet, checked by the safety envelope."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from padsheet.patterns.bed import Bed
+from padsheet.patterns.envelope import check_envelope
+from padsheet.patterns.estimate import Estimate, estimate
+from padsheet.patterns.gcode import write_gcode
+from padsheet.patterns.layout import lay_out_sheet
+from padsheet.patterns.preview import preview_svg
+from padsheet.patterns.sheet import Sheet
+from padsheet.patterns.sheet_file import sheet_to_json
+
+__all__ = ["SheetFiles", "make_sheet"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetFiles:
+    """A sheet and the texts of its files.
+
+    Attributes
+    ----------
+    sheet : Sheet
+    gcode, json, svg : str
+        sheet.gcode, sheet.json and preview.svg.
+    estimate : Estimate
+        Minutes and grams.
+    notes : tuple of str
+        What the user should know about the layout.
+    """
+
+    sheet: Sheet
+    gcode: str
+    json: str
+    svg: str
+    estimate: Estimate
+    notes: tuple[str, ...]
+
+
+def make_sheet(
+    bed: Bed,
+    *,
+    reach_mm: tuple[float, float],
+    number: int = 1,
+    points: Sequence[tuple[int, int]] | None = None,
+    mesh_active: Literal["yes", "no", "unknown"] = "unknown",
+    mesh_name: str | None = None,
+) -> SheetFiles:
+    """Lay out a sheet, write its G-code and let nothing leave that the envelope refuses.
+
+    Parameters
+    ----------
+    bed, reach_mm, number, points, mesh_active, mesh_name
+        See `padsheet.patterns.layout.lay_out_sheet`.
+
+    Raises
+    ------
+    PadsheetError
+        If the sheet cannot be laid out, or its finished G-code is not safe on this bed.
+    """
+    layout = lay_out_sheet(
+        bed,
+        reach_mm=reach_mm,
+        number=number,
+        points=points,
+        mesh_active=mesh_active,
+        mesh_name=mesh_name,
+    )
+    gcode = write_gcode(layout.sheet, bed)
+    check_envelope(gcode, bed, reach_mm=reach_mm)
+    digest = hashlib.sha256(gcode.encode("utf-8")).hexdigest()
+    sheet = replace(layout.sheet, gcode_sha256=digest)
+    spent = estimate(gcode, bed)
+    return SheetFiles(
+        sheet=sheet,
+        gcode=gcode,
+        json=sheet_to_json(sheet),
+        svg=preview_svg(sheet, bed, spent),
+        estimate=spent,
+        notes=layout.notes,
+    )

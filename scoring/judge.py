@@ -1,0 +1,178 @@
+"""Whether a pad can be trusted: what its tracks show before any gap is fitted, and after.
+
+A choked line and a line from too high can both be narrower than a good one, so a width alone never
+decides. The width must fall from the lowest to the highest step; where it does not, the pad has no
+gap, and what else the tracks show tells whether it is off the scale or merely unread.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from padsheet.patterns.sheet import Pad, Sheet
+from padsheet.patterns.widths import CHOKED_BELOW_MM, ROUND_ABOVE, round_diameter_mm
+from padsheet.scoring.gaps import GapFit, comb_of
+from padsheet.scoring.lines import PadWidths
+from padsheet.scoring.squish import PadScore, Reason
+
+__all__ = ["after_fit", "before_fit", "falls", "off_scale"]
+
+Floats = NDArray[np.float64]
+
+_LEAST_SEPARATION = 1.5
+_LEAST_PX_PER_MM = 5.0
+_MOST_CLIPPED = 0.35
+_FEWEST_TRACKS = 6
+_MOST_BLUR_MM = 0.30
+_FALL_SIGMAS = 4.0
+_WORST_FIT = 4.0
+_LARGEST_SIGMA_MM = 0.030
+
+
+def _reason(code: str, text: str) -> Reason:
+    return Reason(code=code, text=text)
+
+
+def before_fit(widths: PadWidths) -> Reason | None:
+    """Return why a pad's tracks cannot be read, or None if they can."""
+    if not widths.whole:
+        return _reason(
+            "pad-outside", "part of the pad is outside the photo: take in the whole sheet"
+        )
+    if widths.px_per_mm < _LEAST_PX_PER_MM:
+        return _reason(
+            "pad-small",
+            "the lines are only a few pixels wide: go nearer, or photograph the bed in parts",
+        )
+    if widths.separation < _LEAST_SEPARATION:
+        return _reason(
+            "pad-contrast",
+            "print and plate look alike here: change the light or use another filament colour",
+        )
+    if widths.clipped_share > _MOST_CLIPPED:
+        return _reason(
+            "pad-glare", "glare covers the pad: move the lamp or stand where it does not mirror"
+        )
+    read = int(np.isfinite(widths.width_mm).sum())
+    if read < _FEWEST_TRACKS:
+        return _reason(
+            "pad-tracks",
+            f"only {read} of {len(widths.width_mm)} lines can be made out: clean the plate, look "
+            "for a clip, a shadow or a line that came off",
+        )
+    if widths.blur_px / widths.px_per_mm > _MOST_BLUR_MM:
+        return _reason(
+            "pad-blur", "the photo is blurred here: hold still, tap to focus, more light"
+        )
+    return None
+
+
+def falls(sheet: Sheet, widths: PadWidths) -> tuple[float, float]:
+    """Return by how much the width falls with height, in mm per mm, and its standard deviation.
+
+    A straight line through the widths over height and area; its slope is near -2 mm per mm on a
+    good pad and near zero on one that is choked or round.
+    """
+    comb = comb_of(sheet)
+    read = np.isfinite(widths.width_mm)
+    if read.sum() < 4:
+        return 0.0, np.inf
+    design = np.stack([np.ones(read.sum()), comb.height_mm[read], comb.area_mm2[read]], axis=1)
+    sigma = np.hypot(widths.sigma_mm[read], 0.012)
+    scaled = design / sigma[:, None]
+    solution, *_ = np.linalg.lstsq(scaled, widths.width_mm[read] / sigma, rcond=None)
+    residual = widths.width_mm[read] / sigma - scaled @ solution
+    inflation = max(1.0, float(np.sqrt((residual**2).sum() / max(read.sum() - 3, 1))) / 2)
+    covariance = np.linalg.pinv(scaled.T @ scaled)
+    return float(solution[1]), float(np.sqrt(covariance[1, 1])) * inflation
+
+
+def off_scale(sheet: Sheet, pad: Pad, widths: PadWidths, bias_mm: float) -> PadScore | None:
+    """Apply the falling-width rule to a pad whose tracks can be read.
+
+    Parameters
+    ----------
+    bias_mm : float
+        Common width bias of the photo, as far as it is known.
+
+    Returns
+    -------
+    PadScore or None
+        None where the width falls, so that the ladder may be fitted. Otherwise "off scale high"
+        when the widths agree with free round strands, "off scale low" when the lines are faint or
+        broken, and "unread" when neither is shown.
+    """
+    slope, sigma = falls(sheet, widths)
+    if slope < -_FALL_SIGMAS * sigma and slope < -0.35:
+        return None
+    comb = comb_of(sheet)
+    diameter = round_diameter_mm(comb.area_mm2)
+    read = np.isfinite(widths.width_mm)
+    away = widths.width_mm[read] - diameter[read] - bias_mm
+    lowest = float(comb.height_mm.min()) - sheet.target_gap_mm
+    place = {"i": pad.i, "j": pad.j, "x_mm": pad.x_mm, "y_mm": pad.y_mm}
+    wander = float(np.nanmedian(widths.wander_mm))
+    if np.median(np.abs(away)) < 0.04 and read.sum() >= 8 and wander > 0.015:
+        bound = float(diameter.min()) * ROUND_ABOVE - lowest
+        return PadScore(
+            **place,
+            verdict="off scale high",
+            interval_mm=(bound, None),
+            reason=_reason(
+                "pad-high",
+                "even the lowest line lies round on the plate: the nozzle is too far from the bed "
+                "here for this sheet",
+            ),
+        )
+    inner = comb.height_mm <= comb.height_mm.min() + 1e-6
+    outer = comb.height_mm >= comb.height_mm.max() - 1e-6
+    narrow_below = np.nanmean(widths.width_mm[inner]) < np.nanmean(widths.width_mm[outer])
+    faint_below = np.nanmean(widths.contrast[inner]) < 0.75 * np.nanmean(widths.contrast[outer])
+    if slope > _FALL_SIGMAS * sigma and narrow_below and faint_below:
+        highest = float(comb.height_mm.max()) - sheet.target_gap_mm
+        return PadScore(
+            **place,
+            verdict="off scale low",
+            interval_mm=(None, max(CHOKED_BELOW_MM - lowest, 0.0) + max(0.0, -highest)),
+            reason=_reason(
+                "pad-low",
+                "the low lines are faint and thin: the nozzle is too near the bed here for this "
+                "sheet",
+            ),
+        )
+    return PadScore(
+        **place,
+        verdict="unread",
+        reason=_reason(
+            "pad-no-fall",
+            "the lines do not get narrower with the height: the nozzle may be far too near or far "
+            "too high here; look at the print",
+        ),
+    )
+
+
+def after_fit(fit: GapFit, row: int) -> Reason | None:
+    """Return why the fitted gap of a pad is not to be trusted, or None."""
+    weight = fit.weight[row]
+    used = weight > 0
+    scaled = np.abs(fit.normalised[row][used])
+    if used.sum() < 5:
+        return _reason(
+            "pad-few-steps",
+            "too few heights of this pad tell anything: the nozzle is near the end of the sheet's "
+            "reach here",
+        )
+    if np.sqrt(np.mean(np.minimum(scaled, 8.0) ** 2)) > _WORST_FIT or (scaled > 6).sum() >= 3:
+        return _reason(
+            "pad-misfit",
+            "the widths do not follow one gap: look for a scratch, a string, a shadow or a line "
+            "that came off",
+        )
+    if np.sqrt(fit.covariance_mm2[row, row]) > _LARGEST_SIGMA_MM:
+        return _reason(
+            "pad-uncertain",
+            "the gap cannot be told well enough here: take the photo nearer, sharper and in even "
+            "light",
+        )
+    return None

@@ -1,0 +1,425 @@
+"""Reading a print: from photos of a sheet to its scores.
+
+Each photo is measured by itself; several photos of one print are then combined, and what they
+disagree about enters the uncertainty.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from padsheet.patterns.errors import PadsheetError
+from padsheet.patterns.sheet import Pad, Sheet
+from padsheet.patterns.widths import CHOKED_BELOW_MM, tells_something
+from padsheet.scoring.camera import Camera
+from padsheet.scoring.curves import LadderCurve
+from padsheet.scoring.finder import find_markers
+from padsheet.scoring.gaps import GapFit, TrackData, comb_of, fit_gaps
+from padsheet.scoring.judge import after_fit, before_fit, off_scale
+from padsheet.scoring.lines import PadWidths, measure_pad, pad_lines, sample_lines
+from padsheet.scoring.mesh import Mesh, interpolate
+from padsheet.scoring.photo import Photo
+from padsheet.scoring.registration import Registration, register
+from padsheet.scoring.squish import PadScore, Reason, SheetScore, squish_score, verdict
+
+__all__ = ["PhotoReading", "combine", "read_print", "read_sheet_photo"]
+
+Floats = NDArray[np.float64]
+
+_Z95 = 1.959964
+_FEWEST_PADS = 1
+_MOST_COMMON_SIGMA_MM = 0.03
+# What a phone's lens and the plate's own height leave of the scale, in one direction (relative).
+_FLOOR_SIGMA_MM = 0.001
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoReading:
+    """What one photo says.
+
+    Attributes
+    ----------
+    score : SheetScore
+    registration : Registration
+    curves : tuple of LadderCurve
+        For the pads whose tracks could be read.
+    crops : dict of (i, j) to ndarray of uint8
+        Straightened pictures of the pads, sRGB, front at the bottom.
+    """
+
+    score: SheetScore
+    registration: Registration
+    curves: tuple[LadderCurve, ...]
+    crops: dict[tuple[int, int], NDArray[np.uint8]]
+
+
+def read_sheet_photo(photo: Photo, sheet: Sheet, *, mesh: Mesh | None = None) -> PhotoReading:
+    """Measure one photo of a sheet.
+
+    Parameters
+    ----------
+    photo : Photo
+    sheet : Sheet
+    mesh : Mesh, optional
+        The mesh in force while it was printed, for its kink over each pad.
+
+    Raises
+    ------
+    PadsheetError
+        If the sheet is not found, or no pad of it can be read.
+    """
+    markers = find_markers(photo, sheet)
+    registration = register(photo, sheet, markers)
+    camera = registration.camera
+    z_mm = sheet.target_gap_mm / 2
+    widths = [
+        measure_pad(sample_lines(photo, camera, pad_lines(sheet, pad), z_mm)) for pad in sheet.pads
+    ]
+    pads, fit, fitted = _score_pads(sheet, widths, camera, mesh)
+    read = [k for k, pad in enumerate(pads) if pad.gap_mm is not None]
+    if fit is None or not read:
+        raise _nothing_read(photo, pads)
+    rows = [fitted.index(k) for k in read]
+    covariance = fit.covariance_mm2[np.ix_(rows, rows)] + _FLOOR_SIGMA_MM**2 * np.eye(len(rows))
+    score = SheetScore(
+        sheet_id=sheet.id,
+        sheet_number=sheet.number,
+        target_gap_mm=sheet.target_gap_mm,
+        tolerance_mm=sheet.tolerance_mm,
+        pads=tuple(pads),
+        order=tuple((pads[k].i, pads[k].j) for k in read),
+        covariance_mm2=covariance,
+        common_sigma_mm=_common_sigma(covariance),
+        flow=1 + float(fit.common[0]),
+        flow_sigma=float(np.sqrt(fit.common_covariance[0, 0])),
+        registration_rms_mm=registration.rms_mm,
+        lines_used=registration.lines_used,
+        photos=(photo.name,),
+        warnings=_warnings(sheet, fit, widths),
+    )
+    return PhotoReading(
+        score=score,
+        registration=registration,
+        curves=_curves(sheet, fit, fitted, widths),
+        crops={
+            (pad.i, pad.j): _crop(photo, camera, sheet, pad)
+            for pad, width in zip(sheet.pads, widths, strict=True)
+            if width.whole
+        },
+    )
+
+
+def _kink_mm(sheet: Sheet, pads: Sequence[Pad], mesh: Mesh | None) -> Floats:
+    """Return what the mesh adds to each track's height over its value at the pad's centre."""
+    offsets = np.array([t.offset_mm for t in sheet.tracks])
+    if mesh is None:
+        return np.zeros((len(pads), len(offsets)))
+    along = np.linspace(-0.5, 0.5, 13) * sheet.window_mm
+    centre = np.array([[p.x_mm, p.y_mm] for p in pads])
+    x = centre[:, 0, None, None] + offsets[:, None]
+    y = centre[:, 1, None, None] + along
+    under = interpolate(mesh, x, y).mean(axis=2)
+    return np.asarray(under - interpolate(mesh, centre[:, 0], centre[:, 1])[:, None])
+
+
+def _score_pads(
+    sheet: Sheet, widths: Sequence[PadWidths], camera: Camera, mesh: Mesh | None
+) -> tuple[list[PadScore], GapFit | None, list[int]]:
+    """Judge, fit and judge again; return the pads' scores, the last fit, and whom it fitted."""
+    scores: dict[int, PadScore] = {}
+    for k, (pad, width) in enumerate(zip(sheet.pads, widths, strict=True)):
+        if (reason := before_fit(width)) is not None:
+            scores[k] = _unread(pad, reason)
+        elif (outcome := off_scale(sheet, pad, width, 0.0)) is not None:
+            scores[k] = outcome
+    fitted = [k for k in range(len(widths)) if k not in scores]
+    fit: GapFit | None = None
+    for _ in range(4):
+        if len(fitted) < _FEWEST_PADS:
+            return [scores[k] for k in range(len(widths))], None, []
+        fit = fit_gaps(sheet, _track_data(sheet, widths, fitted, camera, mesh))
+        doubts = {
+            k: reason for row, k in enumerate(fitted) if (reason := after_fit(fit, row)) is not None
+        }
+        if not doubts:
+            break
+        scores |= {k: _unread(sheet.pads[k], reason) for k, reason in doubts.items()}
+        fitted = [k for k in fitted if k not in doubts]
+    if fit is not None:
+        for row, k in enumerate(fitted):
+            scores[k] = _scored(sheet, sheet.pads[k], fit, row, widths[k])
+    return [scores[k] for k in range(len(widths))], fit, fitted
+
+
+def _track_data(
+    sheet: Sheet,
+    widths: Sequence[PadWidths],
+    rows: Sequence[int],
+    camera: Camera,
+    mesh: Mesh | None,
+) -> TrackData:
+    pads = [sheet.pads[k] for k in rows]
+    places = np.array([[p.x_mm, p.y_mm] for p in pads])
+    tangent = camera.view_tangent(places, np.array([1.0, 0.0]))
+    return TrackData(
+        width_mm=np.array([widths[k].width_mm for k in rows]),
+        sigma_mm=np.array([widths[k].sigma_mm for k in rows]),
+        kappa=(np.hypot(1.0, tangent) - 1.0)[:, None],
+        kink_mm=_kink_mm(sheet, pads, mesh),
+    )
+
+
+def _unread(pad: Pad, reason: Reason) -> PadScore:
+    return PadScore(i=pad.i, j=pad.j, x_mm=pad.x_mm, y_mm=pad.y_mm, verdict="unread", reason=reason)
+
+
+def _scored(sheet: Sheet, pad: Pad, fit: GapFit, row: int, width: PadWidths) -> PadScore:
+    gap = float(fit.gap_mm[row])
+    covariance = fit.covariance_mm2
+    total = float(np.hypot(np.sqrt(covariance[row, row]), _FLOOR_SIGMA_MM))
+    count = len(covariance)
+    share = np.full(count, -1.0 / count)
+    share[row] += 1.0
+    relative = float(np.hypot(np.sqrt(max(share @ covariance @ share, 0.0)), _FLOOR_SIGMA_MM))
+    interval = (gap - _Z95 * total, gap + _Z95 * total)
+    notes = []
+    if np.nanmax(np.abs(width.ends_differ)) > 6:
+        notes.append("the flow changes along a line")
+    return PadScore(
+        i=pad.i,
+        j=pad.j,
+        x_mm=pad.x_mm,
+        y_mm=pad.y_mm,
+        verdict=verdict(interval, sheet.target_gap_mm, sheet.tolerance_mm),
+        gap_mm=gap,
+        sigma_mm=relative if count > 1 else total,
+        sigma_total_mm=total,
+        interval_mm=interval,
+        squish=squish_score(gap, sheet.target_gap_mm),
+        notes=tuple(notes),
+    )
+
+
+def _common_sigma(covariance: Floats) -> float:
+    """Return the standard deviation of the mean of all pads."""
+    return float(np.sqrt(max(covariance.mean(), 0.0)))
+
+
+def _nothing_read(photo: Photo, pads: Sequence[PadScore]) -> PadsheetError:
+    texts = [pad.reason.text for pad in pads if pad.reason is not None]
+    most = max(set(texts), key=texts.count) if texts else "no lines were seen"
+    return PadsheetError(
+        f"no pad in {photo.name} could be read; for most of them {most}",
+        remedy="Take the photo again as said, or print the sheet again.",
+        code="photo-unusable",
+    )
+
+
+def _warnings(sheet: Sheet, fit: GapFit, widths: Sequence[PadWidths]) -> tuple[str, ...]:
+    """Say in a hobbyist's words what is doubtful about the whole photo or print."""
+    found = []
+    blur = float(np.median([w.blur_px / w.px_per_mm for w in widths]))
+    if blur > 0.17:
+        found.append("The photo is not quite sharp: tap to focus and hold still.")
+    if float(np.median([w.separation for w in widths])) < 4:
+        found.append("Print and plate differ little in this light: a brighter, even light helps.")
+    if float(np.median([w.px_per_mm for w in widths])) < 8:
+        found.append("The photo is taken from far: go nearer, so that the sheet fills the frame.")
+    flow, sigma = float(fit.common[0]), float(np.sqrt(fit.common_covariance[0, 0]))
+    if abs(flow) > 0.05 + sigma:
+        word = "more" if flow > 0 else "less"
+        found.append(
+            f"The printer seems to push out {abs(flow) * 100:.0f} % {word} filament than told: "
+            "check filament diameter and extruder setting."
+        )
+    if fit.inflation > 3:
+        found.append("The widths scatter more than they should; the sigmas are widened for it.")
+    return tuple(found)
+
+
+def _curves(
+    sheet: Sheet, fit: GapFit, fitted: Sequence[int], widths: Sequence[PadWidths]
+) -> tuple[LadderCurve, ...]:
+    comb = comb_of(sheet)
+    told = tells_something(comb, fit.track_gap_mm, fit.fitted_mm)
+    curves = []
+    for k, (pad, width) in enumerate(zip(sheet.pads, widths, strict=True)):
+        read = np.isfinite(width.width_mm)
+        row = fitted.index(k) if k in fitted else None
+        states = []
+        for t in range(len(sheet.tracks)):
+            if not read[t]:
+                states.append("not made out")
+            elif row is None:
+                states.append("not fitted")
+            elif told[row, t]:
+                states.append("used")
+            else:
+                choked = fit.track_gap_mm[row, t] <= CHOKED_BELOW_MM
+                states.append("choked" if choked else "wider than the nozzle's flat")
+        curves.append(
+            LadderCurve(
+                i=pad.i,
+                j=pad.j,
+                height_mm=tuple(t.height_mm for t in sheet.tracks),
+                area_mm2=tuple(t.area_mm2 for t in sheet.tracks),
+                width_mm=tuple(
+                    float(w) if ok else None for w, ok in zip(width.width_mm, read, strict=True)
+                ),
+                sigma_mm=tuple(float(v) if np.isfinite(v) else 0.0 for v in width.sigma_mm),
+                fitted_mm=tuple(
+                    None if row is None else float(v)
+                    for v in (fit.fitted_mm[row] if row is not None else width.width_mm)
+                ),
+                state=tuple(states),
+            )
+        )
+    return tuple(curves)
+
+
+def _crop(photo: Photo, camera: Camera, sheet: Sheet, pad: Pad) -> NDArray[np.uint8]:
+    """Straighten the pad's picture, 10 pixels a millimetre, seen from above with front below."""
+    import cv2
+
+    half_x = max(abs(t.offset_mm) for t in sheet.tracks) + 1.5
+    half_y = sheet.track_length_mm / 2 + 3.0
+    columns, rows = int(half_x * 20), int(half_y * 20)
+    x = pad.x_mm + (np.arange(columns) + 0.5) / 10 - half_x
+    y = pad.y_mm + half_y - (np.arange(rows) + 0.5) / 10
+    grid = np.stack(np.meshgrid(x, y), axis=-1)
+    places = camera.project(grid).astype(np.float32)
+    low = np.maximum(np.floor(places.min(axis=(0, 1))).astype(int) - 2, 0)
+    high = np.ceil(places.max(axis=(0, 1))).astype(int) + 3
+    part = photo.rgb[low[0] : high[0], low[1] : high[1]]
+    if part.size == 0:
+        return np.zeros((rows, columns, 3), np.uint8)
+    local = places - low.astype(np.float32)
+    return np.asarray(
+        cv2.remap(
+            part,
+            np.ascontiguousarray(local[..., 1]),
+            np.ascontiguousarray(local[..., 0]),
+            cv2.INTER_LINEAR,
+        ),
+        np.uint8,
+    )
+
+
+def combine(readings: Sequence[PhotoReading], sheet: Sheet) -> SheetScore:
+    """Combine the readings of several photos of one print.
+
+    The photos share the print, and with it most of what is uncertain, so their covariances are
+    averaged, not divided; what they disagree about is added.
+
+    Parameters
+    ----------
+    readings : sequence of PhotoReading
+        At least one.
+    """
+    if len(readings) == 1:
+        return readings[0].score
+    scores = [r.score for r in readings]
+    order = tuple(
+        (pad.i, pad.j) for pad in sheet.pads if any((pad.i, pad.j) in s.order for s in scores)
+    )
+    where = {node: k for k, node in enumerate(order)}
+    weight = np.zeros((len(scores), len(order)))
+    gap = np.zeros((len(scores), len(order)))
+    covariance = np.zeros((len(order), len(order)))
+    for n, score in enumerate(scores):
+        rows = [where[node] for node in score.order]
+        sigma2 = np.diag(score.covariance_mm2)
+        weight[n, rows] = 1.0 / sigma2
+        gaps = {(p.i, p.j): p.gap_mm for p in score.pads}
+        gap[n, rows] = [gaps[node] or 0.0 for node in score.order]
+    share = weight / weight.sum(axis=0)
+    for n, score in enumerate(scores):
+        rows = [where[node] for node in score.order]
+        part = np.sqrt(share[n, rows])
+        covariance[np.ix_(rows, rows)] += part[:, None] * part * score.covariance_mm2
+    mean = (share * gap).sum(axis=0)
+    spread = (share * (gap - mean) ** 2).sum(axis=0)
+    photos_of = (weight > 0).sum(axis=0)
+    covariance[np.diag_indices_from(covariance)] += spread / np.maximum(photos_of, 1)
+    return _combined(readings, sheet, order, mean, covariance)
+
+
+def _combined(
+    readings: Sequence[PhotoReading],
+    sheet: Sheet,
+    order: tuple[tuple[int, int], ...],
+    mean: Floats,
+    covariance: Floats,
+) -> SheetScore:
+    where = {node: k for k, node in enumerate(order)}
+    count = len(order)
+    pads = []
+    for n, pad in enumerate(sheet.pads):
+        k = where.get((pad.i, pad.j))
+        if k is None:
+            own = [r.score.pads[n] for r in readings]
+            told = [p for p in own if p.verdict.startswith("off scale")]
+            pads.append((told or own)[0])
+            continue
+        total = float(np.sqrt(covariance[k, k]))
+        share = np.full(count, -1.0 / count)
+        share[k] += 1.0
+        gap = float(mean[k])
+        interval = (gap - _Z95 * total, gap + _Z95 * total)
+        pads.append(
+            PadScore(
+                i=pad.i,
+                j=pad.j,
+                x_mm=pad.x_mm,
+                y_mm=pad.y_mm,
+                verdict=verdict(interval, sheet.target_gap_mm, sheet.tolerance_mm),
+                gap_mm=gap,
+                sigma_mm=float(np.sqrt(max(share @ covariance @ share, 0.0))),
+                sigma_total_mm=total,
+                interval_mm=interval,
+                squish=squish_score(gap, sheet.target_gap_mm),
+            )
+        )
+    first = readings[0].score
+    return replace(
+        first,
+        pads=tuple(pads),
+        order=order,
+        covariance_mm2=covariance,
+        common_sigma_mm=_common_sigma(covariance),
+        flow=float(np.mean([r.score.flow for r in readings])),
+        flow_sigma=float(np.max([r.score.flow_sigma for r in readings])),
+        registration_rms_mm=float(np.max([r.score.registration_rms_mm for r in readings])),
+        lines_used=sum(r.score.lines_used for r in readings),
+        photos=tuple(name for r in readings for name in r.score.photos),
+        warnings=tuple(dict.fromkeys(w for r in readings for w in r.score.warnings)),
+    )
+
+
+def read_print(
+    photos: Sequence[Photo], sheet: Sheet, *, mesh: Mesh | None = None
+) -> tuple[SheetScore, list[PhotoReading]]:
+    """Read one print from one or more photos.
+
+    Raises
+    ------
+    PadsheetError
+        If none of the photos can be read; with several photos, those that cannot are left out and
+        named in the warnings.
+    """
+    readings: list[PhotoReading] = []
+    refused: list[PadsheetError] = []
+    for photo in photos:
+        try:
+            readings.append(read_sheet_photo(photo, sheet, mesh=mesh))
+        except PadsheetError as error:
+            refused.append(error)
+    if not readings:
+        raise refused[0]
+    score = combine(readings, sheet)
+    said = tuple(f"One photo was left out: {e.problem}." for e in refused)
+    return replace(score, warnings=score.warnings + said), readings
