@@ -26,6 +26,8 @@ _ROOM_MM = 1.5
 _MARKER_SIDES_MM = (13.2, 11.4, 9.6, 7.8)
 _TRACK_LENGTHS_MM = (18.0, 16.0, 14.0, 12.0, 10.0, 8.0)
 _WANTED_MARKERS, _FEWEST_MARKERS = 8, 4
+# A camera fitted to markers in the middle of the bed would be extrapolated to its edges.
+_LEAST_SPREAD = 0.6
 _COUPON_FROM_PITCH_MM = 28.0
 _ALTERNATE_BELOW_PITCH_MM = 18.0
 _GRID_MM = 2.5
@@ -415,9 +417,9 @@ def _fit(
             found = (pads, homeless, markers, ladder, shape, purge)
             if best is None or _merit(found) > _merit(best):
                 best = found
-            if len(markers) >= _WANTED_MARKERS:
+            if _merit(found)[2:] >= (True, _WANTED_MARKERS):
                 break
-        if best is not None and not best[1] and len(best[2]) >= _WANTED_MARKERS:
+        if best is not None and _merit(best) >= (True, 0, True, _WANTED_MARKERS):
             return best
     if best is None or len(best[2]) < _FEWEST_MARKERS:
         raise PadsheetError(
@@ -428,7 +430,19 @@ def _fit(
     return best
 
 
-def _merit(fit: _Fit) -> tuple[bool, int, int]:
-    """Rank what was found: enough markers to be read at all, then pads, then markers."""
-    _, homeless, markers, *_ = fit
-    return len(markers) >= _FEWEST_MARKERS, -len(homeless), min(len(markers), _WANTED_MARKERS)
+def _merit(fit: _Fit) -> tuple[bool, int, bool, int]:
+    """Rank what was found: enough markers to be read at all, then pads, then spread."""
+    pads, homeless, markers, *_ = fit
+    enough = len(markers) >= _FEWEST_MARKERS
+    spread = enough and _spread(pads, markers) >= _LEAST_SPREAD
+    return enough, -len(homeless), spread, min(len(markers), _WANTED_MARKERS)
+
+
+def _spread(pads: Sequence[Pad], markers: Sequence[Marker]) -> float:
+    """Return what part of the pads' width or depth, the lesser, the markers span."""
+    shares = []
+    for place in ("x_mm", "y_mm"):
+        along = [getattr(pad, place) for pad in pads]
+        span = [getattr(marker, place) for marker in markers]
+        shares.append((max(span) - min(span)) / max(max(along) - min(along), 1.0))
+    return min(shares)
