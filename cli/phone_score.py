@@ -1,0 +1,323 @@
+"""From the bytes of an upload to an outcome: kind of file, storing, scoring in a process apart."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import secrets
+import signal
+import subprocess
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, Any
+
+import numpy as np
+
+from padsheet.patterns.errors import PadsheetError
+from padsheet.scoring.advice import Advice, NodeAdvice
+from padsheet.scoring.squish import PadScore, Reason, SheetScore
+from padsheet.scoring.words import place, summary
+
+__all__ = [
+    "Limits",
+    "Outcome",
+    "Refused",
+    "photo_suffix",
+    "refused_pads",
+    "round_folder",
+    "score_photos",
+    "store_photo",
+    "verdict_sentence",
+]
+
+UPLOADS = "phone"  # folder of the uploaded photos, inside the bed folder
+
+# First bytes of the photos that the scorer decodes (file signatures; common practice).
+SIGNATURES = (
+    (re.compile(rb"\xff\xd8\xff"), ".jpg"),
+    (re.compile(rb"\x89PNG\r\n\x1a\n"), ".png"),
+    (re.compile(rb"RIFF....WEBP", re.DOTALL), ".webp"),
+    (re.compile(rb"II\*\x00|MM\x00\*"), ".tif"),
+    (re.compile(rb"....ftyp(?:heic|heix|hevc|heim|heis|mif1|msf1)", re.DOTALL), ".heic"),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """What an upload may cost.
+
+    Attributes
+    ----------
+    upload_mb : int
+        Largest photo.
+    uploads, per_minute : int
+        Most photos in one run of the page, and within any minute.
+    combined : int
+        Most photos that are scored together.
+    seconds : float
+        Longest scoring, on the clock.
+    memory_mb, cpu_s : int
+        Address space and processor time of the scoring process, where the system can bound them.
+    """
+
+    upload_mb: int = 60
+    uploads: int = 60
+    per_minute: int = 8
+    combined: int = 4
+    seconds: float = 120.0
+    memory_mb: int = 6144
+    cpu_s: int = 240
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What came of one scoring: the result, or what is wrong and what to do."""
+
+    result: dict[str, Any] | None = None
+    problem: str = ""
+    code: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refused:
+    """A point that was not read, and why."""
+
+    name: str
+    verdict: str
+    reason: str
+
+
+def photo_suffix(head: bytes) -> str:
+    r"""Tell a photo's kind by its first bytes; names and types that a client claims do not count.
+
+    Raises
+    ------
+    PadsheetError
+        If it is none of the kinds that the scorer decodes.
+
+    Examples
+    --------
+    >>> photo_suffix(b"\xff\xd8\xff\xe0")
+    '.jpg'
+    """
+    for signature, suffix in SIGNATURES:
+        if signature.match(head):
+            return suffix
+    raise PadsheetError(
+        "this file is not a photo that can be read",
+        remedy="Send a JPEG, PNG, HEIC, WebP or TIFF picture straight from the camera.",
+        code="upload-not-a-photo",
+    )
+
+
+def store_photo(stream: IO[bytes], folder: Path, limits: Limits) -> Path:
+    """Store an upload under a name of our own inside the bed folder.
+
+    Raises
+    ------
+    PadsheetError
+        If it is empty, too large or not a photo; nothing is left behind then.
+    """
+    head = stream.read(32)
+    suffix = photo_suffix(head)
+    uploads = folder / UPLOADS
+    uploads.mkdir(exist_ok=True)
+    path = uploads / f"photo-{secrets.token_hex(8)}{suffix}"
+    left = limits.upload_mb * 2**20 - len(head)
+    try:
+        with path.open("xb") as file:
+            file.write(head)
+            while chunk := stream.read(2**20):
+                left -= len(chunk)
+                if left < 0:
+                    raise PadsheetError(
+                        f"the photo is larger than {limits.upload_mb} MB",
+                        remedy="Take it with the phone's ordinary photo mode, not as a raw file.",
+                        code="upload-too-large",
+                    )
+                file.write(chunk)
+    except BaseException:
+        path.unlink(missing_ok=True)
+        raise
+    return path
+
+
+def score_photos(
+    folder: Path,
+    photos: Sequence[Path],
+    limits: Limits,
+    *,
+    force: bool,
+    module: str = "padsheet.cli.phone_child",
+) -> Outcome:
+    """Score photos of one print in a process of its own.
+
+    Parameters
+    ----------
+    folder : Path
+        The bed folder.
+    photos : sequence of Path
+        Stored photos.
+    limits : Limits
+        Bounds of time and memory.
+    force : bool
+        Whether to replace what the round already holds.
+    module : str, optional
+        The module that is run; tests put another in its place.
+
+    Returns
+    -------
+    Outcome
+        Never raises for what the photo does to the process.
+    """
+    command = [sys.executable, "-m", module, str(limits.memory_mb), str(limits.cpu_s)]
+    command += ["-C", str(folder.resolve()), "score", "--json"]
+    command += ["--force"] if force else []
+    command += ["--", *(str(photo.resolve()) for photo in photos)]
+    environment = {**os.environ, "TMPDIR": str((folder / UPLOADS).resolve())}
+    process = subprocess.Popen(
+        command,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        env=environment,
+        start_new_session=True,
+    )
+    try:
+        out, talk = process.communicate(timeout=limits.seconds)
+    except subprocess.TimeoutExpired:
+        _kill(process)
+        return Outcome(
+            problem=f"Reading the photo took longer than {limits.seconds:.0f} s and was stopped. "
+            "Take it again with the phone's ordinary photo mode.",
+            code="score-too-long",
+        )
+    return _outcome(process.returncode, out, talk.decode("utf-8", "replace"))
+
+
+def _kill(process: subprocess.Popen[bytes]) -> None:
+    """End a process with all that it started."""
+    if hasattr(os, "killpg"):
+        # The child leads a session of its own, so its group is its process id.
+        os.killpg(process.pid, signal.SIGKILL)
+    else:
+        process.kill()
+    process.communicate()
+
+
+def _outcome(status: int, out: bytes, talk: str) -> Outcome:
+    error = re.search(r"^Error: (.+?) \[([a-z0-9-]+)\]\s*\Z", talk, re.DOTALL | re.MULTILINE)
+    if status == 0:
+        try:
+            result = json.loads(out)
+        except ValueError:
+            result = None
+        if isinstance(result, dict) and isinstance(result.get("pads"), list):
+            return Outcome(result=result)
+    if status == 1 and error:
+        text = " ".join(error[1].split())
+        return Outcome(problem=text[:1].upper() + text[1:], code=error[2])
+    return Outcome(
+        problem="The photo could not be read: the scoring stopped before its end. "
+        "Take it again; if it happens twice, score it with `padsheet score` at the computer.",
+        code="score-stopped",
+    )
+
+
+def round_folder(folder: Path, result: dict[str, Any]) -> Path | None:
+    """Find the round whose scores these are: the newest with the same sheet.
+
+    Returns
+    -------
+    Path or None
+        A folder in ``rounds/``, or None if none holds scores of this sheet.
+    """
+    found = []
+    for scores in (folder / "rounds").glob("*/scores.json"):
+        try:
+            stored = json.loads(scores.read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            continue
+        if isinstance(stored, dict) and stored.get("sheet") == result.get("sheet"):
+            found.append(scores.parent)
+    return max(found, key=lambda path: path.name, default=None)
+
+
+def verdict_sentence(result: dict[str, Any]) -> str:
+    """Put a scoring's JSON into the one sentence that terminal and report show too."""
+    pads = tuple(_pad(entry) for entry in result["pads"])
+    score = SheetScore(
+        sheet_id=str(result.get("sheet", "")),
+        sheet_number=0,
+        target_gap_mm=float(result["target_gap_mm"]),
+        tolerance_mm=float(result["tolerance_mm"]),
+        pads=pads,
+        order=(),
+        covariance_mm2=np.zeros((0, 0)),
+        common_sigma_mm=0.0,
+        flow=1.0,
+        flow_sigma=0.0,
+        registration_rms_mm=0.0,
+        lines_used=0,
+    )
+    advice = result.get("advice")
+    return summary(score, None if advice is None else _advice(advice))
+
+
+def _pad(entry: dict[str, Any]) -> PadScore:
+    reason = entry.get("reason")
+    return PadScore(
+        i=entry["i"],
+        j=entry["j"],
+        x_mm=entry["x_mm"],
+        y_mm=entry["y_mm"],
+        verdict=entry["verdict"],
+        gap_mm=entry.get("gap_mm"),
+        squish=entry.get("squish"),
+        reason=None if reason is None else Reason(code=reason["code"], text=reason["text"]),
+    )
+
+
+def _advice(entry: dict[str, Any]) -> Advice:
+    nodes = tuple(
+        NodeAdvice(
+            i=node["i"],
+            j=node["j"],
+            dz_mm=node["dz_mm"],
+            sigma_mm=node["sigma_mm"],
+            changed=node["changed"],
+        )
+        for node in entry["nodes"]
+    )
+    return Advice(
+        offset_mm=entry["offset_mm"],
+        offset_sigma_mm=0.0,
+        tilt_mm_per_m=(0.0, 0.0),
+        tilt_sigma_mm_per_m=(0.0, 0.0),
+        warp_peak_to_valley_mm=0.0,
+        twist_mm=None,
+        screws=(),
+        nodes=nodes,
+        work=str(entry.get("work", "")),
+        steps=(),
+        warp_done=bool(entry["done"]),
+        offset_done=bool(entry["done"]),
+        done=bool(entry["done"]),
+    )
+
+
+def refused_pads(result: dict[str, Any]) -> list[Refused]:
+    """List the points without a gap, with the reason given for each."""
+    pads = [_pad(entry) for entry in result["pads"]]
+    return [
+        Refused(
+            name=place(pad.i, pad.j),
+            verdict=pad.verdict,
+            reason="" if pad.reason is None else pad.reason.text,
+        )
+        for pad in pads
+        if pad.gap_mm is None
+    ]
