@@ -12,7 +12,7 @@ from padsheet.scoring.fusion import NodeState
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.nodes import NodePlan, plan_nodes
 from padsheet.scoring.proof import Proof
-from padsheet.scoring.screws import ScrewTurn, can_level, screw_turns
+from padsheet.scoring.screws import ScrewTurn, can_level, left_over, screw_turns
 from padsheet.scoring.squish import SheetScore
 from padsheet.scoring.steps import steps_for
 
@@ -99,6 +99,8 @@ class Advice:
         What to do now, in order, as sentences.
     warp_done, offset_done, done : bool
         Stop rule, warp and offset apart.
+    set_offset : bool
+        Whether the common offset is to be set in this round, by `offset_mm`.
     """
 
     offset_mm: float
@@ -114,6 +116,7 @@ class Advice:
     warp_done: bool
     offset_done: bool
     done: bool
+    set_offset: bool = False
 
 
 def advise(
@@ -176,6 +179,7 @@ def advise(
         warp_done=case.warp_done,
         offset_done=case.offset_done,
         done=case.warp_done and case.offset_done and work == "nothing",
+        set_offset=work in ("mesh", "offset") and case.sets_offset,
     )
 
 
@@ -190,18 +194,28 @@ def _work(case: Case) -> str:
     tilt_mm, sigma_mm = case.tilt_over_mesh_mm
     limit_mm = max(SCREW_TILT_MM, 3 * case.bed.target.tolerance_mm)
     if tilt_mm > limit_mm and tilt_mm > 3 * sigma_mm and can_level(case.bed.screws):
-        # Rounding to eighths may leave nothing to turn; then the mesh takes the tilt.
-        if any(turn.turns for turn in _turns(case)):
+        # A turn that may leave as much tilt as it takes would only begin the history anew.
+        if _tilt_left_mm(case) < tilt_mm / 2:
             return "screws"
     if not case.warp_done or case.nodes_take_offset:
         return "mesh"
-    worth_mm = max(case.split.common_sigma_mm, case.bed.edits.smallest_mm / 2)
-    return "offset" if abs(case.offset_mm) > worth_mm else "nothing"
+    return "offset" if case.sets_offset else "nothing"
 
 
 def _turns(case: Case) -> tuple[ScrewTurn, ...]:
     """Return the screw turns that take the tilt out."""
     return screw_turns(case.bed.screws, case.split.tilt_mm_per_m, centre_mm=case.centre_mm)
+
+
+def _tilt_left_mm(case: Case) -> float:
+    """Return the tilt to expect after turning the screws."""
+    grid = case.bed.mesh
+    return left_over(
+        _turns(case),
+        case.split.tilt_mm_per_m,
+        (grid.x_max_mm - grid.x_min_mm, grid.y_max_mm - grid.y_min_mm),
+        centre_mm=case.centre_mm,
+    )
 
 
 def _plan(case: Case) -> NodePlan:

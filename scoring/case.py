@@ -90,6 +90,12 @@ class Case:
         return float(missed[0]) <= 1 - CONFIDENCE
 
     @property
+    def sets_offset(self) -> bool:
+        """Whether the common offset is out, has a place of its own and is above the noise."""
+        worth_mm = max(self.split.common_sigma_mm, self.bed.edits.smallest_mm / 2)
+        return not (self.nodes_take_offset or self.offset_done) and abs(self.offset_mm) > worth_mm
+
+    @property
     def tilt_over_mesh_mm(self) -> tuple[float, float]:
         """Height of the tilt from end to end of the mesh, and its standard deviation."""
         grid = self.bed.mesh

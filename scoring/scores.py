@@ -200,6 +200,7 @@ def _advice_data(advice: Advice) -> dict[str, Any]:
         "warp_done": advice.warp_done,
         "offset_done": advice.offset_done,
         "done": advice.done,
+        "set_offset": advice.set_offset,
     }
 
 
@@ -329,6 +330,7 @@ def _advice(data: dict[str, Any]) -> Advice:
         warp_done=_yes(data["warp_done"]),
         offset_done=_yes(data["offset_done"]),
         done=_yes(data["done"]),
+        set_offset=_yes(data.get("set_offset", False)),
     )
 
 

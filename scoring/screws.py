@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -10,11 +11,14 @@ from numpy.typing import NDArray
 
 from padsheet.patterns.bed import Screw
 
-__all__ = ["ScrewTurn", "can_level", "moved_plane", "screw_turns", "turn_mm"]
+__all__ = ["ScrewTurn", "can_level", "left_over", "moved_plane", "screw_turns", "turn_mm"]
 
 MM_PER_M = 1000.0
 #: Turns are given in eighths: 45 degrees is about what a hand can set.
 PARTS_OF_TURN = 8
+#: How exactly a hand turns a screw: to a sixteenth of a turn, evenly spread (common practice, no
+#: source).
+HAND_SIGMA_TURNS = 1 / 16 / math.sqrt(3)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,20 +120,40 @@ def moved_plane(
     Shape (3,). Four screws do not lie in one plane after rounding; a stiff plate follows their
     least-squares plane.
     """
-    design = np.array(
-        [
-            [
-                1.0,
-                (t.screw.x_mm - centre_mm[0]) / MM_PER_M,
-                (t.screw.y_mm - centre_mm[1]) / MM_PER_M,
-            ]
-            for t in turns
-        ]
-    )
     plane: NDArray[np.float64] = np.linalg.lstsq(
-        design, np.array([t.bed_mm for t in turns]), rcond=None
+        _design(turns, centre_mm), np.array([t.bed_mm for t in turns]), rcond=None
     )[0]
     return plane
+
+
+def left_over(
+    turns: Sequence[ScrewTurn],
+    tilt_mm_per_m: tuple[float, float],
+    size_mm: tuple[float, float],
+    *,
+    centre_mm: tuple[float, float],
+) -> float:
+    """Return the tilt to expect after the turns, end to end of the mesh, in millimetres.
+
+    What rounding leaves, and twice the standard deviation of what a hand adds.
+
+    Parameters
+    ----------
+    size_mm : (float, float)
+        Size of the mesh along x and y.
+    """
+    size_m = np.asarray(size_mm) / MM_PER_M
+    left = np.asarray(tilt_mm_per_m) - moved_plane(turns, centre_mm=centre_mm)[1:]
+    weights = np.linalg.pinv(_design(turns, centre_mm))[1:]
+    hand = np.array([HAND_SIGMA_TURNS * t.screw.pitch_mm for t in turns])
+    slopes = np.sqrt(((weights * hand) ** 2).sum(axis=1))
+    return math.hypot(float(np.abs(left) @ size_m), 2 * math.hypot(*(slopes * size_m)))
+
+
+def _design(turns: Sequence[ScrewTurn], centre_mm: tuple[float, float]) -> NDArray[np.float64]:
+    """Return the matrix from height and slopes (mm per m) to the heights at the screws."""
+    places = np.array([[t.screw.x_mm, t.screw.y_mm] for t in turns])
+    return np.column_stack([np.ones(len(turns)), (places - centre_mm) / MM_PER_M])
 
 
 def _turn(screw: Screw, wanted_mm: float) -> ScrewTurn:

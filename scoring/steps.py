@@ -126,32 +126,35 @@ def _mesh(case: Case, plan: NodePlan) -> list[str]:
     ]
     if plan.limited:
         steps.append("Some edits were cut short by the limits; another round takes the rest.")
-    if not case.offset_done and not case.nodes_take_offset:
-        steps += _set_offset(case)
-    return [*steps, "Then print a new sheet with --reach fine to prove the edits."]
+    if case.sets_offset:
+        steps.append(_set_offset(case))
+    left_mm = case.state.error_mm + plan.dz_mm + (case.offset_mm if case.sets_offset else 0.0)
+    return [*steps, f"Then print a new sheet with {_reach_for(left_mm)} to prove the edits."]
 
 
 def _offset_only(case: Case) -> list[str]:
     """Say how to set the common offset."""
     return [
         "The shape of the bed is within tolerance: leave the mesh as it is.",
-        *_set_offset(case),
+        _set_offset(case),
         "Then print a new sheet with --reach fine to prove it.",
     ]
 
 
-def _set_offset(case: Case) -> list[str]:
-    """Say how to set the common offset, if it is worth setting."""
-    offset_mm = case.offset_mm
-    if abs(offset_mm) <= max(case.split.common_sigma_mm, case.bed.edits.smallest_mm / 2):
-        return []
-    verb = "Lower" if offset_mm < 0 else "Raise"
+def _set_offset(case: Case) -> str:
+    """Say how to set the common offset."""
+    verb = "Lower" if case.offset_mm < 0 else "Raise"
     how = OFFSET_WORDS.get(case.bed.edits.offset_style, "")
-    return [
-        f"{verb} the nozzle everywhere by {abs(offset_mm):.2f} mm {how}: that is the common "
+    return (
+        f"{verb} the nozzle everywhere by {abs(case.offset_mm):.2f} mm {how}: that is the common "
         f"offset, known to +-{1.96 * case.split.common_sigma_mm:.2f} mm, "
         "and one number sets it for the whole bed."
-    ]
+    )
+
+
+def _reach_for(left_mm: NDArray[np.float64]) -> str:
+    """Return the option for a sheet that reads all of what is left."""
+    return "--reach first" if np.abs(left_mm).max() > FINE_REACH_MM else "--reach fine"
 
 
 def _nothing(case: Case) -> list[str]:
@@ -172,18 +175,22 @@ def _nothing(case: Case) -> list[str]:
 def _doubts(case: Case) -> list[str]:
     """Say which points are still unknown and what the proof found."""
     steps = []
-    if case.unread:
-        nodes = [
-            node
-            for node, must, read in zip(
-                case.bed.mesh.nodes, case.must_pass, case.state.read, strict=True
-            )
-            if must and not read
-        ]
-        named = "; ".join(_place(i, j) for i, j in nodes[:4])
-        more = f" and {len(nodes) - 4} more" if len(nodes) > 4 else ""
+    off_scale = {(pad.i, pad.j) for pad in case.score.pads if pad.verdict.startswith("off scale")}
+    unknown = [
+        node
+        for node, must, read in zip(
+            case.bed.mesh.nodes, case.must_pass, case.state.read, strict=True
+        )
+        if must and not read
+    ]
+    if beyond := [node for node in unknown if node in off_scale]:
         steps.append(
-            f"{_points(len(nodes))} not read ({named}{more}): the bed is not done before they are. "
+            f"{_points(len(beyond))} off the scale of this sheet ({_named(beyond)}): corrected by "
+            "what is proven; the next sheet tells more."
+        )
+    if unread := [node for node in unknown if node not in off_scale]:
+        steps.append(
+            f"{_points(len(unread))} not read ({_named(unread)}): the bed is not done before that. "
             "Take a closer or better lit photo of the same print."
         )
     missing = int((~case.must_pass).sum())
@@ -209,6 +216,12 @@ def _tilt_words(case: Case) -> str:
         f"The bed is tilted: the gap grows by {' and '.join(sides)}, "
         f"{total_mm:.2f} mm over the whole mesh."
     )
+
+
+def _named(nodes: Sequence[tuple[int, int]]) -> str:
+    """Name a few grid points and count the others."""
+    more = f" and {len(nodes) - 4} more" if len(nodes) > 4 else ""
+    return "; ".join(_place(i, j) for i, j in nodes[:4]) + more
 
 
 def _points(count: int) -> str:

@@ -1,0 +1,271 @@
+"""What is advised after one sheet."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from padsheet.patterns.bed import Bed, Edits, MeshGrid, Motion, Screw, Target
+from padsheet.scoring.advice import advise
+from padsheet.scoring.fusion import first_state, update
+from padsheet.scoring.mesh import Mesh
+from padsheet.scoring.proof import Proof
+
+GRID = MeshGrid()
+BED = Bed(mesh=GRID)
+SCREWS = tuple(
+    Screw(name=f"{end} {side}", x_mm=x, y_mm=y)
+    for end, y in (("front", 30.0), ("back", 190.0))
+    for side, x in (("left", 30.0), ("right", 190.0))
+)
+U = np.linspace(-1, 1, 5)
+#: Neither offset nor tilt: a saddle of two waves.
+WARP = np.outer(np.cos(np.pi * U), np.cos(np.pi * U))
+WARP = WARP - WARP.mean()
+
+
+def dz_of(advice) -> np.ndarray:
+    return np.array([node.dz_mm for node in advice.nodes]).reshape(5, 5)
+
+
+def one_node(value_mm: float, i: int = 2, j: int = 1) -> np.ndarray:
+    error = np.zeros((5, 5))
+    error[j, i] = value_mm
+    return error
+
+
+def test_a_lone_node_is_lowered_by_what_its_gap_is_too_large(score_of):
+    advice = advise(score_of(GRID, 0.2 + one_node(0.06)), BED, mesh=None)
+    assert advice.work == "mesh"
+    assert dz_of(advice) == pytest.approx(one_node(-0.06))
+    assert [node.changed for node in advice.nodes].count(True) == 1
+    assert advice.steps[0] == (
+        "Send the mesh edits: lower the nozzle at 1 grid point by up to 0.06 mm; the largest is to "
+        "lower the nozzle by 0.06 mm at column 3, row 2."
+    )
+    assert not advice.done
+
+
+def test_a_lone_node_too_near_is_raised(score_of):
+    advice = advise(score_of(GRID, 0.2 + one_node(-0.07)), BED, mesh=None)
+    assert dz_of(advice) == pytest.approx(one_node(0.07))
+    assert "raise the nozzle at 1 grid point" in advice.steps[0]
+
+
+def test_new_values_are_old_values_and_edits(score_of):
+    mesh = Mesh(grid=GRID, z_mm=np.arange(25.0).reshape(5, 5) / 100)
+    advice = advise(score_of(GRID, 0.2 + one_node(0.06)), BED, mesh=mesh)
+    new = np.array([node.new_mm for node in advice.nodes]).reshape(5, 5)
+    assert new == pytest.approx(mesh.z_mm + one_node(-0.06))
+
+
+def test_a_flat_bed_is_done(score_of):
+    rng = np.random.default_rng(1)
+    advice = advise(score_of(GRID, 0.2 + rng.normal(0, 0.006, 25)), BED, mesh=None)
+    assert (advice.work, advice.done) == ("nothing", True)
+    assert not dz_of(advice).any()
+
+
+def test_a_common_offset_is_one_number_and_no_node_chases_it(score_of):
+    advice = advise(score_of(GRID, np.full(25, 0.26)), BED, mesh=None)
+    assert (advice.work, advice.set_offset, advice.warp_done) == ("offset", True, True)
+    assert advice.offset_mm == pytest.approx(-0.06, abs=0.002)
+    assert not dz_of(advice).any()
+    assert any("Lower the nozzle everywhere by 0.06 mm" in step for step in advice.steps)
+
+
+def test_without_an_offset_style_the_nodes_take_the_common_part(score_of):
+    bed = dataclasses.replace(BED, edits=Edits(offset_style="none"))
+    advice = advise(score_of(GRID, np.full(25, 0.26)), bed, mesh=None)
+    assert (advice.work, advice.set_offset) == ("mesh", False)
+    assert dz_of(advice) == pytest.approx(np.full((5, 5), -0.06))
+
+
+def test_warp_and_offset_are_told_apart(score_of):
+    advice = advise(score_of(GRID, 0.24 + 0.06 * WARP), BED, mesh=None)
+    assert (advice.work, advice.set_offset) == ("mesh", True)
+    assert advice.offset_mm == pytest.approx(-0.04, abs=0.004)
+    assert dz_of(advice) == pytest.approx(-0.06 * WARP, abs=0.008)
+    assert advice.tilt_mm_per_m == pytest.approx((0, 0), abs=0.01)
+    assert advice.warp_peak_to_valley_mm == pytest.approx(0.06 * np.ptp(WARP), abs=0.008)
+
+
+def test_the_split_agrees_with_least_squares(score_of):
+    x, y = np.meshgrid(GRID.x_mm - 110, GRID.y_mm - 110)
+    error = 0.02 + 0.0004 * x - 0.0002 * y + 0.02 * WARP
+    advice = advise(
+        score_of(GRID, 0.2 + error, sigma_mm=0.001, common_sigma_mm=0.001), BED, mesh=None
+    )
+    design = np.column_stack([np.ones(25), x.ravel() / 1000, y.ravel() / 1000])
+    offset, slope_x, slope_y = np.linalg.lstsq(design, error.ravel(), rcond=None)[0]
+    assert -advice.offset_mm == pytest.approx(offset, abs=3e-4)
+    assert advice.tilt_mm_per_m == pytest.approx((slope_x, slope_y), abs=5e-3)
+
+
+def test_stated_sigmas_are_the_real_scatter(score_of):
+    rng = np.random.default_rng(2)
+    offsets, tilts, stated = [], [], None
+    for _ in range(200):
+        noise = rng.normal(0, 0.006, 25) + rng.normal(0, 0.007)
+        stated = advise(score_of(GRID, 0.2 + noise), BED, mesh=None)
+        offsets.append(stated.offset_mm)
+        tilts.append(stated.tilt_mm_per_m[0])
+    # A standard deviation from 200 draws is good to 5 %.
+    assert np.std(offsets) == pytest.approx(stated.offset_sigma_mm, rel=0.15)
+    assert np.std(tilts) == pytest.approx(stated.tilt_sigma_mm_per_m[0], rel=0.15)
+
+
+def tilted(score_of, along_x: float, along_y: float = 0.0):
+    x, y = np.meshgrid(GRID.x_mm - 110, GRID.y_mm - 110)
+    return score_of(GRID, 0.2 + (along_x * x + along_y * y) / 1000)
+
+
+def test_a_large_tilt_goes_to_the_screws_first(score_of):
+    bed = dataclasses.replace(BED, screws=SCREWS)
+    advice = advise(tilted(score_of, 1.1), bed, mesh=None)
+    assert advice.work == "screws"
+    assert [screw.name for screw in advice.screws] == [screw.name for screw in SCREWS]
+    assert [screw.bed_mm for screw in advice.screws] == pytest.approx([-0.0875, 0.0875] * 2)
+    assert not any(node.changed for node in advice.nodes)
+    assert {node.note for node in advice.nodes} == {"held back: the screws come first"}
+    assert advice.twist_mm == pytest.approx(0, abs=0.002)
+    text = " ".join(advice.steps)
+    assert "the gap grows by 1.10 mm per m to the right" in text
+    assert "with the mesh unchanged" in text
+    assert "The middle of the mesh keeps its height" in text
+    assert "Then print a new sheet with --reach fine." in text
+
+
+def test_without_screws_the_mesh_carries_the_tilt(score_of):
+    advice = advise(tilted(score_of, 1.1), BED, mesh=None)
+    assert advice.work == "mesh"
+    x = (GRID.x_mm - 110) / 1000
+    assert dz_of(advice) == pytest.approx(np.tile(-1.1 * x, (5, 1)), abs=0.008)
+    assert advice.screws == ()
+    assert advice.twist_mm is None
+
+
+def test_a_small_tilt_stays_with_the_mesh(score_of):
+    bed = dataclasses.replace(BED, screws=SCREWS)
+    assert advise(tilted(score_of, 0.4), bed, mesh=None).work == "mesh"
+
+
+def test_what_a_hand_may_leave_is_not_worth_a_turn(score_of):
+    # 0.11 mm over the mesh: an eighth of a turn or the hand's sixteenth may leave as much.
+    bed = dataclasses.replace(BED, screws=SCREWS)
+    assert advise(tilted(score_of, 0.30, 0.31), bed, mesh=None).work == "mesh"
+
+
+def test_twist_is_named_with_four_screws(score_of):
+    bed = dataclasses.replace(BED, screws=SCREWS)
+    x, y = np.meshgrid(U, U)
+    advice = advise(score_of(GRID, 0.2 + 0.09 * x + 0.03 * x * y), bed, mesh=None)
+    assert advice.work == "screws"
+    assert advice.twist_mm == pytest.approx(0.06, abs=0.004)
+    assert any("twist of 0.06" in step for step in advice.steps)
+
+
+@pytest.mark.parametrize("smallest_mm", [0.01, 0.025, 0.005])
+def test_edits_are_multiples_of_the_smallest(score_of, smallest_mm):
+    bed = dataclasses.replace(BED, edits=Edits(smallest_mm=smallest_mm))
+    dz = dz_of(advise(score_of(GRID, 0.2 + 0.07 * WARP), bed, mesh=None))
+    assert dz / smallest_mm == pytest.approx(np.round(dz / smallest_mm), abs=1e-6)
+    assert np.abs(dz + 0.07 * WARP).max() < smallest_mm / 2 + 0.007
+
+
+def test_what_is_within_the_noise_is_left_alone(score_of):
+    error = one_node(0.06) + one_node(0.008, 4, 4)
+    score = score_of(GRID, 0.2 + error, sigma_mm=0.009)
+    node = advise(score, BED, mesh=None).nodes[24]
+    assert (node.dz_mm, node.changed) == (0.0, False)
+    assert node.note == "within the noise of the measurement"
+    assert node.sigma_mm == pytest.approx(0.009, abs=0.001)
+
+
+def test_edits_are_clamped_to_the_largest(score_of):
+    bed = dataclasses.replace(BED, edits=Edits(largest_mm=0.05))
+    advice = advise(score_of(GRID, 0.2 + one_node(0.12)), bed, mesh=None)
+    assert dz_of(advice) == pytest.approx(one_node(-0.05))
+    assert advice.nodes[7].note == "limited to 0.05 mm in one round"
+    assert any("another round takes the rest" in step for step in advice.steps)
+
+
+def test_an_unread_pad_blocks_done_and_is_named(score_of):
+    advice = advise(score_of(GRID, np.full(25, 0.2), unread=[(3, 0)]), BED, mesh=None)
+    assert not advice.done
+    assert advice.offset_done
+    assert not advice.warp_done
+    assert any("1 grid point not read (column 4, row 1)" in step for step in advice.steps)
+
+
+def test_a_node_read_on_an_earlier_sheet_of_the_epoch_does_not_block(score_of):
+    state = update(first_state(GRID), score_of(GRID, np.full(25, 0.2)))
+    later = score_of(GRID, np.full(25, 0.2), unread=[(3, 0)])
+    assert advise(later, BED, mesh=None, state=update(state, later)).done
+
+
+def test_a_node_without_a_pad_does_not_block_but_is_named(score_of):
+    grid = dataclasses.replace(GRID, skip=((0, 0),))
+    bed = Bed(mesh=grid)
+    advice = advise(score_of(grid, np.full(25, 0.2)), bed, mesh=None)
+    assert advice.done
+    assert advice.nodes[0].inferred
+    assert any("1 grid point without a pad: inferred" in step for step in advice.steps)
+
+
+def test_not_sure_enough_is_not_done(score_of):
+    # Every point on target, but read to 0.02 mm only: 0.03 is not shown with 95 % confidence.
+    advice = advise(score_of(GRID, np.full(25, 0.2), sigma_mm=0.02), BED, mesh=None)
+    assert (advice.work, advice.done, advice.offset_done) == ("nothing", False, True)
+    assert any("not yet sure enough" in step for step in advice.steps)
+
+
+def test_offset_has_its_own_tolerance(score_of):
+    score = score_of(GRID, np.full(25, 0.235))
+    wide = dataclasses.replace(BED, target=Target(offset_tolerance_mm=0.06))
+    assert not advise(score, BED, mesh=None).offset_done
+    assert advise(score, wide, mesh=None).done
+
+
+def test_few_pads_are_no_ground_for_edits(score_of):
+    unread = [node for node in GRID.nodes if node not in ((0, 0), (4, 4))]
+    advice = advise(score_of(GRID, np.full(25, 0.3), unread=unread), BED, mesh=None)
+    assert advice.work == "withheld"
+    assert not any(node.changed for node in advice.nodes)
+
+
+def test_a_sheet_wholly_off_scale_asks_for_a_scout_sheet(score_of):
+    high = dict.fromkeys(GRID.nodes, (0.28, None))
+    advice = advise(score_of(GRID, np.full(25, 0.4), bounds=high), BED, mesh=None)
+    assert advice.work == "withheld"
+    assert any("--reach first" in step for step in advice.steps)
+    low = dict.fromkeys(GRID.nodes, (None, 0.12))
+    advice = advise(score_of(GRID, np.full(25, 0.1), bounds=low), BED, mesh=None)
+    assert any("raise the nozzle by 0.08 mm everywhere" in step for step in advice.steps)
+
+
+@pytest.mark.parametrize("verdict", ["not in force", "wrong sign", "index", "partly"])
+def test_no_edits_without_proof(score_of, verdict):
+    proof = Proof(verdict=verdict, slope=0.0, sigma=0.1, transform="", text="Nothing changed.")
+    advice = advise(score_of(GRID, 0.2 + one_node(0.06)), BED, mesh=None, proof=proof)
+    assert (advice.work, advice.done) == ("withheld", False)
+    assert advice.steps[0] == "Nothing changed."
+    assert not any(node.changed or node.dz_mm for node in advice.nodes)
+    assert not advise(score_of(GRID, np.full(25, 0.2)), BED, mesh=None, proof=proof).done
+
+
+def test_another_grid_is_a_mistake_of_the_caller(score_of):
+    mesh = Mesh(grid=MeshGrid(columns=4), z_mm=np.zeros((5, 4)))
+    with pytest.raises(ValueError, match="same grid"):
+        advise(score_of(GRID, np.full(25, 0.2)), BED, mesh=mesh)
+
+
+def test_a_nozzle_too_near_everywhere_lowers_no_node(score_of):
+    # Gap 0.08 everywhere, one node 0.03 above that: clearance comes first, the offset is raised.
+    bed = dataclasses.replace(BED, motion=Motion(clearance_mm=0.05))
+    advice = advise(score_of(GRID, 0.08 + one_node(0.06)), bed, mesh=None)
+    assert dz_of(advice).min() > -0.06
+    assert advice.set_offset == (advice.work in ("mesh", "offset"))
+    assert advice.offset_mm > 0.1
