@@ -1,0 +1,197 @@
+"""`padsheet edits`: the G-code that corrects the mesh, its way back, and the proof of the style."""
+
+from __future__ import annotations
+
+from typing import BinaryIO
+
+import click
+
+from padsheet.cli.mesh import read_text
+from padsheet.cli.options import folder_of, force_option, json_option, say, show_json, user_errors
+from padsheet.patterns.bed import Bed
+from padsheet.patterns.errors import PadsheetError
+from padsheet.patterns.files import write_atomic
+from padsheet.scoring.edit_proof import judge_proof, prove_edit
+from padsheet.scoring.edits import EditList
+from padsheet.scoring.mesh import Mesh
+from padsheet.scoring.mesh_table import read_table
+from padsheet.scoring.round_edits import (
+    RoundEdits,
+    edits_of_round,
+    is_proved,
+    round_to_edit,
+    write_edits,
+    write_proof,
+)
+from padsheet.scoring.rounds import BedFolder
+
+__all__ = ["command", "show_talk"]
+
+
+@click.command("edits")
+@click.option("--round", "number", type=click.IntRange(min=1), help="Round; the newest if left.")
+@click.option("--all", "every", is_flag=True, help="Write every point, changed or not.")
+@click.option("--keep-mean", is_flag=True, help="Do not lower the mesh as a whole.")
+@click.option("--empty-mesh", is_flag=True, help="The printer holds no mesh: write all from zero.")
+@click.option("--prove", is_flag=True, help="Write one edit that proves the edit style.")
+@click.option(
+    "--proved",
+    type=click.File("rb"),
+    metavar="FILE",
+    help="The mesh as shown after the proof's edit ('-' for standard input).",
+)
+@force_option
+@json_option
+@click.pass_context
+def command(
+    ctx: click.Context,
+    number: int | None,
+    every: bool,
+    keep_mean: bool,
+    empty_mesh: bool,
+    prove: bool,
+    proved: BinaryIO | None,
+    force: bool,
+    as_json: bool,
+) -> None:
+    """Write the G-code that corrects the mesh after the newest round, and the way back.
+
+    Before the first edits, prove that the printer counts and adds as the profile says: send the
+    line of --prove, show the mesh, and give it to --proved.
+
+    \b
+    Example:
+      padsheet -C my-bed edits --prove
+      padsheet -C my-bed edits --proved answer.txt
+      padsheet -C my-bed edits
+    """  # noqa: D301 -- click's mark for a paragraph kept as it is
+    if prove and proved is not None:
+        raise click.UsageError("--prove and --proved exclude each other")
+    with user_errors():
+        folder = BedFolder(folder_of(ctx))
+        bed = folder.bed()
+        if prove:
+            _prove(folder, bed, as_json=as_json)
+            return
+        if proved is not None:
+            _judge(ctx, folder, bed, read_text(proved), as_json=as_json)
+            return
+        with folder.lock():
+            round_ = round_to_edit(folder, number, force=force)
+            made = edits_of_round(
+                folder,
+                bed,
+                round_,
+                only_changed=not every,
+                keep_mean=keep_mean,
+                empty_mesh=empty_mesh,
+            )
+            if made.edits.edits:
+                write_edits(round_, made.edits)
+    if as_json:
+        show_json(_data(made, round_.number))
+    else:
+        click.echo("\n".join(made.edits.lines))
+    if made.edits.edits and not is_proved(folder, bed):
+        say("First prove the edit style on your printer: `padsheet edits --prove`.")
+    if made.edits.edits:
+        say(f"Wrote {round_.edits_gcode} and the way back, {round_.restore_gcode}.")
+    show_talk(made)
+
+
+def show_talk(made: RoundEdits) -> None:
+    """Say what belongs to the edits: the offset, and what comes next."""
+    if made.offset is not None:
+        say(f"Common offset: {made.offset.text}")
+        for line in made.offset.lines:
+            say(f"  {line}")
+        for line in made.offset.restore:
+            say(f"  (the way back: {line})")
+    if made.offset_problem:
+        say(f"Common offset: {made.offset_problem}")
+    if made.edits.edits:
+        say(
+            "Send them by hand or with `padsheet send`, show the mesh, and give it to "
+            "`padsheet mesh`; save only when it is as meant."
+        )
+        return
+    say("No mesh point is to be changed now.")
+    for step in made.advice.steps:
+        say(step)
+
+
+def _data(made: RoundEdits, number: int) -> dict[str, object]:
+    """Return the edits as plain data."""
+    offset = None
+    if made.offset is not None:
+        offset = {
+            "text": made.offset.text,
+            "lines": list(made.offset.lines),
+            "restore": list(made.offset.restore),
+        }
+    return {"format": 1, "round": number, **_list_data(made.edits), "offset": offset}
+
+
+def _list_data(edits: EditList) -> dict[str, object]:
+    return {
+        "style": edits.style,
+        "edits": [
+            {
+                "i": edit.i,
+                "j": edit.j,
+                "dz_mm": edit.dz_mm,
+                "old_mm": edit.old_mm,
+                "new_mm": edit.new_mm,
+                "line": edit.line,
+                "restore": edit.restore,
+                "text": edit.words,
+            }
+            for edit in edits.edits
+        ],
+        "table": list(edits.table),
+        "show": edits.show,
+        "save": edits.save,
+        "cautions": list(edits.cautions),
+    }
+
+
+def _known_mesh(folder: BedFolder) -> Mesh:
+    mesh = folder.active_mesh()
+    if mesh is None:
+        raise PadsheetError(
+            "the mesh in the printer is not known, and a proof compares it before and after",
+            remedy="Take it in with `padsheet mesh` first.",
+            code="proof-no-mesh",
+        )
+    return mesh
+
+
+def _prove(folder: BedFolder, bed: Bed, *, as_json: bool) -> None:
+    """Write the one edit of the proof."""
+    edits = prove_edit(bed, _known_mesh(folder))
+    path = folder.path / "prove.gcode"
+    write_atomic(path, "\n".join(edits.lines[:-2]) + "\n")
+    if as_json:
+        show_json({"format": 1, **_list_data(edits)})
+    else:
+        click.echo("\n".join(edits.lines[:-2]))
+    say(f"Wrote {path}. Send it, do not save, and give the mesh shown to")
+    say("`padsheet edits --proved FILE`. Then take the edit back with")
+    say(f"  {edits.edits[0].restore or 'the old value'}")
+
+
+def _judge(ctx: click.Context, folder: BedFolder, bed: Bed, text: str, *, as_json: bool) -> None:
+    """Judge the mesh read after the proof's edit, and keep the result."""
+    before = _known_mesh(folder)
+    proof = judge_proof(before, read_table(text, bed.mesh).mesh, bed)
+    with folder.lock():
+        write_proof(folder, bed, proof)
+    if as_json:
+        show_json({"format": 1, "kind": proof.kind, "ok": proof.ok, "text": proof.text})
+    else:
+        click.echo(proof.text)
+    if proof.ok:
+        say(f"Take the edit back: {prove_edit(bed, before).edits[0].restore or 'the old value'}")
+        return
+    say("Nothing is to be saved: switching the printer off and on brings its saved mesh back.")
+    ctx.exit(1)

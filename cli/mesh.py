@@ -1,0 +1,176 @@
+"""`padsheet mesh`: take in the mesh that the printer reports."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import BinaryIO, Literal
+
+import click
+
+from padsheet.cli.options import folder_of, force_option, json_option, say, show_json, user_errors
+from padsheet.patterns.bed import Bed
+from padsheet.patterns.errors import PadsheetError
+from padsheet.scoring.mesh import Mesh
+from padsheet.scoring.mesh_table import TableReading, looks_flipped, read_table, show_map
+from padsheet.scoring.round_edits import (
+    free_mesh_name,
+    mesh_of_round,
+    now_text,
+    record_read_back,
+)
+from padsheet.scoring.rounds import BedFolder
+
+__all__ = ["command", "read_text"]
+
+LARGEST_BYTES = 1_000_000
+
+
+@click.command("mesh")
+@click.argument("file", type=click.File("rb"))
+@click.option(
+    "--first-row",
+    type=click.Choice(["front", "back"]),
+    help="Which end of the bed the first printed row shows; else as the profile says.",
+)
+@click.option(
+    "--first-column",
+    type=click.Choice(["left", "right"]),
+    help="Which side of the bed the first printed column shows; else as the profile says.",
+)
+@click.option("--name", help="Name in the bed folder; 'mesh', 'mesh-2' and so on if not given.")
+@click.option("--bed-temp", type=float, metavar="C", help="Bed temperature it was made at.")
+@click.option("--plate", help="Plate it belongs to; the profile's if not given.")
+@click.option("--yes", is_flag=True, help="Take the map as right without asking.")
+@force_option
+@json_option
+@click.pass_context
+def command(
+    ctx: click.Context,
+    file: BinaryIO,
+    first_row: Literal["front", "back"] | None,
+    first_column: Literal["left", "right"] | None,
+    name: str | None,
+    bed_temp: float | None,
+    plate: str | None,
+    yes: bool,
+    force: bool,
+    as_json: bool,
+) -> None:
+    """Take in the mesh table that the printer shows, pasted into FILE ('-' for standard input).
+
+    Nothing else tells the program which values the printer holds: do this after every change of
+    the mesh. After edits it also records what was really applied.
+
+    \b
+    Example:
+      padsheet -C my-bed mesh answer.txt
+      padsheet -C my-bed mesh - --first-row back --yes < answer.txt
+    """  # noqa: D301 -- click's mark for a paragraph kept as it is
+    with user_errors():
+        folder = BedFolder(folder_of(ctx))
+        bed = folder.bed()
+        reading = read_table(
+            read_text(file), bed.mesh, first_row=first_row, first_column=first_column
+        )
+        _show(reading, as_json=as_json)
+        _confirm(folder, reading, told=first_row is not None, yes=yes, piped=file.name == "<stdin>")
+        with folder.lock():
+            mesh = _described(folder, bed, reading.mesh, name, bed_temp, plate)
+            before = _before(folder)
+            path = folder.store_mesh(mesh, force=force)
+            applied = record_read_back(folder, before, mesh)
+    if as_json:
+        show_json(
+            {
+                "format": 1,
+                "name": mesh.name,
+                "z_mm": mesh.z_mm.tolist(),
+                "rows_from": "front",
+                "columns_from": "left",
+                "notes": list(reading.notes),
+                "applied_nodes": None if applied is None else len(applied.nodes),
+            }
+        )
+    say(f"Wrote {path}; it is now the mesh that the printer is taken to hold.")
+    if applied is None:
+        say("Next: `padsheet sheet` writes the sheet to print with this mesh in force.")
+    else:
+        say(
+            f"Recorded what was applied: {len(applied.nodes)} points differ from '{applied.before}'"
+            ". Next: print a new sheet with `padsheet sheet`."
+        )
+
+
+def read_text(file: BinaryIO) -> str:
+    """Read a pasted block, whatever its encoding; refuse a file far too large."""
+    raw = file.read(LARGEST_BYTES + 1)
+    if len(raw) > LARGEST_BYTES:
+        raise PadsheetError(
+            "the file is far larger than a mesh table",
+            remedy="Copy only the table that the printer shows.",
+            code="mesh-too-long",
+        )
+    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return raw.decode("utf-16", errors="replace")
+    return raw.decode("utf-8-sig", errors="replace")
+
+
+def _show(reading: TableReading, *, as_json: bool) -> None:
+    """Print the map, which is data unless JSON is asked for."""
+    click.echo(show_map(reading.mesh), err=as_json)
+    for note in reading.notes:
+        say(note)
+
+
+def _confirm(
+    folder: BedFolder, reading: TableReading, *, told: bool, yes: bool, piped: bool
+) -> None:
+    """Let the user look at the map; a table that looks turned over is never taken unasked."""
+    flip = looks_flipped(reading.mesh, old) if (old := _before(folder)) is not None else None
+    if flip is not None:
+        say(f"Look closely: {flip.text}.")
+    if yes and (flip is None or told):
+        return
+    if yes or piped:
+        raise PadsheetError(
+            "this mesh may be turned over" if flip else "nobody said that the map is right",
+            remedy="Look at the map, then give --first-row front or --first-row back, and --yes.",
+            code="mesh-looks-flipped" if flip else "mesh-unconfirmed",
+        )
+    question = "Is this how the bed lies, the back of the bed on top?"
+    if not click.confirm(question, default=flip is None, err=True):
+        raise PadsheetError(
+            "the mesh was not taken in",
+            remedy="Try --first-row with the other end, and --first-column right.",
+            code="mesh-declined",
+        )
+
+
+def _before(folder: BedFolder) -> Mesh | None:
+    """Return the mesh to compare with; one of another grid is none."""
+    try:
+        round_ = folder.latest_round()
+        return folder.active_mesh() if round_ is None else mesh_of_round(folder, round_)
+    except PadsheetError as error:
+        if error.code in ("mesh-other-grid", "mesh-none"):
+            return None
+        raise
+
+
+def _described(
+    folder: BedFolder,
+    bed: Bed,
+    mesh: Mesh,
+    name: str | None,
+    bed_temp: float | None,
+    plate: str | None,
+) -> Mesh:
+    """Add name, time, temperature and plate; what a mesh file tells of itself stays."""
+    stem = mesh.name if mesh.taken else "mesh"
+    return replace(
+        mesh,
+        name=name if name is not None else free_mesh_name(folder, stem),
+        taken=mesh.taken or now_text(),
+        bed_c=mesh.bed_c if bed_temp is None else bed_temp,
+        plate=plate if plate is not None else mesh.plate or bed.plate.name,
+    )

@@ -1,0 +1,221 @@
+"""`padsheet send`: the edits over a serial port, read back, compared, and saved only then."""
+
+from __future__ import annotations
+
+from contextlib import closing
+from dataclasses import replace
+
+import click
+
+from padsheet.cli.edits import show_talk
+from padsheet.cli.options import folder_of, force_option, say, user_errors
+from padsheet.patterns.bed import Bed
+from padsheet.patterns.errors import PadsheetError
+from padsheet.patterns.files import write_atomic
+from padsheet.scoring.edits import CAUTIONS, SAVE_WARNING, EditList
+from padsheet.scoring.link import Link, Waits, allowed_lines, framed, open_port
+from padsheet.scoring.round_edits import (
+    edits_of_round,
+    free_mesh_name,
+    is_proved,
+    named,
+    round_to_edit,
+    write_edits,
+    write_proof,
+)
+from padsheet.scoring.rounds import BedFolder, Round, record_applied
+from padsheet.scoring.sending import (
+    Outcome,
+    SendFault,
+    prove_over_link,
+    restore_after,
+    save_mesh,
+    send_edits,
+)
+
+__all__ = ["WAITS", "command"]
+
+WAITS = Waits()
+
+
+@click.command("send")
+@click.option("--port", help="Serial port, such as /dev/ttyUSB0 or COM3.")
+@click.option("--baud", type=click.IntRange(min=1200), default=115200, show_default=True)
+@click.option("--round", "number", type=click.IntRange(min=1), help="Round; the newest if left.")
+@click.option("--keep-mean", is_flag=True, help="Do not lower the mesh as a whole.")
+@click.option("--empty-mesh", is_flag=True, help="The printer holds no mesh: write all from zero.")
+@click.option("--prove", is_flag=True, help="Only prove the edit style, then take the edit back.")
+@click.option("--dry-run", is_flag=True, help="Show what would be sent; open no port.")
+@click.option("--yes", is_flag=True, help="Send without asking.")
+@click.option("--save", is_flag=True, help="Save without asking once every value is verified.")
+@force_option
+@click.pass_context
+def command(
+    ctx: click.Context,
+    port: str | None,
+    baud: int,
+    number: int | None,
+    keep_mean: bool,
+    empty_mesh: bool,
+    prove: bool,
+    dry_run: bool,
+    yes: bool,
+    save: bool,
+    force: bool,
+) -> None:
+    """Send the mesh edits to the printer, read the mesh back and compare every value.
+
+    Only lines that set, show or save the mesh are sent: nothing heats, nothing moves. Before the
+    first edits the edit style is proved with one small edit that is taken back. Saving is a step
+    of its own, and only for a mesh that was read back as meant.
+
+    \b
+    Example:
+      padsheet -C my-bed send --dry-run
+      padsheet -C my-bed send --port /dev/ttyUSB0
+    """  # noqa: D301 -- click's mark for a paragraph kept as it is
+    if port is None and not dry_run:
+        raise click.UsageError("give --port, or --dry-run to see what would be sent")
+    with user_errors():
+        folder = BedFolder(folder_of(ctx))
+        bed = folder.bed()
+        with folder.lock():
+            if prove:
+                _prove_only(folder, bed, port, baud, dry_run=dry_run, yes=yes)
+                return
+            round_ = round_to_edit(folder, number, force=force)
+            made = edits_of_round(folder, bed, round_, keep_mean=keep_mean, empty_mesh=empty_mesh)
+            _check_sendable(made.edits)
+            if not made.edits.edits:
+                show_talk(made)
+                return
+            if dry_run or port is None:
+                _show_lines(made.edits, bed)
+                return
+            _ask(made.edits.cautions, f"Send {len(made.edits.edits)} edits to {port}?", yes=yes)
+            write_edits(round_, made.edits)
+            _send(folder, bed, round_, made.edits, port, baud, save=save, force=force)
+            if made.offset is not None:
+                say(f"Not sent, as it is yours to do: common offset: {made.offset.text}")
+            if made.offset_problem:
+                say(f"Common offset: {made.offset_problem}")
+
+
+def _check_sendable(edits: EditList) -> None:
+    if edits.style == "table":
+        raise PadsheetError(
+            "the style 'table' has no lines to send",
+            remedy="Type the table of `padsheet edits` in by hand, or choose another style.",
+            code="send-table",
+        )
+
+
+def _ask(cautions: tuple[str, ...], question: str, *, yes: bool) -> None:
+    """Show the cautions, always, and ask unless the user has said yes already."""
+    for caution in cautions:
+        say(f"! {caution}")
+    if not yes and not click.confirm(question, default=False, err=True):
+        raise PadsheetError(
+            "nothing was sent", remedy="Start again when you are ready.", code="send-declined"
+        )
+
+
+def _show_lines(edits: EditList, bed: Bed) -> None:
+    """Print the lines as they would go over the wire, the save line apart."""
+    lines = ["M110 N0", bed.edits.show, *(edit.line for edit in edits.edits), bed.edits.show]
+    allowed = allowed_lines(bed)
+    for number, line in enumerate(lines):
+        if not allowed(line):
+            raise PadsheetError(
+                f"the line '{line}' would not be sent",
+                remedy="Check show, save and template in [edits] of bed.toml.",
+                code="link-forbidden",
+            )
+        click.echo(framed(number, line).decode("ascii").rstrip())
+    for edit in edits.edits:
+        say(edit.words)
+    say(f"Nothing was sent. To save, only after every value was verified: {edits.save}")
+
+
+def _prove_only(
+    folder: BedFolder, bed: Bed, port: str | None, baud: int, *, dry_run: bool, yes: bool
+) -> None:
+    """Prove the edit style and keep the result."""
+    if dry_run or port is None:
+        raise click.UsageError("--prove needs the printer: leave --dry-run out")
+    _ask(CAUTIONS, "Send one edit of +0.02 mm and take it back?", yes=yes)
+    with closing(open_port(port, baud)) as serial_port:
+        link = Link(serial_port, allowed_lines(bed), WAITS)
+        link.greet()
+        _prove(folder, bed, link)
+
+
+def _prove(folder: BedFolder, bed: Bed, link: Link) -> None:
+    proof = prove_over_link(link, bed, mesh=folder.active_mesh())
+    write_proof(folder, bed, proof)
+    if not proof.ok:
+        raise PadsheetError(
+            proof.text.rstrip("."),
+            remedy="Nothing was changed or saved. Correct [edits] in bed.toml and prove again.",
+            code=f"proof-{proof.kind}",
+        )
+    say(f"Proved: {proof.text}")
+
+
+def _send(
+    folder: BedFolder,
+    bed: Bed,
+    round_: Round,
+    edits: EditList,
+    port: str,
+    baud: int,
+    *,
+    save: bool,
+    force: bool,
+) -> None:
+    """Prove if need be, send, record, and save if the user says so."""
+    with closing(open_port(port, baud)) as serial_port:
+        link = Link(serial_port, allowed_lines(bed), WAITS)
+        link.greet()
+        # A printer without a mesh has nothing to prove on; every value is compared anyway.
+        empty = edits.before is not None and edits.before.name == "empty"
+        if not is_proved(folder, bed) and not empty:
+            say("The edit style was never proved on this printer: one edit first, taken back.")
+            _prove(folder, bed, link)
+        try:
+            outcome = send_edits(link, edits, bed, tell=say)
+        except SendFault as fault:
+            write_atomic(round_.restore_gcode, "\n".join(restore_after(fault, bed)) + "\n")
+            say(f"The way back is in {round_.restore_gcode}.")
+            raise
+        say("Every value of the mesh was read back as meant.")
+        _record(folder, bed, round_, outcome, edits, force=force)
+        say(f"! {SAVE_WARNING}")
+        if save or click.confirm("Save the mesh in the printer?", default=False, err=True):
+            save_mesh(link, outcome, bed)
+            say("Saved. Next: print a new sheet with `padsheet sheet`.")
+        else:
+            say(f"Not saved: it is lost when the printer is switched off. To save: {edits.save}")
+
+
+def _record(
+    folder: BedFolder,
+    bed: Bed,
+    round_: Round,
+    outcome: Outcome,
+    edits: EditList,
+    *,
+    force: bool,
+) -> None:
+    """Store the mesh read back and record what was applied."""
+    if edits.before is not None and edits.before.name != "empty":
+        before = replace(outcome.before, name=edits.before.name)
+    else:
+        name = free_mesh_name(folder, f"round-{round_.number:02d}-before")
+        before = named(outcome.before, name, bed)
+        folder.store_mesh(before)
+    name = free_mesh_name(folder, f"round-{round_.number:02d}-after")
+    after = replace(named(outcome.after, name, bed), bed_c=before.bed_c)
+    folder.store_mesh(after)
+    record_applied(round_, before, after, force=force)
+    say(f"Wrote {round_.applied_json} and meshes/{name}.csv.")

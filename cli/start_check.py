@@ -1,0 +1,74 @@
+"""`padsheet start-check`: does the start code turn the mesh on?"""
+
+from __future__ import annotations
+
+import difflib
+from typing import BinaryIO
+
+import click
+
+from padsheet.cli.options import folder_of, json_option, say, show_json, user_errors
+from padsheet.patterns.bed import Bed
+from padsheet.scoring.rounds import BedFolder
+from padsheet.scoring.startcode import StartCheck, check_start_code
+
+__all__ = ["command"]
+
+# Start code stands at the beginning; the rest of a long print need not be read.
+HEAD_BYTES = 2_000_000
+
+
+@click.command("start-check")
+@click.argument("file", type=click.File("rb"))
+@json_option
+@click.pass_context
+def command(ctx: click.Context, file: BinaryIO, as_json: bool) -> None:
+    """Check that the start code in FILE ('-' for standard input) puts the mesh in force.
+
+    FILE is the start code of the slicing program's printer profile, or a whole G-code file. It is
+    never changed. Exit status 0 when the mesh is in force, 1 when not. In a bed folder its profile
+    says how this printer homes and switches the mesh on.
+
+    \b
+    Example:
+      padsheet start-check start.gcode
+      padsheet -C my-bed start-check print.gcode
+    """  # noqa: D301 -- click's mark for a paragraph kept as it is
+    with user_errors():
+        folder = BedFolder(folder_of(ctx))
+        bed = folder.bed() if folder.profile.is_file() else Bed()
+        text = file.read(HEAD_BYTES).decode("utf-8-sig", errors="replace")
+        check = check_start_code(text, bed)
+    if as_json:
+        show_json(_data(check))
+    else:
+        _show(check, text)
+    if not check.ok:
+        ctx.exit(1)
+
+
+def _data(check: StartCheck) -> dict[str, object]:
+    findings = [
+        {"code": f.code, "text": f.text, "line": f.line, "wrong": f.wrong} for f in check.findings
+    ]
+    return {"format": 1, "ok": check.ok, "findings": findings, "corrected": check.corrected}
+
+
+def _show(check: StartCheck, text: str) -> None:
+    """Print the verdict, what was found, and the lines to change."""
+    click.echo(
+        "The mesh is in force after this start code."
+        if check.ok
+        else "The mesh is NOT in force after this start code."
+    )
+    for finding in check.findings:
+        where = "" if finding.line is None else f"line {finding.line}: "
+        click.echo(f"{'wrong' if finding.wrong else 'note'}: {where}{finding.text}")
+    if check.ok:
+        return
+    change = difflib.unified_diff(
+        text.splitlines(), check.corrected.splitlines(), "as it is", "as it should be", n=2,
+        lineterm="",
+    )  # fmt: skip
+    click.echo("\n".join(["", *change]))
+    say("Your file was not changed: make the change in your slicing program's printer profile.")

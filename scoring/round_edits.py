@@ -1,0 +1,244 @@
+"""The edits of a round of the bed folder, and the proof of the edit style on file."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from padsheet.patterns.bed import Bed
+from padsheet.patterns.errors import PadsheetError
+from padsheet.patterns.files import write_atomic
+from padsheet.scoring.advice import Advice
+from padsheet.scoring.edit_proof import Proof
+from padsheet.scoring.edits import EditList, make_edits
+from padsheet.scoring.mesh import Mesh
+from padsheet.scoring.offset import OffsetChange, offset_lines
+from padsheet.scoring.rounds import Applied, BedFolder, Round, record_applied
+
+__all__ = [
+    "RoundEdits",
+    "edits_of_round",
+    "free_mesh_name",
+    "is_proved",
+    "mesh_of_round",
+    "named",
+    "now_text",
+    "record_read_back",
+    "round_to_edit",
+    "write_edits",
+    "write_proof",
+]
+
+PROOF = "proof.json"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoundEdits:
+    """What is to be told to the printer after a round.
+
+    Attributes
+    ----------
+    advice : Advice
+        What the edits come from.
+    edits : EditList
+        The mesh points; may hold none.
+    offset : OffsetChange or None
+        The common offset; None when it is in tolerance or goes into the mesh points.
+    offset_problem : str
+        Why the offset cannot be written as a line, empty if it can.
+    """
+
+    advice: Advice
+    edits: EditList
+    offset: OffsetChange | None = None
+    offset_problem: str = ""
+
+
+def round_to_edit(folder: BedFolder, number: int | None = None, *, force: bool = False) -> Round:
+    """Return the round whose advice is to be applied: the one named, else the newest.
+
+    Raises
+    ------
+    PadsheetError
+        If there is none, it is not scored, or its edits are in already and `force` is not given.
+    """
+    round_ = folder.latest_round() if number is None else folder.round(number)
+    if round_ is None or not round_.scores_json.exists():
+        which = "no round" if round_ is None else f"round {round_.number}"
+        raise PadsheetError(
+            f"{which} has scores to correct the mesh from"
+            if round_ is None
+            else f"{which} is not scored yet",
+            remedy="Print a sheet (`padsheet sheet`), photograph it, then `padsheet score PHOTO`.",
+            code="edits-no-scores",
+        )
+    if round_.applied_json.exists() and not force:
+        raise PadsheetError(
+            f"the edits of round {round_.number} are in already",
+            remedy="Print a new sheet with `padsheet sheet`; --force writes the old edits again.",
+            code="edits-applied",
+        )
+    return round_
+
+
+def edits_of_round(
+    folder: BedFolder,
+    bed: Bed,
+    round_: Round,
+    *,
+    only_changed: bool = True,
+    keep_mean: bool = False,
+    empty_mesh: bool = False,
+) -> RoundEdits:
+    """Turn the advice of a round into edits, and the common offset into its line.
+
+    Parameters
+    ----------
+    folder : BedFolder
+        Its active mesh is the one that the edits start from.
+    bed : Bed
+        The folder's profile.
+    round_ : Round
+        A scored one.
+    only_changed, keep_mean, empty_mesh : bool, optional
+        As in `padsheet.scoring.edits.make_edits`.
+
+    Raises
+    ------
+    PadsheetError
+        If the scores hold no advice, a check forbids edits, or the edits cannot be made.
+    """
+    advice = round_.read_advice()
+    if advice is None:
+        raise PadsheetError(
+            f"the scores of round {round_.number} hold no advice",
+            remedy="Score the photo again inside the bed folder.",
+            code="edits-no-advice",
+        )
+    if advice.work == "withheld":
+        why = advice.steps[0].rstrip(".") if advice.steps else "a check forbids it"
+        raise PadsheetError(
+            f"no edits are given after round {round_.number}: {why}",
+            remedy=" ".join(advice.steps[1:]) or "Print and score a new sheet.",
+            code="edits-withheld",
+        )
+    mesh = None if empty_mesh else folder.active_mesh()
+    edits = make_edits(
+        advice.nodes,
+        bed,
+        mesh,
+        only_changed=only_changed,
+        keep_mean=keep_mean,
+        empty_mesh=empty_mesh,
+    )
+    offset, problem = _offset(bed, advice)
+    return RoundEdits(advice=advice, edits=edits, offset=offset, offset_problem=problem)
+
+
+def _offset(bed: Bed, advice: Advice) -> tuple[OffsetChange | None, str]:
+    """Return the offset's line; a profile that does not tell enough must not stop the edits."""
+    if advice.offset_done or advice.work == "screws" or bed.edits.offset_style == "none":
+        return None, ""
+    try:
+        return offset_lines(bed, advice.offset_mm), ""
+    except PadsheetError as error:
+        return None, str(error)
+
+
+def write_edits(round_: Round, edits: EditList) -> None:
+    """Write restore.gcode and then edits.gcode: there is never an edit without its way back."""
+    round_.path.mkdir(parents=True, exist_ok=True)
+    write_atomic(round_.restore_gcode, "\n".join(edits.restore) + "\n")
+    write_atomic(round_.edits_gcode, "\n".join(edits.lines) + "\n")
+
+
+def free_mesh_name(folder: BedFolder, stem: str) -> str:
+    """Return `stem`, or `stem-2`, `stem-3` ... if there is a mesh of that name."""
+    name, number = stem, 1
+    while (folder.meshes / f"{name}.csv").exists():
+        number += 1
+        name = f"{stem}-{number}"
+    return name
+
+
+def mesh_of_round(folder: BedFolder, round_: Round) -> Mesh | None:
+    """Return the mesh that was in force on a round's sheet, else the one known to be active."""
+    if round_.sheet_json.exists():
+        sheet = round_.read_sheet()
+        if sheet.mesh_active == "yes" and sheet.mesh_name:
+            return folder.mesh(sheet.mesh_name)
+    return folder.active_mesh()
+
+
+def record_read_back(folder: BedFolder, before: Mesh | None, after: Mesh) -> Applied | None:
+    """Record a mesh read back after edits were written: what was really applied.
+
+    Nothing is recorded where the newest round has no edits, has its record already, or the mesh
+    before is not known.
+
+    Parameters
+    ----------
+    before : Mesh or None
+        The mesh of the round's sheet, see `mesh_of_round`; looked up before `after` is stored.
+    after : Mesh
+        As just read.
+    """
+    round_ = folder.latest_round()
+    if round_ is None or before is None or round_.applied_json.exists():
+        return None
+    if not round_.edits_gcode.exists():
+        return None
+    return record_applied(round_, before, after)
+
+
+def _style(bed: Bed) -> dict[str, object]:
+    """Return all of the profile that a proof stands for."""
+    return {
+        "style": bed.edits.style,
+        "g29_index": bed.edits.g29_index if bed.edits.style == "G29 S3" else "",
+        "template": bed.edits.template if bed.edits.style == "custom" else "",
+        "columns": bed.mesh.columns,
+        "rows": bed.mesh.rows,
+        "first_row": bed.mesh.table_first_row,
+        "first_column": bed.mesh.table_first_column,
+    }
+
+
+def is_proved(folder: BedFolder, bed: Bed) -> bool:
+    """Tell whether the proof on file passed and stands for this profile."""
+    try:
+        data = json.loads((folder.path / PROOF).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return False
+    return (
+        isinstance(data, dict)
+        and data.get("format") == 1
+        and data.get("kind") == "ok"
+        and data.get("profile") == _style(bed)
+    )
+
+
+def write_proof(folder: BedFolder, bed: Bed, proof: Proof) -> Path:
+    """Keep the proof's result with the part of the profile it stands for."""
+    path = folder.path / PROOF
+    data = {
+        "format": 1,
+        "kind": proof.kind,
+        "text": proof.text,
+        "taken": now_text(),
+        "profile": _style(bed),
+    }
+    write_atomic(path, json.dumps(data, indent=1, ensure_ascii=False) + "\n")
+    return path
+
+
+def now_text() -> str:
+    """Return the present time as ISO 8601 text."""
+    return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+def named(mesh: Mesh, name: str, bed: Bed) -> Mesh:
+    """Return a mesh just read, with its name, time and plate."""
+    return replace(mesh, name=name, taken=now_text(), plate=bed.plate.name)
