@@ -115,7 +115,7 @@ def serve(folder: Path, *, host: str, port: int, everywhere: bool) -> None:
     from waitress import create_server
 
     from padsheet.cli.phone_page import create_app
-    from padsheet.cli.phone_score import UPLOADS, Limits
+    from padsheet.cli.phone_score import UPLOADS, Limits, clear_uploads
 
     limits = Limits()
     code = secrets.token_urlsafe(16)
@@ -139,6 +139,7 @@ def serve(folder: Path, *, host: str, port: int, everywhere: bool) -> None:
         server.run()
     finally:
         tempfile.tempdir = before
+        clear_uploads(folder)
 
 
 def _listening(host: str, port: int) -> socket.socket:

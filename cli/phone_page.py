@@ -14,7 +14,6 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 from urllib.parse import urlsplit
 
 from flask import Flask, Response, abort, redirect, render_template, request, url_for
@@ -25,14 +24,15 @@ from werkzeug.wrappers import Response as AnyResponse
 from padsheet.cli.phone_score import (
     Limits,
     Outcome,
+    Refused,
     refused_pads,
     round_folder,
     score_photos,
     store_photo,
-    verdict_sentence,
 )
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.charts import bad_photo, good_photo
+from padsheet.scoring.words import summary
 
 __all__ = ["Desk", "Entry", "create_app"]
 
@@ -60,8 +60,8 @@ class Entry:
     headline: str
     code: str = ""
     photos: int = 1
-    refused: tuple[Any, ...] = ()
-    done: bool = False
+    refused: tuple[Refused, ...] = ()
+    steps: tuple[str, ...] = ()
     round_name: str = ""
 
 
@@ -113,19 +113,19 @@ class Desk:
         # What this page wrote itself may be replaced without asking again.
         outcome = self.scorer(self.folder, together, self.limits, replace or self.round is not None)
         number = len(self.entries) + 1
-        if outcome.result is None:
+        if outcome.score is None:
             photo.unlink(missing_ok=True)
             entry = Entry(number=number, usable=False, headline=outcome.problem, code=outcome.code)
         else:
             self.photos = together
-            self.round = round_folder(self.folder, outcome.result)
+            self.round = round_folder(self.folder, outcome.score.sheet_id)
             entry = Entry(
                 number=number,
                 usable=True,
-                headline=verdict_sentence(outcome.result),
+                headline=summary(outcome.score, outcome.advice),
                 photos=len(together),
-                refused=tuple(refused_pads(outcome.result)),
-                done=bool((outcome.result.get("advice") or {}).get("done")),
+                refused=tuple(refused_pads(outcome.score)),
+                steps=() if outcome.advice is None else outcome.advice.steps,
                 round_name="" if self.round is None else self.round.name,
             )
         self.entries.append(entry)

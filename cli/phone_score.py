@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import re
 import secrets
@@ -12,25 +11,24 @@ import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Any
-
-import numpy as np
+from typing import IO
 
 from padsheet.patterns.errors import PadsheetError
-from padsheet.scoring.advice import Advice, NodeAdvice
-from padsheet.scoring.squish import PadScore, Reason, SheetScore
-from padsheet.scoring.words import place, summary
+from padsheet.scoring.advice import Advice
+from padsheet.scoring.scores import scores_from_json
+from padsheet.scoring.squish import SheetScore
+from padsheet.scoring.words import place
 
 __all__ = [
     "Limits",
     "Outcome",
     "Refused",
+    "clear_uploads",
     "photo_suffix",
     "refused_pads",
     "round_folder",
     "score_photos",
     "store_photo",
-    "verdict_sentence",
 ]
 
 UPLOADS = "phone"  # folder of the uploaded photos, inside the bed folder
@@ -74,11 +72,19 @@ class Limits:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """What came of one scoring: the result, or what is wrong and what to do."""
+    """What came of one scoring: scores and advice, or what is wrong and what to do."""
 
-    result: dict[str, Any] | None = None
+    score: SheetScore | None = None
+    advice: Advice | None = None
     problem: str = ""
     code: str = ""
+
+
+STOPPED = Outcome(
+    problem="The photo could not be read: the scoring stopped before its end. "
+    "Take it again; if it happens twice, score it with `padsheet score` at the computer.",
+    code="score-stopped",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -212,23 +218,18 @@ def _outcome(status: int, out: bytes, talk: str) -> Outcome:
     error = re.search(r"^Error: (.+?) \[([a-z0-9-]+)\]\s*\Z", talk, re.DOTALL | re.MULTILINE)
     if status == 0:
         try:
-            result = json.loads(out)
-        except ValueError:
-            result = None
-        if isinstance(result, dict) and isinstance(result.get("pads"), list):
-            return Outcome(result=result)
+            score, advice = scores_from_json(out.decode("utf-8"))
+        except (UnicodeDecodeError, PadsheetError):
+            return STOPPED
+        return Outcome(score=score, advice=advice)
     if status == 1 and error:
         text = " ".join(error[1].split())
         return Outcome(problem=text[:1].upper() + text[1:], code=error[2])
-    return Outcome(
-        problem="The photo could not be read: the scoring stopped before its end. "
-        "Take it again; if it happens twice, score it with `padsheet score` at the computer.",
-        code="score-stopped",
-    )
+    return STOPPED
 
 
-def round_folder(folder: Path, result: dict[str, Any]) -> Path | None:
-    """Find the round whose scores these are: the newest with the same sheet.
+def round_folder(folder: Path, sheet_id: str) -> Path | None:
+    """Find the newest round with scores of this sheet.
 
     Returns
     -------
@@ -236,88 +237,30 @@ def round_folder(folder: Path, result: dict[str, Any]) -> Path | None:
         A folder in ``rounds/``, or None if none holds scores of this sheet.
     """
     found = []
-    for scores in (folder / "rounds").glob("*/scores.json"):
+    for path in (folder / "rounds").glob("*/scores.json"):
         try:
-            stored = json.loads(scores.read_text(encoding="utf-8"))
-        except (OSError, ValueError):
+            score, _ = scores_from_json(path.read_text(encoding="utf-8"))
+        except (OSError, UnicodeDecodeError, PadsheetError):
             continue
-        if isinstance(stored, dict) and stored.get("sheet") == result.get("sheet"):
-            found.append(scores.parent)
+        if score.sheet_id == sheet_id:
+            found.append(path.parent)
     return max(found, key=lambda path: path.name, default=None)
 
 
-def verdict_sentence(result: dict[str, Any]) -> str:
-    """Put a scoring's JSON into the one sentence that terminal and report show too."""
-    pads = tuple(_pad(entry) for entry in result["pads"])
-    score = SheetScore(
-        sheet_id=str(result.get("sheet", "")),
-        sheet_number=0,
-        target_gap_mm=float(result["target_gap_mm"]),
-        tolerance_mm=float(result["tolerance_mm"]),
-        pads=pads,
-        order=(),
-        covariance_mm2=np.zeros((0, 0)),
-        common_sigma_mm=0.0,
-        flow=1.0,
-        flow_sigma=0.0,
-        registration_rms_mm=0.0,
-        lines_used=0,
-    )
-    advice = result.get("advice")
-    return summary(score, None if advice is None else _advice(advice))
-
-
-def _pad(entry: dict[str, Any]) -> PadScore:
-    reason = entry.get("reason")
-    return PadScore(
-        i=entry["i"],
-        j=entry["j"],
-        x_mm=entry["x_mm"],
-        y_mm=entry["y_mm"],
-        verdict=entry["verdict"],
-        gap_mm=entry.get("gap_mm"),
-        squish=entry.get("squish"),
-        reason=None if reason is None else Reason(code=reason["code"], text=reason["text"]),
-    )
-
-
-def _advice(entry: dict[str, Any]) -> Advice:
-    nodes = tuple(
-        NodeAdvice(
-            i=node["i"],
-            j=node["j"],
-            dz_mm=node["dz_mm"],
-            sigma_mm=node["sigma_mm"],
-            changed=node["changed"],
-        )
-        for node in entry["nodes"]
-    )
-    return Advice(
-        offset_mm=entry["offset_mm"],
-        offset_sigma_mm=0.0,
-        tilt_mm_per_m=(0.0, 0.0),
-        tilt_sigma_mm_per_m=(0.0, 0.0),
-        warp_peak_to_valley_mm=0.0,
-        twist_mm=None,
-        screws=(),
-        nodes=nodes,
-        work=str(entry.get("work", "")),
-        steps=(),
-        warp_done=bool(entry["done"]),
-        offset_done=bool(entry["done"]),
-        done=bool(entry["done"]),
-    )
-
-
-def refused_pads(result: dict[str, Any]) -> list[Refused]:
+def refused_pads(score: SheetScore) -> list[Refused]:
     """List the points without a gap, with the reason given for each."""
-    pads = [_pad(entry) for entry in result["pads"]]
     return [
         Refused(
             name=place(pad.i, pad.j),
             verdict=pad.verdict,
             reason="" if pad.reason is None else pad.reason.text,
         )
-        for pad in pads
+        for pad in score.pads
         if pad.gap_mm is None
     ]
+
+
+def clear_uploads(folder: Path) -> None:
+    """Remove the stored uploads: those that were scored are kept in their round."""
+    for path in (folder / UPLOADS).glob("photo-*"):
+        path.unlink(missing_ok=True)

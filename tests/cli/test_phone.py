@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import json
 import re
 import subprocess
 import sys
@@ -13,6 +12,7 @@ import urllib.error
 import urllib.request
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 from PIL import Image
@@ -23,14 +23,17 @@ from padsheet.cli.phone_page import TEMPLATES, create_app
 from padsheet.cli.phone_score import (
     Limits,
     Outcome,
+    clear_uploads,
     photo_suffix,
     round_folder,
     score_photos,
     store_photo,
-    verdict_sentence,
 )
 from padsheet.patterns.errors import PadsheetError
+from padsheet.scoring.advice import Advice, NodeAdvice
 from padsheet.scoring.colours import contrast_ratio
+from padsheet.scoring.scores import scores_to_json
+from padsheet.scoring.squish import PadScore, Reason, SheetScore
 
 CODE, HOST = "s3cret-code", "127.0.0.1:8737"
 BASE = f"http://{HOST}"
@@ -42,45 +45,52 @@ def jpeg(side: int = 8) -> bytes:
     return stream.getvalue()
 
 
-def result(**changes) -> dict:
-    pads = [
-        {
-            "i": i,
-            "j": 0,
-            "x_mm": 20.0 + 45 * i,
-            "y_mm": 20.0,
-            "gap_mm": gap,
-            "sigma_mm": None,
-            "sigma_total_mm": None,
-            "interval_mm": None,
-            "squish": None,
-            "verdict": "unread" if gap is None else "too little",
-            "reason": {"code": "glare", "text": "a <lamp> is mirrored"} if gap is None else None,
-        }
+def scored(sheet_id: str = "k3f9") -> Outcome:
+    pads = tuple(
+        PadScore(
+            i=i,
+            j=0,
+            x_mm=20.0 + 45 * i,
+            y_mm=20.0,
+            gap_mm=gap,
+            verdict="unread" if gap is None else "too little",
+            reason=Reason(code="glare", text="a <lamp> is mirrored") if gap is None else None,
+        )
         for i, gap in enumerate((0.28, 0.25, None))
-    ]
-    nodes = [
-        {
-            "i": i,
-            "j": 0,
-            "dz_mm": dz,
-            "sigma_mm": 0.005,
-            "new_mm": None,
-            "changed": dz != 0,
-            "inferred": False,
-        }
-        for i, dz in enumerate((-0.08, -0.05, 0.0))
-    ]
-    advice = {"offset_mm": -0.02, "tilt_mm_per_m": [0, 0], "screws": [], "nodes": nodes}
-    data = {
-        "format": 1,
-        "sheet": "k3f9",
-        "target_gap_mm": 0.2,
-        "tolerance_mm": 0.03,
-        "pads": pads,
-        "advice": {**advice, "done": False},
-    }
-    return {**data, **changes}
+    )
+    score = SheetScore(
+        sheet_id=sheet_id,
+        sheet_number=1,
+        target_gap_mm=0.2,
+        tolerance_mm=0.03,
+        pads=pads,
+        order=((0, 0), (1, 0)),
+        covariance_mm2=np.eye(2) * 2.5e-5,
+        common_sigma_mm=0.004,
+        flow=1.0,
+        flow_sigma=0.02,
+        registration_rms_mm=0.02,
+        lines_used=20,
+    )
+    advice = Advice(
+        offset_mm=-0.02,
+        offset_sigma_mm=0.004,
+        tilt_mm_per_m=(0.0, 0.0),
+        tilt_sigma_mm_per_m=(0.1, 0.1),
+        warp_peak_to_valley_mm=0.03,
+        twist_mm=None,
+        screws=(),
+        nodes=tuple(
+            NodeAdvice(i=i, j=0, dz_mm=dz, sigma_mm=0.005, changed=dz != 0)
+            for i, dz in enumerate((-0.08, -0.05, 0.0))
+        ),
+        work="mesh",
+        steps=("Write the edits <now>.",),
+        warp_done=False,
+        offset_done=False,
+        done=False,
+    )
+    return Outcome(score=score, advice=advice)
 
 
 class Scorer:
@@ -94,13 +104,13 @@ class Scorer:
         self.calls.append((list(photos), force))
         if self.outcome is not None:
             return self.outcome
-        data = result()
+        outcome = scored()
         target = folder / "rounds" / "01"
         target.mkdir(parents=True, exist_ok=True)
-        (target / "scores.json").write_text(json.dumps(data))
+        (target / "scores.json").write_text(scores_to_json(outcome.score, outcome.advice))
         (target / "annotated.jpg").write_bytes(jpeg(16))
         (target / "report.html").write_text("<!doctype html><title>report</title>")
-        return Outcome(result=data)
+        return outcome
 
 
 def form(fields: dict[str, str], photo: bytes, name: str) -> tuple[bytes, str]:
@@ -214,7 +224,7 @@ def test_usable_photo_shows_verdict_picture_and_next_step(page):
     html = page.get().text
     assert "The photo is usable" in html
     assert "2 of 3 points need lowering, the worst by 0.08 mm at column 1, row 1" in html
-    assert "padsheet edits" in html
+    assert "<li>Write the edits &lt;now&gt;.</li>" in html
     assert "picture/1.jpg" in html
     assert page.get("picture/1.jpg").data == (page.folder / "rounds/01/annotated.jpg").read_bytes()
     assert "<title>report" in page.get("report").text
@@ -394,13 +404,21 @@ def run(folder: Path, module: str, seconds: float = 20.0) -> Outcome:
     return score_photos(folder, [photo], Limits(seconds=seconds), force=True, module=module)
 
 
-def test_scoring_process_gets_the_photos_and_gives_json(folder, tmp_path, monkeypatch):
-    body = "import sys, json; print(json.dumps({'pads': [], 'argv': sys.argv[1:]}))"
+def test_scoring_process_gets_the_photos_and_gives_scores(folder, tmp_path, monkeypatch):
+    wanted = scored()
+    (tmp_path / "scores").write_text(scores_to_json(wanted.score, wanted.advice))
+    body = (
+        "import sys, pathlib\n"
+        f"here = pathlib.Path({str(tmp_path)!r})\n"
+        "(here / 'argv').write_text('\\n'.join(sys.argv[1:]))\n"
+        "print((here / 'scores').read_text())\n"
+    )
     outcome = run(folder, fake_module(tmp_path, monkeypatch, body))
-    assert outcome.result is not None
-    argv = outcome.result["argv"]
-    assert argv[:2] == ["6144", "240"]
-    assert argv[2:] == [
+    assert outcome.score.pads == wanted.score.pads
+    assert outcome.advice == wanted.advice
+    assert (tmp_path / "argv").read_text().splitlines() == [
+        "6144",
+        "240",
         "-C",
         str(folder.resolve()),
         "score",
@@ -434,7 +452,7 @@ def test_refusal_of_the_scoring_process_reaches_the_page(folder, tmp_path, monke
 )
 def test_a_crash_of_the_scoring_process_is_one_sentence(folder, tmp_path, monkeypatch, body):
     outcome = run(folder, fake_module(tmp_path, monkeypatch, body))
-    assert outcome.result is None
+    assert outcome.score is None
     assert outcome.code == "score-stopped"
     assert "secret path" not in outcome.problem
 
@@ -476,19 +494,33 @@ def test_the_child_runs_the_padsheet_command():
     assert done.stdout.startswith("Usage: padsheet")
 
 
+def test_the_real_command_refuses_a_photo_in_one_sentence(folder):
+    """The whole way: our child, the real `padsheet score`, and its refusal on the page."""
+    (folder / "phone").mkdir()
+    photo = folder / "phone" / "photo-00.jpg"
+    photo.write_bytes(jpeg(400))
+    outcome = score_photos(folder, [photo], Limits(), force=False)
+    assert outcome.score is None
+    assert outcome.code not in ("score-stopped", "score-too-long")
+    assert outcome.problem.endswith(".")
+    assert "[" not in outcome.problem
+
+
 def test_round_folder_is_the_newest_of_that_sheet(tmp_path):
-    for name, sheet in (("01", "a"), ("02", "b"), ("03", "b"), ("04", "c")):
+    for name, sheet in (("01", "a"), ("02", "b"), ("03", "b"), ("04", "c"), ("05", "")):
         (tmp_path / "rounds" / name).mkdir(parents=True)
-        (tmp_path / "rounds" / name / "scores.json").write_text(json.dumps({"sheet": sheet}))
-    (tmp_path / "rounds" / "05").mkdir()
-    (tmp_path / "rounds" / "05" / "scores.json").write_text("{")
-    assert round_folder(tmp_path, {"sheet": "b"}).name == "03"
-    assert round_folder(tmp_path, {"sheet": "x"}) is None
+        text = scores_to_json(scored(sheet).score) if sheet else "{"
+        (tmp_path / "rounds" / name / "scores.json").write_text(text)
+    assert round_folder(tmp_path, "b").name == "03"
+    assert round_folder(tmp_path, "x") is None
 
 
-def test_verdict_sentence_without_advice():
-    text = verdict_sentence(result(advice=None))
-    assert text.startswith("2 of 3 points have too little squish (nozzle too far)")
+def test_uploads_are_cleared_and_nothing_else(folder):
+    (folder / "phone").mkdir()
+    for name in ("photo-12.jpg", "photo-34.heic", "mine.jpg"):
+        (folder / "phone" / name).touch()
+    clear_uploads(folder)
+    assert [path.name for path in (folder / "phone").iterdir()] == ["mine.jpg"]
 
 
 def test_command_refuses_what_is_no_bed_folder(tmp_path):
