@@ -16,6 +16,7 @@ from padsheet.scoring.edits import CAUTIONS, SAVE_WARNING, EditList
 from padsheet.scoring.link import Link, Waits, allowed_lines, framed, open_port
 from padsheet.scoring.round_edits import (
     edits_of_round,
+    forget_proof,
     free_mesh_name,
     is_proved,
     named,
@@ -151,6 +152,8 @@ def _prove_only(
 
 
 def _prove(folder: BedFolder, bed: Bed, link: Link) -> None:
+    """Prove the edit style; an older proof counts no more, however this one ends."""
+    forget_proof(folder)
     proof = prove_over_link(link, bed, mesh=folder.active_mesh())
     write_proof(folder, bed, proof)
     if not proof.ok:

@@ -1,4 +1,4 @@
-"""`padsheet start-check`: does the start code turn the mesh on?"""
+"""`padsheet start-check`: see whether the start code turns the mesh on."""
 
 from __future__ import annotations
 

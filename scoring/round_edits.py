@@ -20,6 +20,7 @@ from padsheet.scoring.rounds import Applied, BedFolder, Round, record_applied
 __all__ = [
     "RoundEdits",
     "edits_of_round",
+    "forget_proof",
     "free_mesh_name",
     "is_proved",
     "mesh_of_round",
@@ -232,6 +233,11 @@ def write_proof(folder: BedFolder, bed: Bed, proof: Proof) -> Path:
     }
     write_atomic(path, json.dumps(data, indent=1, ensure_ascii=False) + "\n")
     return path
+
+
+def forget_proof(folder: BedFolder) -> None:
+    """Take an older proof off the file."""
+    (folder.path / PROOF).unlink(missing_ok=True)
 
 
 def now_text() -> str:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.edit_proof import Proof, judge_proof, prove_edit
+from padsheet.scoring.edit_styles import adds
 from padsheet.scoring.edits import Edit, EditList
 from padsheet.scoring.link import Link
 from padsheet.scoring.mesh import Mesh
@@ -260,7 +261,7 @@ def _stopped(
     )
 
 
-def restore_after(fault: SendFault) -> tuple[str, ...]:
+def restore_after(fault: SendFault, bed: Bed) -> tuple[str, ...]:
     """Return the lines that take back what a broken sending left in the printer.
 
     Lines that set a value are right whether the edit is in or not; a line that takes back a change
@@ -269,7 +270,7 @@ def restore_after(fault: SendFault) -> tuple[str, ...]:
     lines = ["; takes back the edits of a sending that broke off"]
     lines += [f"{edit.restore} ; was taken: {edit.words}" for edit in reversed(fault.taken)]
     for edit in fault.doubtful:
-        if edit.old_mm is None or " Q" in edit.restore:
+        if adds(bed.edits):
             lines.append(f"; only if the mesh shows that it is in: {edit.restore}")
         else:
             lines.append(f"{edit.restore} ; not known whether it was taken: {edit.words}")

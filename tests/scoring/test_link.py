@@ -36,6 +36,7 @@ NODES = [
     NodeAdvice(i=i, j=j, dz_mm=dz_mm, sigma_mm=0.004, changed=True)
     for i, j, dz_mm in ((3, 1, -0.02), (0, 0, 0.05), (4, 3, -0.03))
 ]
+BED = Bed(mesh=GRID, edits=Edits(style="M421-offset"))
 WAITS = Waits(greeting_s=0.3, quiet_s=0.06, reply_s=0.25, busy_s=3.0, resend_ok_s=0.1)
 # Lines as the printer counts them: 0 numbers, 1 mesh, 2 to 4 edits, 5 mesh, 6 mesh, 7 save.
 LINES = 8
@@ -169,7 +170,7 @@ def check_what_is_said(said: SendFault, z_mm: np.ndarray, edits: EditList) -> No
     for edit in said.missing:
         assert change[edit.j, edit.i] == pytest.approx(0, abs=1e-6)
     # Sending the restore lines without the commented ones never makes it worse.
-    for line in map(bare_line, restore_after(said)):
+    for line in map(bare_line, restore_after(said, BED)):
         if line:
             word, i, j, value = line.split()
             assert word == "M421"
