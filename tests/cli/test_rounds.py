@@ -1,0 +1,122 @@
+"""`padsheet rounds`."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from padsheet.cli.main import main
+from padsheet.patterns.bed import MeshGrid
+from padsheet.scoring.advice import advise
+from padsheet.scoring.rounds import BedFolder, record_applied_word
+from padsheet.scoring.scores import scores_to_json
+
+GRID = MeshGrid()
+
+
+@pytest.fixture
+def folder(tmp_path):
+    (tmp_path / "bed.toml").write_text("", encoding="utf-8")
+    return BedFolder(tmp_path)
+
+
+@pytest.fixture
+def two_rounds(folder, score_of):
+    errors = np.zeros((5, 5))
+    errors[1, 2], errors[4, 0] = 0.06, -0.045
+    for number, shape in enumerate((errors, 0.1 * errors), start=1):
+        score = score_of(GRID, 0.2 + shape, number=number, unread=[(4, 4)] if number == 1 else [])
+        round_ = folder.round(number)
+        round_.path.mkdir(parents=True)
+        text = scores_to_json(score, advise(score, folder.bed(), mesh=None))
+        round_.scores_json.write_text(text, encoding="utf-8")
+    record_applied_word(folder.round(1), [(2, 1, -0.06), (0, 4, 0.04)])
+    return folder
+
+
+def run(folder, *arguments):
+    return CliRunner().invoke(main, ["-C", str(folder.path), "rounds", *arguments])
+
+
+def test_no_bed_folder(tmp_path):
+    result = CliRunner().invoke(main, ["-C", str(tmp_path), "rounds"])
+    assert result.exit_code == 1
+    assert "is not a bed folder" in result.stderr
+    assert result.stdout == ""
+
+
+def test_no_rounds_yet(folder):
+    result = run(folder)
+    assert result.exit_code == 0
+    assert result.stdout == ""
+    assert "padsheet sheet" in result.stderr
+
+
+def test_table_chart_and_points(two_rounds):
+    result = run(two_rounds)
+    assert result.exit_code == 0
+    lines = result.stdout.splitlines()
+    first = next(line for line in lines if line.startswith("1 "))
+    assert "24 of 25" in first
+    assert "column 3, row 2: +0.060" in first
+    assert "0.105" in first  # from -0.045 to +0.060
+    assert "2 points, lowered up to 0.06, raised up to 0.04 mm" in first
+    second = next(line for line in lines if line.startswith("2 "))
+    assert "done" in second
+    # One point at +0.06: six characters right of the target's own.
+    chart = next(line for line in lines if line.startswith("round 1"))[9:]
+    assert (chart[20 + 6], chart[20 - 4]) == ("1", "1")
+    assert chart[20] == "#"  # 22 points on target: more than nine
+    # The back row is on top; the first column of round 1 is 4 or 5 hundredths too near there.
+    back = next(line for line in lines if line.startswith("row  5"))
+    assert back.split()[2] in ("-4", "-5")
+    assert back.split()[6] == "?"
+    assert len(back.split()) == 12
+    assert "The bed is done." in result.stderr
+
+
+def test_json(two_rounds):
+    result = run(two_rounds, "--json")
+    data = json.loads(result.stdout)
+    assert data["format"] == 1
+    assert [row["number"] for row in data["rounds"]] == [1, 2]
+    first = data["rounds"][0]
+    assert first["worst"] == {"i": 2, "j": 1, "error_mm": pytest.approx(0.06)}
+    assert first["applied"]["nodes"][0] == {"i": 2, "j": 1, "dz_mm": -0.06}
+    assert first["errors_mm"][24] == {"i": 4, "j": 4, "error_mm": None}
+    assert result.stderr == ""
+
+
+def test_a_sheet_not_yet_photographed(folder):
+    round_ = folder.round(1)
+    round_.path.mkdir(parents=True)
+    round_.sheet_json.write_text("{}")
+    result = run(folder)
+    assert "no photo yet" in result.stdout
+    assert "sheet.gcode" in result.stderr
+    round_.photo(1).write_bytes(b"x")
+    result = run(folder)
+    assert "photo not scored" in result.stdout
+    assert "padsheet score" in result.stderr
+
+
+def test_a_spoilt_file_is_one_sentence(two_rounds):
+    two_rounds.round(2).scores_json.write_text("{")
+    result = run(two_rounds)
+    assert result.exit_code == 1
+    assert "scores.json" in result.stderr
+    assert "Traceback" not in result.output
+
+
+def test_the_chart_holds_what_is_beyond_its_ends(folder, score_of):
+    errors = np.zeros(25)
+    errors[0], errors[1] = 0.5, -0.15
+    round_ = folder.round(1)
+    round_.path.mkdir(parents=True)
+    round_.scores_json.write_text(scores_to_json(score_of(GRID, 0.2 + errors)), encoding="utf-8")
+    chart = next(line for line in run(folder).stdout.splitlines() if line.startswith("round 1"))[9:]
+    assert (len(chart), chart[40], chart[5]) == (41, "1", "1")
+    assert (chart[16], chart[24]) == ("[", "]")
