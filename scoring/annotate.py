@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -85,8 +86,7 @@ def annotate(
     draw = ImageDraw.Draw(picture)
     labels = [_label_lines(answer, score, style) for answer, _ in outlines]
     # As many lines as fit everywhere: labels of one picture should look alike.
-    boxes = [outline for _, outline in outlines]
-    rooms = [_room_below(outline, boxes) for outline in boxes]
+    rooms = _rooms_below([outline for _, outline in outlines])
     fits = [_fitting(draw, *pair) for pair in zip(labels, rooms, strict=True)]
     most = min(fits, default=1) if style.large >= 20 else 1
     for (answer, outline), lines in zip(outlines, labels, strict=True):
@@ -189,15 +189,15 @@ def _label_lines(pad: PadScore, score: SheetScore, style: Style) -> list[tuple[s
     return lines
 
 
-def _room_below(outline: Pixels, others: list[Pixels]) -> float:
-    """Return the pixels between an outline and the next one below it."""
-    left, right, bottom = outline[:, 0].min(), outline[:, 0].max(), outline[:, 1].max()
-    room = np.inf
-    for other in others:
-        beside = other[:, 0].min() > right or other[:, 0].max() < left
-        if not beside and other[:, 1].mean() > bottom:
-            room = min(room, float(other[:, 1].min() - bottom))
-    return room
+def _rooms_below(outlines: list[Pixels]) -> list[float]:
+    """Return, for each outline, the pixels between it and the next one below it."""
+    low = np.array([outline.min(axis=0) for outline in outlines]).reshape(-1, 2)
+    high = np.array([outline.max(axis=0) for outline in outlines]).reshape(-1, 2)
+    apart = (low[None, :, 0] > high[:, None, 0]) | (high[None, :, 0] < low[:, None, 0])
+    above = (low[None, :, 1] + high[None, :, 1]) / 2 <= high[:, None, 1]
+    room = low[None, :, 1] - high[:, None, 1]
+    rooms: list[float] = np.where(apart | above, np.inf, room).min(axis=1, initial=np.inf).tolist()
+    return rooms
 
 
 def _fitting(draw: ImageDraw.ImageDraw, lines: list[tuple[str, Font]], room: float) -> int:
@@ -234,7 +234,9 @@ def _headline(pad: PadScore, score: SheetScore) -> str:
     return "?"
 
 
+@functools.lru_cache(maxsize=16)
 def _font(size: int) -> Font:
+    # Kept, since unpacking the face takes as long as drawing dozens of labels.
     return ImageFont.load_default(size=size)
 
 

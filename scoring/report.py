@@ -298,7 +298,7 @@ def _left_out(curve: LadderCurve | None) -> tuple[str, ...]:
 def _picture_uri(rgb: NDArray[np.uint8], side_px: int, quality: int) -> str:
     """Pack a picture as a JPEG data address, its longer side at most `side_px`."""
     picture = Image.fromarray(rgb)
-    picture.thumbnail((side_px, side_px), Image.Resampling.LANCZOS)
+    picture.thumbnail((side_px, side_px), Image.Resampling.HAMMING)
     stream = io.BytesIO()
-    picture.save(stream, "JPEG", quality=quality, optimize=True)
+    picture.save(stream, "JPEG", quality=quality)
     return "data:image/jpeg;base64," + base64.b64encode(stream.getvalue()).decode("ascii")
