@@ -237,8 +237,10 @@ class _Reader:
             self._macro(number, macro[0].upper(), shown)
             return
         words = _words(number, code)
-        commands = [w for w in words if w[0] in "GMT"]
-        values = {letter: value for letter, value in words if letter not in "GMT"}
+        # A T that follows another command only says which tool that one is for.
+        own = "GMT" if words[0][0] == "T" else "GM"
+        commands = [w for w in words if w[0] in own]
+        values = {letter: value for letter, value in words if letter not in own}
         self._obey(number, [_command(number, *c) for c in commands], values, shown)
 
     def _macro(self, number: int, word: str, shown: str) -> None:
