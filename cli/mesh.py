@@ -73,7 +73,8 @@ def command(
             read_text(file), bed.mesh, first_row=first_row, first_column=first_column
         )
         _show(reading, as_json=as_json)
-        _confirm(folder, reading, told=first_row is not None, yes=yes, piped=file.name == "<stdin>")
+        piped = getattr(file, "name", "<stdin>") == "<stdin>"
+        _confirm(folder, reading, told=first_row is not None, yes=yes, piped=piped)
         with folder.lock():
             mesh = _described(folder, bed, reading.mesh, name, bed_temp, plate)
             before = _before(folder)

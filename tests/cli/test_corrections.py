@@ -1,0 +1,440 @@
+"""The commands mesh, edits, send and start-check, from a scored round to a saved mesh."""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import ModuleType
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+
+from padsheet.cli import send
+from padsheet.cli.main import main
+from padsheet.patterns.bed import Bed, Edits, MeshGrid
+from padsheet.patterns.profile import profile_text
+from padsheet.scoring.advice import advise
+from padsheet.scoring.link import Waits
+from padsheet.scoring.mesh import Mesh
+from padsheet.scoring.rounds import BedFolder
+from padsheet.scoring.scores import scores_to_json
+
+GRID = MeshGrid(columns=5, rows=4, y_min_mm=30, y_max_mm=190)
+Z_MM = np.random.default_rng(11).normal(0, 0.1, (4, 5)).round(3)
+TABLE = "\n".join(" ".join(f"{z:+.3f}" for z in row) for row in Z_MM)
+# The bed is right but for one corner, where the nozzle is 0.08 mm too far, and a near one.
+GAPS_MM = np.full((4, 5), 0.20)
+GAPS_MM[3, 0] = 0.28
+GAPS_MM[1, 3] = 0.13
+
+
+def run(folder: Path, *words: str, text: str | bytes | None = None) -> Result:
+    return CliRunner().invoke(main, ["-C", str(folder), *words], input=text)
+
+
+def bed_with(**edits: object) -> Bed:
+    return Bed(mesh=GRID, edits=Edits(**edits))
+
+
+def write_bed(path: Path, bed: Bed) -> Path:
+    path.mkdir(exist_ok=True)
+    (path / "bed.toml").write_text(profile_text(bed), encoding="utf-8")
+    return path
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    return write_bed(tmp_path / "bed", bed_with())
+
+
+@pytest.fixture
+def table(tmp_path: Path) -> Path:
+    path = tmp_path / "answer.txt"
+    path.write_text(TABLE)
+    return path
+
+
+@pytest.fixture
+def scored(folder: Path, table: Path, score_of: Callable[..., object]) -> Path:
+    """Return a folder with its mesh taken in and one scored round."""
+    assert run(folder, "mesh", str(table), "--yes").exit_code == 0
+    add_round(folder, score_of)
+    return folder
+
+
+def add_round(folder: Path, score_of: Callable[..., object], gaps_mm: np.ndarray = GAPS_MM) -> None:
+    bed_folder = BedFolder(folder)
+    score = score_of(GRID, gaps_mm)
+    advice = advise(score, bed_folder.bed(), mesh=bed_folder.active_mesh())
+    path = bed_folder.next_round().path
+    path.mkdir(parents=True)
+    (path / "scores.json").write_text(scores_to_json(score, advice), encoding="utf-8")
+
+
+def test_mesh_is_shown_and_taken_in(folder: Path, table: Path) -> None:
+    result = run(folder, "mesh", str(table), "--bed-temp", "60", "--plate", "smooth", text="y\n")
+    assert result.exit_code == 0, result.output
+    lines = result.stdout.splitlines()
+    assert lines[0].strip() == "back"
+    assert f"{Z_MM[3, 0]:+.3f}" in lines[1]
+    assert lines[6].strip() == "front"
+    mesh = BedFolder(folder).active_mesh()
+    assert mesh is not None
+    assert mesh.z_mm == pytest.approx(Z_MM)
+    assert (mesh.name, mesh.bed_c, mesh.plate) == ("mesh", 60.0, "smooth")
+    assert mesh.taken
+
+
+def test_mesh_from_standard_input_needs_a_word(folder: Path) -> None:
+    refused = run(folder, "mesh", "-", text=TABLE)
+    assert refused.exit_code == 1
+    assert "mesh-unconfirmed" in refused.stderr
+    assert BedFolder(folder).active_mesh() is None
+    taken = run(folder, "mesh", "-", "--first-row", "back", "--yes", "--json", text=TABLE)
+    assert taken.exit_code == 0, taken.output
+    data = json.loads(taken.stdout)
+    assert data["z_mm"] == Z_MM[::-1].tolist()
+
+
+def test_mesh_declined_is_not_taken_in(folder: Path, table: Path) -> None:
+    result = run(folder, "mesh", str(table), text="n\n")
+    assert result.exit_code == 1
+    assert "mesh-declined" in result.stderr
+    assert not (folder / "meshes").exists()
+
+
+def test_a_mesh_turned_over_is_not_taken_on_yes_alone(folder: Path, table: Path) -> None:
+    assert run(folder, "mesh", str(table), "--yes").exit_code == 0
+    turned = "\n".join(reversed(TABLE.splitlines()))
+    refused = run(folder, "mesh", "-", "--yes", text=turned)
+    assert refused.exit_code == 1
+    assert "front and back exchanged" in refused.stderr
+    assert "mesh-looks-flipped" in refused.stderr
+    told = run(folder, "mesh", "-", "--yes", "--first-row", "back", text=turned)
+    assert told.exit_code == 0, told.output
+    mesh = BedFolder(folder).active_mesh()
+    assert mesh is not None
+    assert mesh.z_mm == pytest.approx(Z_MM)
+    assert mesh.name == "mesh-2"
+
+
+@pytest.mark.parametrize(
+    ("text", "code"),
+    [
+        (b"ok\n", "mesh-no-table"),
+        (b"0.1 0.2\n", "mesh-size"),
+        (b"\x00\xff\xfe" * 50, "mesh-no-table"),
+        (b"0.1 " * 400_000, "mesh-too-long"),
+    ],
+)
+def test_what_is_no_mesh_is_one_sentence(folder: Path, text: bytes, code: str) -> None:
+    result = run(folder, "mesh", "-", "--yes", text=text)
+    assert result.exit_code == 1
+    assert f"[{code}]" in result.stderr
+    assert "Traceback" not in result.output
+
+
+def test_edits_are_written_with_the_way_back(scored: Path) -> None:
+    result = run(scored, "edits")
+    assert result.exit_code == 0, result.output
+    round_ = BedFolder(scored).latest_round()
+    assert round_ is not None
+    text = round_.edits_gcode.read_text()
+    assert text == result.stdout
+    assert "M421 I0 J3 Z" in text
+    assert "lower the nozzle by" in text
+    assert "raise the nozzle by" in text
+    back = round_.restore_gcode.read_text()
+    assert f"M421 I0 J3 Z{Z_MM[3, 0]:.3f}" in back
+    assert "edits --prove" in result.stderr
+    data = json.loads(run(scored, "edits", "--json").stdout)
+    (corner,) = [edit for edit in data["edits"] if (edit["i"], edit["j"]) == (0, 3)]
+    assert corner["dz_mm"] < 0
+    assert corner["new_mm"] == pytest.approx(Z_MM[3, 0] + corner["dz_mm"])
+
+
+def test_edits_of_nothing_say_so(folder: Path) -> None:
+    result = run(folder, "edits")
+    assert result.exit_code == 1
+    assert "edits-no-scores" in result.stderr
+
+
+def test_edits_without_the_mesh_are_refused(folder: Path, score_of: Callable[..., object]) -> None:
+    add_round(folder, score_of)
+    result = run(folder, "edits")
+    assert result.exit_code == 1
+    assert "edits-mesh-unknown" in result.stderr
+    written = run(folder, "edits", "--empty-mesh")
+    assert written.exit_code == 0, written.output
+    assert sum(line.startswith("M421") for line in written.stdout.splitlines()) == 20
+
+
+def test_the_proof_by_hand(scored: Path, tmp_path: Path) -> None:
+    shown = run(scored, "edits", "--prove")
+    assert shown.exit_code == 0, shown.output
+    (line,) = [line for line in shown.stdout.splitlines() if line.startswith("M421")]
+    assert "M500" not in shown.stdout
+    i, j = int(line.split()[1][1:]), int(line.split()[2][1:])
+    good, bad = Z_MM.copy(), Z_MM.copy()
+    good[j, i] += 0.02
+    bad[3 - j, i] = Z_MM[j, i] + 0.02
+
+    def answer(z_mm: np.ndarray) -> str:
+        return "\n".join(" ".join(f"{z:.3f}" for z in row) for row in z_mm)
+
+    wrong = run(scored, "edits", "--proved", "-", text=answer(bad))
+    assert wrong.exit_code == 1
+    assert "Front and back are exchanged" in wrong.stdout
+    assert "edits --prove" in run(scored, "edits").stderr
+    right = run(scored, "edits", "--proved", "-", "--json", text=answer(good))
+    assert right.exit_code == 0, right.output
+    assert json.loads(right.stdout)["kind"] == "ok"
+    assert "edits --prove" not in run(scored, "edits").stderr
+    # Another style is another proof.
+    write_bed(scored, bed_with(style="M421-offset"))
+    assert "edits --prove" in run(scored, "edits").stderr
+
+
+def test_prove_and_proved_exclude_each_other(scored: Path, table: Path) -> None:
+    assert run(scored, "edits", "--prove", "--proved", str(table)).exit_code == 2
+
+
+def test_the_mesh_read_back_records_what_was_applied(scored: Path) -> None:
+    assert run(scored, "edits").exit_code == 0
+    round_ = BedFolder(scored).latest_round()
+    assert round_ is not None
+    after = Z_MM.copy()
+    after[3, 0] -= 0.05
+    text = "\n".join(" ".join(f"{z:.3f}" for z in row) for row in after)
+    result = run(scored, "mesh", "-", "--yes", text=text)
+    assert result.exit_code == 0, result.output
+    assert "1 points differ from 'mesh'" in result.stderr
+    applied = round_.read_applied()
+    assert applied is not None
+    assert applied.nodes == ((0, 3, pytest.approx(-0.05)),)
+    assert (applied.before, applied.after) == ("mesh", "mesh-2")
+    again = run(scored, "edits")
+    assert again.exit_code == 1
+    assert "edits-applied" in again.stderr
+
+
+@pytest.mark.parametrize(
+    ("text", "status", "word"),
+    [
+        ("G28\nM420 S1\n", 0, "is in force"),
+        ("M420 S1\nG28\n", 1, "NOT in force"),
+        ("", 1, "start-empty"),
+    ],
+)
+def test_start_check(folder: Path, text: str, status: int, word: str) -> None:
+    result = run(folder, "start-check", "-", text=text)
+    assert result.exit_code == status
+    assert word in result.output
+    assert "Traceback" not in result.output
+
+
+def test_start_check_shows_the_change_and_leaves_the_file(folder: Path, tmp_path: Path) -> None:
+    path = tmp_path / "start.gcode"
+    path.write_text("M420 S1\nG28\n")
+    result = run(folder, "start-check", str(path))
+    assert "-M420 S1" in result.stdout
+    assert "+M420 S1 ; mesh on, after homing" in result.stdout
+    assert path.read_text() == "M420 S1\nG28\n"
+    data = json.loads(run(folder, "start-check", str(path), "--json").stdout)
+    assert data["ok"] is False
+    assert data["corrected"].startswith("G28")
+
+
+def test_start_check_works_outside_a_bed_folder(tmp_path: Path) -> None:
+    assert run(tmp_path, "start-check", "-", text="G28\nM420 S1\n").exit_code == 0
+
+
+# --- send -----------------------------------------------------------------------------------
+
+
+def serial_printer() -> ModuleType:
+    name = "serial_printer"
+    if name not in sys.modules:
+        path = Path(__file__).parent.parent / "scoring" / f"{name}.py"
+        spec = importlib.util.spec_from_file_location(name, path)
+        assert spec is not None
+        assert spec.loader is not None
+        sys.modules[name] = importlib.util.module_from_spec(spec)
+        spec.loader.exec_module(sys.modules[name])
+    return sys.modules[name]
+
+
+@pytest.fixture
+def printer(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., object]]:
+    pytest.importorskip("tty", reason="pseudo-terminals are a POSIX thing")
+    waits = Waits(greeting_s=0.3, quiet_s=0.06, reply_s=0.25, busy_s=3.0, resend_ok_s=0.1)
+    monkeypatch.setattr(send, "WAITS", waits)
+    made = []
+
+    def make(z_mm: np.ndarray = Z_MM, **options: object) -> object:
+        made.append(serial_printer().SerialPrinter(z_mm, **options))
+        made[-1].start()
+        return made[-1]
+
+    yield make
+    for one in made:
+        one.stop()
+
+
+def test_send_proves_sends_compares_records_and_saves(
+    scored: Path, printer: Callable[..., object]
+) -> None:
+    one = printer()
+    result = run(scored, "send", "--port", one.name_of_port, text="y\ny\n")
+    assert result.exit_code == 0, result.output
+    assert "never leave it alone" in result.stderr
+    assert "Proved:" in result.stderr
+    assert "Saving stores every other change" in result.stderr
+    folder = BedFolder(scored)
+    after = folder.active_mesh()
+    round_ = folder.latest_round()
+    assert after is not None
+    assert round_ is not None
+    assert len(one.saves) == 1
+    assert one.saves[0] == pytest.approx(after.z_mm, abs=1e-6)
+    assert after.z_mm[3, 0] < Z_MM[3, 0]
+    applied = round_.read_applied()
+    assert applied is not None
+    assert applied.before == "mesh"
+    assert {(i, j): dz for i, j, dz in applied.nodes}[0, 3] == pytest.approx(
+        after.z_mm[3, 0] - Z_MM[3, 0]
+    )
+    assert one.forbidden == []
+    assert f"Z{Z_MM[3, 0]:.3f}" in round_.restore_gcode.read_text()
+
+
+def test_send_saves_only_when_told(scored: Path, printer: Callable[..., object]) -> None:
+    one = printer()
+    result = run(scored, "send", "--port", one.name_of_port, "--yes", text="n\n")
+    assert result.exit_code == 0, result.output
+    assert one.saves == []
+    assert "To save: M500" in result.stderr
+
+
+def test_send_declined_sends_nothing(scored: Path, printer: Callable[..., object]) -> None:
+    one = printer()
+    result = run(scored, "send", "--port", one.name_of_port, text="n\n")
+    assert result.exit_code == 1
+    assert one.heard == []
+
+
+@pytest.mark.parametrize("twist", ["flipped-rows", "one-based", "swap", "deaf"])
+def test_send_stops_at_a_proof_that_fails(
+    scored: Path, printer: Callable[..., object], twist: str
+) -> None:
+    one = printer(twist=twist)
+    result = run(scored, "send", "--port", one.name_of_port, "--yes", "--save")
+    assert result.exit_code == 1
+    assert "[proof-" in result.stderr
+    assert one.saves == []
+    assert sum(line.startswith("M421") for line in one.heard) == 1
+    round_ = BedFolder(scored).latest_round()
+    assert round_ is not None
+    assert not round_.applied_json.exists()
+
+
+@pytest.mark.parametrize("at", [0, 1, 2, 3, 4, 5, 6, 7, 8])
+@pytest.mark.parametrize("fault", ["drop-ok", "error", "close", "restart"])
+def test_send_with_a_fault_never_saves(
+    scored: Path, printer: Callable[..., object], fault: str, at: int
+) -> None:
+    one = printer(fault=fault, at=at)
+    result = run(scored, "send", "--port", one.name_of_port, "--yes", "--save")
+    assert "Traceback" not in result.output
+    if at == 0 and fault != "close":
+        # Numbering is agreed on twice; a fault the first time does no harm, or stops the link.
+        assert result.exit_code in (0, 1)
+        return
+    assert result.exit_code == 1
+    assert result.stderr.rstrip().endswith("]")
+    assert one.saves == []
+
+
+def test_a_broken_sending_leaves_the_right_way_back(
+    scored: Path, printer: Callable[..., object]
+) -> None:
+    assert run(scored, "edits").exit_code == 0
+    one = printer(fault="drop-ok", at=7)
+    result = run(scored, "send", "--port", one.name_of_port, "--yes", "--save")
+    assert result.exit_code == 1
+    assert "Edits in the printer: " in result.stderr
+    round_ = BedFolder(scored).latest_round()
+    assert round_ is not None
+    z_mm = one.z_mm.copy()
+    assert np.abs(z_mm - Z_MM).max() > 0.01
+    for line in round_.restore_gcode.read_text().splitlines():
+        if line.startswith("M421"):
+            _, i, j, z, *_ = line.split()
+            z_mm[int(j[1:]), int(i[1:])] = float(z[1:])
+    assert z_mm == pytest.approx(Z_MM, abs=1e-6)
+
+
+def test_send_fills_an_empty_printer(
+    folder: Path, score_of: Callable[..., object], printer: Callable[..., object]
+) -> None:
+    add_round(folder, score_of)
+    one = printer(np.zeros((4, 5)), mesh=False)
+    result = run(folder, "send", "--port", one.name_of_port, "--empty-mesh", "--yes", "--save")
+    assert result.exit_code == 0, result.output
+    assert len(one.saves) == 1
+    applied = BedFolder(folder).latest_round().read_applied()
+    assert applied.before == "round-01-before"
+
+
+def test_dry_run_shows_the_wire_and_opens_nothing(scored: Path) -> None:
+    result = run(scored, "send", "--dry-run")
+    assert result.exit_code == 0, result.output
+    lines = result.stdout.splitlines()
+    assert lines[0] == "N0 M110 N0*125"
+    assert lines[1].startswith("N1 M420 V*")
+    assert lines[2].startswith("N2 M421 I")
+    assert not any("M500" in line for line in lines)
+    assert not BedFolder(scored).latest_round().edits_gcode.exists()
+
+
+def test_send_without_port_or_with_a_dead_one(scored: Path) -> None:
+    assert run(scored, "send").exit_code == 2
+    result = run(scored, "send", "--port", "/dev/there-is-no-such-port", "--yes")
+    assert result.exit_code == 1
+    assert "[link-open]" in result.stderr
+
+
+def test_prove_alone(scored: Path, printer: Callable[..., object]) -> None:
+    one = printer()
+    result = run(scored, "send", "--port", one.name_of_port, "--prove", "--yes")
+    assert result.exit_code == 0, result.output
+    assert one.z_mm == pytest.approx(Z_MM, abs=1e-6)
+    assert one.saves == []
+    assert "edits --prove" not in run(scored, "edits").stderr
+
+
+@pytest.mark.parametrize("command", ["mesh", "edits", "send", "start-check"])
+def test_help(command: str) -> None:
+    result = CliRunner().invoke(main, [command, "--help"])
+    assert result.exit_code == 0
+    assert "Example:" in result.stdout
+
+
+def test_a_mesh_that_is_there_is_not_overwritten(folder: Path, table: Path) -> None:
+    words = ("mesh", str(table), "--yes", "--name", "warm")
+    assert run(folder, *words).exit_code == 0
+    result = run(folder, *words)
+    assert result.exit_code == 1
+    assert "file-exists" in result.stderr
+    assert run(folder, *words, "--force").exit_code == 0
+
+
+def test_active_mesh_has_the_grid_of_the_profile(folder: Path, table: Path) -> None:
+    assert run(folder, "mesh", str(table), "--yes").exit_code == 0
+    mesh = BedFolder(folder).active_mesh()
+    assert isinstance(mesh, Mesh)
+    assert mesh.grid.rows == 4
