@@ -280,14 +280,6 @@ class _Check:
 
     def _feed(self, move: Move) -> None:
         """Check all that must be so before filament is fed or drawn back."""
-        if not move.e_sure:
-            raise _refusal(
-                "e-mode",
-                move,
-                "filament is fed, but no M82 or M83 came after the last G90 or G91, and printers "
-                "differ in what E means then",
-                "Put M83 (relative) or M82 (absolute) after G90 or G91.",
-            )
         if not self.nozzle_ready or self.nozzle_c < self.bed.heat.nozzle_c - _COLDEST_BELOW_C:
             raise _refusal(
                 "nozzle-cold",
@@ -446,6 +438,14 @@ class _Check:
                 event,
                 f'printers differ in what they do with "{event.text}"',
                 "Write one command in a line, and each move with its own G0 or G1.",
+            )
+        if event.kind == "e-unsure":
+            raise _refusal(
+                "e-mode",
+                event,
+                "filament is fed, but no M82 or M83 came after the last G90 or G91, and printers "
+                "differ in what E means then",
+                "Put M83 (relative) or M82 (absolute) after G90 or G91.",
             )
         if event.kind == "home":
             self._home(event)

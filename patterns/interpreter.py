@@ -24,6 +24,7 @@ Kind = Literal[
     "ambiguous",
     "dwell",
     "e-mode",
+    "e-unsure",
     "fan",
     "flow-factor",
     "heat",
@@ -59,9 +60,9 @@ _KINDS: dict[str, Kind] = {
 }
 # These take free text instead of words with numbers.
 _TEXT = re.compile(r"M0*(16|23|28|30|32|117|118|486)(?![0-9.])", re.IGNORECASE)
-_MACRO = re.compile(r"[A-Za-z_][A-Za-z_]\w*")
-_WORD = re.compile(r"([A-Z])([+-]?(?:\d+\.?\d*|\.\d+))?")
-_NUMBERED = re.compile(r"\s*[Nn]\s*\d+\s*")
+_MACRO = re.compile(r"[A-Za-z_][A-Za-z_]\w*", re.ASCII)
+_WORD = re.compile(r"([A-Z])([+-]?(?:\d+\.?\d*|\.\d+))?", re.ASCII)
+_NUMBERED = re.compile(r"\s*[Nn]\s*[0-9]+\s*")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,8 +84,6 @@ class Move:
         since they were homed.
     homed : frozenset of str
         Axes homed before.
-    e_sure : bool
-        Whether all printers agree if E is relative: M82 or M83 came after the last G90 or G91.
     """
 
     line: int
@@ -98,7 +97,6 @@ class Move:
     feed_mm_s: float
     placed: frozenset[str]
     homed: frozenset[str]
-    e_sure: bool
 
     @property
     def xy_mm(self) -> float:
@@ -266,6 +264,9 @@ class _Reader:
         if moving or not commands:
             if not moving and set(values) - {"F"} and self.motion is None:
                 raise _bad(number, f'the coordinates "{shown}" belong to no command')
+            if "E" in values and not self.e_sure:
+                # After G90 or G91 printers differ in whether E is absolute, until M82 or M83.
+                self.steps.append(Event(line=number, kind="e-unsure", word="E", text=shown))
             self._move(number, values)
 
     def _event(
@@ -342,7 +343,6 @@ class _Reader:
                     feed_mm_s=self.feed_mm_s,
                     placed=placed,
                     homed=self.homed,
-                    e_sure=self.e_sure,
                 )
             )
 
@@ -350,7 +350,7 @@ class _Reader:
 def _checked(number: int, line: str) -> str:
     """Return a line without comment, line number and checksum, which must be right."""
     code = line.split(";")[0]
-    match = re.search(r"\*\s*(\d+)\s*$", code)
+    match = re.search(r"\*\s*([0-9]+)\s*$", code)
     numbered = _NUMBERED.match(code)
     if match and numbered:
         summed = functools.reduce(operator.xor, code[: match.start()].encode(), 0)
