@@ -175,9 +175,12 @@ def send_edits(
     except PadsheetError as error:
         raise _stopped(link, edits, bed, before, done, error) from error
     except KeyboardInterrupt as error:
-        stop = PadsheetError("stopped by hand", remedy="", code="send-stopped")
-        raise _stopped(link, edits, bed, before, done, stop) from error
+        raise _stopped(link, edits, bed, before, done, _by_hand()) from error
     return Outcome(before=before, after=_compared(before, after, edits, bed))
+
+
+def _by_hand() -> PadsheetError:
+    return PadsheetError("stopped by hand", remedy=POWER_REMEDY, code="send-stopped")
 
 
 def _meant(before: Mesh, edits: EditList) -> NDArray[np.float64]:
@@ -333,17 +336,25 @@ def prove_over_link(link: Link, bed: Bed, *, mesh: Mesh | None = None) -> Proof:
         )
     edits = prove_edit(bed, before)
     try:
-        link.ask(edits.edits[0].line)
-        after = read_mesh(link, bed)
+        return _proved(link, bed, edits, before)
+    except KeyboardInterrupt as error:
+        raise _stopped(link, edits, bed, before, 0, _by_hand()) from error
     except PadsheetError as error:
+        if not error.code.startswith(("link-", "mesh-")):
+            raise
         raise _stopped(link, edits, bed, before, 0, error) from error
-    proof = judge_proof(before, after, bed)
+
+
+def _proved(link: Link, bed: Bed, edits: EditList, before: Mesh) -> Proof:
+    """Send the proof's edit, judge what the printer made of it, and take it back."""
+    link.ask(edits.edits[0].line)
+    proof = judge_proof(before, read_mesh(link, bed), bed)
     if proof.kind == "not-applied":
         return proof
     if not proof.ok:
         # A printer that counts or adds otherwise would take the way back otherwise too.
         raise PadsheetError(
-            proof.text,
+            proof.text.rstrip("."),
             remedy="The proof's change is not taken back, as that would go wrong too. Nothing was "
             "saved: switch the printer off and on, correct bed.toml, and prove again.",
             code=f"proof-{proof.kind}",
@@ -351,8 +362,6 @@ def prove_over_link(link: Link, bed: Bed, *, mesh: Mesh | None = None) -> Proof:
     link.ask(edits.edits[0].restore)
     if not same_mesh(read_mesh(link, bed), before, bed):
         raise PadsheetError(
-            "the proof's edit could not be taken back",
-            remedy=POWER_REMEDY,
-            code="proof-restore",
+            "the proof's edit could not be taken back", remedy=POWER_REMEDY, code="proof-restore"
         )
     return proof

@@ -155,6 +155,8 @@ def test_no_fault_is_followed_by_saving_and_each_says_what_is_in(
         assert saved == pytest.approx(meant(), abs=1e-6)
     assert one.printer.forbidden == []
     assert caught.value.code.startswith("send-save" if at_save else ("link-", "mesh-", "send-"))
+    if fault == "restart" and not at_save:
+        assert caught.value.code == "link-restart"
     if at in range(2, 6):
         assert isinstance(caught.value, SendFault)
         check_what_is_said(caught.value, one.printer.z_mm, edits_for(one.bed))
@@ -323,6 +325,24 @@ def test_the_proof_finds_what_is_wrong(
         prove_over_link(one.link, one.bed)
     assert caught.value.code == code
     assert one.printer.saves == []
+
+
+@pytest.mark.parametrize("at", range(1, 6))
+@pytest.mark.parametrize("fault", ["drop-ok", "error", "restart"])
+def test_a_fault_during_the_proof_says_whether_its_edit_is_in(
+    bench: Callable[..., Bench], fault: str, at: int
+) -> None:
+    # Lines: 0 numbers, 1 mesh, 2 edit, 3 mesh, 4 the way back, 5 mesh.
+    one = bench("M421-offset", fault=fault, at=at)
+    one.link.greet()
+    with pytest.raises(PadsheetError) as caught:
+        prove_over_link(one.link, one.bed)
+    assert one.printer.saves == []
+    if at > 1:
+        assert isinstance(caught.value, SendFault)
+        assert not caught.value.doubtful
+        is_in = bool(np.any(np.abs(one.printer.z_mm - Z_MM) > 0.01))
+        assert len(caught.value.taken) == int(is_in)
 
 
 def test_a_printer_deaf_to_the_word_is_not_proved(bench: Callable[..., Bench]) -> None:
