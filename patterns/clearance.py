@@ -106,8 +106,8 @@ def _pieces(
         [] if grid.fade_height_mm is None else [grid.fade_height_mm],
     )
     for here, there, places in zip(first, last, levels, strict=True):
-        if here != there:
-            cuts += [t for t in ((p - here) / (there - here) for p in places) if 0 < t < 1]
+        low, high = min(here, there), max(here, there)
+        cuts += [(p - here) / (there - here) for p in places if low < p < high]
     for a, b in itertools.pairwise(sorted(cuts)):
         yield first + (last - first) * a, first + (last - first) * b
 
