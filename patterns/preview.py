@@ -122,7 +122,7 @@ def _plate(bed: Bed) -> Iterator[str]:
     if bed.plate.shape == "round":
         x = (outline.x_min_mm + outline.x_max_mm) / 2
         y = (outline.y_min_mm + outline.y_max_mm) / 2
-        yield f'<circle class="plate" cx="{x:g}" cy="{-y:g}" r="{bed.plate.size_x_mm / 2:g}"/>'
+        yield f'<circle class="plate" cx="{x:g}" cy="{0 - y:g}" r="{bed.plate.size_x_mm / 2:g}"/>'
     else:
         yield _rect(outline, "plate")
     for clip in bed.plate.keep_out:
@@ -136,7 +136,7 @@ def _plate(bed: Bed) -> Iterator[str]:
 
 
 def _path(points: Iterable[tuple[float, float]]) -> str:
-    return "M" + "L".join(f"{x:.2f} {-y:.2f}" for x, y in points)
+    return "M" + "L".join(f"{x:.2f} {0 - y:.2f}" for x, y in points)
 
 
 def _ways(strokes: tuple[Stroke, ...]) -> Iterator[str]:
@@ -206,7 +206,7 @@ def _nodes(sheet: Sheet, bed: Bed) -> Iterator[str]:
     for i, j in bed.mesh.nodes:
         if (i, j) not in with_pad:
             x, y = float(bed.mesh.x_mm[i]), float(bed.mesh.y_mm[j])
-            yield f'<circle class="node" cx="{x:g}" cy="{-y:g}" r="1.5"/>'
+            yield f'<circle class="node" cx="{x:g}" cy="{0 - y:g}" r="1.5"/>'
 
 
 def _labels(sheet: Sheet, bed: Bed) -> Iterator[str]:
@@ -219,7 +219,9 @@ def _labels(sheet: Sheet, bed: Bed) -> Iterator[str]:
     for column, x in list(enumerate(bed.mesh.x_mm, start=1))[::every_x]:
         yield f'<text class="axis" x="{float(x):g}" y="{front + 4:g}">{column}</text>'
     for row, y in list(enumerate(bed.mesh.y_mm, start=1))[::every_y]:
-        yield (f'<text class="axis" x="{outline.x_min_mm - 4.5:g}" y="{-float(y):g}">{row}</text>')
+        yield (
+            f'<text class="axis" x="{outline.x_min_mm - 4.5:g}" y="{0 - float(y):g}">{row}</text>'
+        )
     yield f'<text class="axis" x="{middle:g}" y="{front + 10.5:g}">front</text>'
     yield f'<text class="axis" x="{middle:g}" y="{-outline.y_max_mm - 5:g}">back</text>'
 

@@ -65,7 +65,12 @@ REFUSED: dict[str, str] = {
 }
 """Words that are dangerous in a sheet, with the reason."""
 
-SETTINGS = frozenset({"M500", "M501", "M502", "M504"})
+_AT_THE_WRONG_TIME = {
+    **dict.fromkeys(LATE_OFFSETS, "shifts the zero of Z in the middle of the print"),
+    **dict.fromkeys(("M18", "M84"), "releases the motors before the end"),
+}
+
+_SETTINGS = frozenset({"M500", "M501", "M502", "M504"})
 
 
 def why_refused(word: str) -> tuple[str, str]:
@@ -78,7 +83,7 @@ def why_refused(word: str) -> tuple[str, str]:
     >>> why_refused("M7777")[0]
     'envelope-unknown-word'
     """
-    reason = REFUSED.get(word)
+    reason = REFUSED.get(word) or _AT_THE_WRONG_TIME.get(word)
     if reason is None:
         return "envelope-unknown-word", "is not known here, so nobody can say if it is safe"
-    return ("envelope-settings" if word in SETTINGS else "envelope-refused-word"), reason
+    return ("envelope-settings" if word in _SETTINGS else "envelope-refused-word"), reason

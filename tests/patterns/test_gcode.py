@@ -4,8 +4,10 @@ import math
 import re
 from collections.abc import Callable
 from dataclasses import replace
+from types import ModuleType
 
 import gcodeparser
+import numpy as np
 import pytest
 
 from padsheet.patterns.bead import area_mm2
@@ -68,6 +70,22 @@ def test_commanded_volume_is_the_volume_of_the_strokes(small_sheet: Maker, extru
     assert volumes_mm3(write_gcode(sheet, bed), extruder == "absolute") == pytest.approx(
         wanted, abs=3e-5
     )
+
+
+@pytest.mark.parametrize("extruder", ["relative", "absolute"])
+def test_the_virtual_printer_lays_the_strokes(
+    small_sheet: Maker, virtual: ModuleType, extruder: str
+) -> None:
+    bed = Bed(motion=Motion(extruder=extruder))  # type: ignore[arg-type]
+    sheet = small_sheet()
+    laid = virtual.read_gcode(write_gcode(sheet, bed))
+    wanted = [
+        (*a, *b, area * math.dist(a, b) / bed.nozzle.filament_area_mm2)
+        for s in sheet.strokes
+        for area, a, b in zip(s.area_mm2, s.xyz_mm, s.xyz_mm[1:], strict=False)
+    ]
+    found = [(*p.start, *p.end, p.filament_mm) for p in laid]
+    assert np.array(found) == pytest.approx(np.array(wanted), abs=2e-5)
 
 
 def test_rounding_of_many_short_pieces_does_not_add_up(
