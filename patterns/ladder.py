@@ -115,13 +115,16 @@ def predicted_sigma_mm(comb: Comb, gap_mm: NDArray[np.float64]) -> NDArray[np.fl
         From the inverse of the Fisher information, priors included; infinite for a pad of which
         fewer than two heights can be read.
     """
-    common = common_priors(comb.levels)[0]
-    pads = np.tile(pad_priors()[0], (len(gap_mm), 1))
+    common, common_sd = common_priors(comb.levels)
+    pad_mean, pad_sd = pad_priors()
+    pads = np.tile(pad_mean, (len(gap_mm), 1))
     pads[:, 0] = gap_mm
     width, d_common, d_pad, gap = track_widths(comb, common, pads)
     usable = readable(comb, gap, width)
     weight = np.where(tells_something(comb, gap, width), width_noise_mm(comb, gap) ** -2.0, 0.0)
-    covariance = ArrowSystem.build(d_common, d_pad, weight).gap_covariance_mm2()
+    covariance = ArrowSystem.build(
+        d_common, d_pad, weight, common_sd, pad_sd
+    ).gap_covariance_mm2()
     count = len(gap_mm)
     centring = np.eye(count) - 1.0 / count
     sigma = np.sqrt(np.diag(centring @ covariance @ centring))

@@ -269,12 +269,16 @@ class ArrowSystem:
     common_inverse: Floats
 
     @classmethod
-    def build(cls, d_common: Floats, d_pad: Floats, weight: Floats) -> ArrowSystem:
-        """Assemble from derivatives (P, T, C), (P, T, 5) and weights (P, T), priors added."""
-        levels = d_common.shape[2] - len(COMMON)
-        common_sd, pad_sd = common_priors(levels)[1], pad_priors()[1]
+    def build(
+        cls, d_common: Floats, d_pad: Floats, weight: Floats, common_sd: Floats, pad_sd: Floats
+    ) -> ArrowSystem:
+        """Assemble from derivatives (P, T, C), (P, T, 5), weights (P, T) and the priors' sigmas.
+
+        `common_sd` has the shape (C,), `pad_sd` (5,) or (P, 5).
+        """
         weighted = d_pad * weight[..., None]
-        own = np.einsum("pti,ptj->pij", weighted, d_pad) + np.diag(pad_sd**-2)
+        own = np.einsum("pti,ptj->pij", weighted, d_pad)
+        own[:, np.arange(len(PAD)), np.arange(len(PAD))] += pad_sd**-2.0
         cross = np.einsum("pti,ptc->pic", weighted, d_common)
         whole = np.einsum("ptc,ptd,pt->cd", d_common, d_common, weight) + np.diag(common_sd**-2)
         inverse = np.linalg.inv(own)

@@ -1,6 +1,12 @@
 """The width of a blurred bar: both edges fitted at once to many profiles.
 
-    I(u) = b0 + b1 u + c [1 + t (u - m)] [Phi((u - m + w/2)/s) - Phi((u - m - w/2)/s)]
+    I(u) = b0 + b1 u + c [1 + t (u - m)] B(m - w/2, m + w/2)
+                     + l B(m - w/2 - q, m - w/2 + q) + r B(m + w/2 - q, m + w/2 + q)
+    B(x, y) = Phi((u - x)/s) - Phi((u - y)/s)
+
+The rims, l on the left and r on the right, reach q to either side of an edge: the steep side of the
+bead within and its contact shadow without, darker or brighter than the flat top and different from
+each other under one-sided light.
 
 The half-level distance of a bar narrower than four blurs is biased (by -0.57 s at w = 1.5 s), so
 the blurred bar is fitted instead; at a perfect edge the two agree (Cho, Yoon, Jung, Sensors 18(8)
@@ -19,7 +25,8 @@ __all__ = ["BarFit", "fit_bars"]
 
 Floats = NDArray[np.float64]
 
-_PARAMETERS = 7  # middle, width, blur, level, slope of the level, contrast, tilt of the top
+# middle, width, blur, level, slope of the level, contrast, tilt of the top, left and right rim
+_PARAMETERS = 9
 _ITERATIONS = 25
 _HUBER = 2.0
 
@@ -64,27 +71,47 @@ def _start(profiles: Floats, u: Floats, blur: Floats) -> Floats:
     weight = share * near
     middle = (weight * u).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-9)
     zero = np.zeros_like(level)
-    return np.stack([middle, width, blur, level, zero, contrast, zero], axis=1)
+    return np.stack([middle, width, blur, level, zero, contrast, zero, zero, zero], axis=1)
 
 
-def _model(p: Floats, u: Floats) -> tuple[Floats, Floats]:
-    """Return values (N, U) and derivatives (N, U, 7)."""
-    middle, width, blur, level, slope, contrast, tilt = (p[:, k : k + 1] for k in range(7))
+def _density(scaled: Floats, blur: Floats) -> Floats:
+    return np.asarray(np.exp(-0.5 * scaled**2) / (np.sqrt(2 * np.pi) * blur))
+
+
+def _model(p: Floats, u: Floats, rim: float) -> tuple[Floats, Floats]:
+    """Return values (N, U) and derivatives (N, U, 9)."""
+    middle, width, blur, level, slope, contrast, tilt, on_left, on_right = (
+        p[:, k : k + 1] for k in range(_PARAMETERS)
+    )
     v = u - middle
     left, right = (v + width / 2) / blur, (v - width / 2) / blur
+    out_left, in_left = left + rim / blur, left - rim / blur
+    in_right, out_right = right + rim / blur, right - rim / blur
     bar = ndtr(left) - ndtr(right)
-    d_left = np.exp(-0.5 * left**2) / (np.sqrt(2 * np.pi) * blur)
-    d_right = np.exp(-0.5 * right**2) / (np.sqrt(2 * np.pi) * blur)
+    band_left = ndtr(out_left) - ndtr(in_left)
+    band_right = ndtr(in_right) - ndtr(out_right)
+    d_left, d_right = _density(left, blur), _density(right, blur)
+    d_out_left, d_in_left = _density(out_left, blur), _density(in_left, blur)
+    d_in_right, d_out_right = _density(in_right, blur), _density(out_right, blur)
     top = contrast * (1 + tilt * v)
-    value = level + slope * u + top * bar
+    value = level + slope * u + top * bar + on_left * band_left + on_right * band_right
+    # Movement of the left and of the right edge to the right, their rims with them.
+    move_left = -top * d_left - on_left * (d_out_left - d_in_left)
+    move_right = top * d_right - on_right * (d_in_right - d_out_right)
     d = np.empty((*value.shape, _PARAMETERS))
-    d[..., 0] = -top * (d_left - d_right) - contrast * tilt * bar
-    d[..., 1] = top * (d_left + d_right) / 2
-    d[..., 2] = -top * (d_left * left - d_right * right)
+    d[..., 0] = move_left + move_right - contrast * tilt * bar
+    d[..., 1] = (move_right - move_left) / 2
+    d[..., 2] = -(
+        top * (d_left * left - d_right * right)
+        + on_left * (d_out_left * out_left - d_in_left * in_left)
+        + on_right * (d_in_right * in_right - d_out_right * out_right)
+    )
     d[..., 3] = 1.0
     d[..., 4] = u
     d[..., 5] = (1 + tilt * v) * bar
     d[..., 6] = contrast * v * bar
+    d[..., 7] = band_left
+    d[..., 8] = band_right
     return value, d
 
 
@@ -95,8 +122,8 @@ def fit_bars(
     blur: Floats,
     blur_sd: float,
     tilt_sd: float = 0.5,
-    contrast: Floats | None = None,
-    contrast_sd: float = 0.05,
+    rim: float,
+    rim_sd: float = 0.5,
 ) -> BarFit:
     """Fit a blurred bar to each profile by damped, robust Gauss-Newton steps, all at once.
 
@@ -112,11 +139,10 @@ def fit_bars(
         How far it may be off (relative).
     tilt_sd : float
         How far the brightness of the bar's top may change across it (relative, per unit of `u`).
-    contrast : ndarray, shape (N,), optional
-        Expected contrast; free if not given. A bar that is narrower than two blurs tells only the
-        product of width and contrast.
-    contrast_sd : float
-        How far the contrast may be off (relative).
+    rim : float
+        How far the rims reach to either side of an edge.
+    rim_sd : float
+        How far their brightness may differ from the top's, as a part of the contrast.
 
     Returns
     -------
@@ -130,10 +156,8 @@ def fit_bars(
     expected = np.zeros_like(p)
     expected[:, 2] = blur
     prior = np.zeros((len(p), _PARAMETERS))
-    if contrast is not None:
-        expected[:, 5] = p[:, 5] = contrast
     damping = np.full(len(p), 1e-3)
-    value, d = _model(p, u)
+    value, d = _model(p, u, rim)
     noise = spread
     cost = np.full(len(p), np.inf)
     for _ in range(_ITERATIONS):
@@ -143,8 +167,7 @@ def fit_bars(
         weight = np.minimum(1.0, _HUBER / np.maximum(scaled, 1e-9))
         prior[:, 2] = (noise / (blur_sd * blur)) ** 2
         prior[:, 6] = (noise / tilt_sd) ** 2
-        if contrast is not None:
-            prior[:, 5] = (noise / (contrast_sd * contrast)) ** 2
+        prior[:, 7:] = ((noise / (rim_sd * np.abs(p[:, 5]) + 1e-9)) ** 2)[:, None]
         gradient = np.einsum("nu,nu,nuk->nk", weight, residual, d) + prior * (expected - p)
         hessian = np.einsum("nu,nuj,nuk->njk", weight, d, d)
         diagonal = np.einsum("njj->nj", hessian)
@@ -158,7 +181,7 @@ def fit_bars(
         trial[:, 0] = np.clip(trial[:, 0], -0.7 * extent, 0.7 * extent)
         trial[:, 1] = np.clip(trial[:, 1], step_u, 1.9 * extent)
         trial[:, 2] = np.clip(trial[:, 2], 0.3 * blur, 3.0 * blur)
-        trial_value, trial_d = _model(trial, u)
+        trial_value, trial_d = _model(trial, u, rim)
         left = (weight * (profiles - trial_value) ** 2).sum(axis=1)
         left += (prior * (expected - trial) ** 2).sum(axis=1)
         better = left <= cost

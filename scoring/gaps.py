@@ -13,6 +13,8 @@ from numpy.typing import NDArray
 
 from padsheet.patterns.sheet import Sheet
 from padsheet.patterns.widths import (
+    COMMON,
+    PAD,
     ROUND_NOISE_MM,
     ArrowSystem,
     Comb,
@@ -45,12 +47,16 @@ class TrackData:
         ``1/cos(theta) - 1`` of the viewing angle across the tracks.
     kink_mm : ndarray, shape (P, T)
         What the mesh in force adds at each track to its value at the pad's centre.
+    doubt : ndarray, shape (P,)
+        How many times wider than usual the photo's edge bias may be, 1 for lines that look like
+        clean bars.
     """
 
     width_mm: Floats
     sigma_mm: Floats
     kappa: Floats
     kink_mm: Floats
+    doubt: Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -188,18 +194,29 @@ def _weights(
     return np.where(told, robust / sigma**2, 0.0), residual
 
 
+def _priors(comb: Comb, data: TrackData) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return mean and sigma of common (C,) and pad (P, 5) parameters, widened where in doubt."""
+    common_mean, common_sd = common_priors(comb.levels)
+    pad_mean, one_sd = pad_priors()
+    common_sd = common_sd.copy()
+    pad_sd = np.tile(one_sd, (len(data.doubt), 1))
+    shared = float(np.median(data.doubt))
+    common_sd[COMMON.index("bias_mm")] *= shared
+    pad_sd[:, PAD.index("bias_mm")] *= data.doubt
+    return common_mean, common_sd, pad_mean, pad_sd
+
+
 def _solve(
     comb: Comb, data: TrackData, common: Floats, pads: Floats, inflation: float
 ) -> tuple[Floats, Floats]:
     """Iterate damped Gauss-Newton steps on the arrow system."""
-    common_mean, common_sd = common_priors(comb.levels)
-    pad_mean, pad_sd = pad_priors()
+    common_mean, common_sd, pad_mean, pad_sd = _priors(comb, data)
     for _ in range(_ROUNDS):
         width, d_common, d_pad, gap = track_widths(
             comb, common, pads, kappa=data.kappa, kink_mm=data.kink_mm
         )
         weight, residual = _weights(comb, data, width, gap, inflation)
-        system = ArrowSystem.build(d_common, d_pad, weight)
+        system = ArrowSystem.build(d_common, d_pad, weight, common_sd, pad_sd)
         pull = weight * residual
         on_common = np.einsum("pt,ptc->c", pull, d_common) + (common_mean - common) / common_sd**2
         on_pads = np.einsum("pt,pti->pi", pull, d_pad) + (pad_mean - pads) / pad_sd**2
@@ -230,8 +247,9 @@ def _result(comb: Comb, data: TrackData, common: Floats, pads: Floats, inflation
     width, d_common, d_pad, gap = track_widths(
         comb, common, pads, kappa=data.kappa, kink_mm=data.kink_mm
     )
-    weight, residual = _weights(comb, data, width, gap, inflation)
-    system = ArrowSystem.build(d_common, d_pad, weight)
+    weight, _ = _weights(comb, data, width, gap, inflation)
+    _, common_sd, _, pad_sd = _priors(comb, data)
+    system = ArrowSystem.build(d_common, d_pad, weight, common_sd, pad_sd)
     sigma = _noise(comb, data, gap, inflation)
     read = np.isfinite(data.width_mm)
     return GapFit(

@@ -22,6 +22,11 @@ __all__ = ["Lines", "PadWidths", "Patches", "measure_pad", "pad_lines", "sample_
 Floats = NDArray[np.float64]
 
 BLOCKS = 6
+# Half the usual height of a first layer is what its rounded sides are wide, seen from above; the
+# contact shadow is as wide again.
+RIM_MM = 0.06
+# Rims that are not needed cost precision: they are let in as far as a plain bar does not fit.
+_LEAST_RIM_SD, _MOST_RIM_SD, _RIM_SD_PER_MISFIT, _CLEAN_MISFIT = 0.02, 0.8, 8.0, 0.05
 _USUAL_BLUR_PX = 1.3
 
 
@@ -210,7 +215,9 @@ class PadWidths:
         How well print and plate differ, in standard deviations.
     contrast : ndarray, shape (T,)
         Brightness of the track's top, 0 the plate's and 1 the pad's typical print.
-    whole, clipped_share
+    misfit : float
+        By how much the lines do not look like plain bars, as a part of their contrast.
+    whole, clipped_share, px_per_mm
         See `Patches`.
     """
 
@@ -222,18 +229,35 @@ class PadWidths:
     blur_px: float
     separation: float
     contrast: Floats
+    misfit: float
     whole: bool
     clipped_share: float
     px_per_mm: float
 
 
-def _fit_blocks(profiles: Floats, u: Floats, px_per_mm: float) -> tuple[BarFit, float]:
-    """Fit all blocks (M, U), first with a free blur, then with the pad's own."""
+def _fit_blocks(profiles: Floats, u: Floats, px_per_mm: float) -> tuple[BarFit, float, float]:
+    """Fit all blocks (M, U): plain bars first, then with rims as far as the plain ones misfit.
+
+    Returns
+    -------
+    fit : BarFit
+    blur : float
+        The pad's own blur in millimetres.
+    misfit : float
+        Residual of the plain bars as a part of their contrast.
+    """
     usual = np.full(len(profiles), _USUAL_BLUR_PX / px_per_mm)
-    free = fit_bars(profiles, u, blur=usual, blur_sd=1.0)
-    good = free.converged & (free.contrast > 0.3)
-    blur = float(np.median(free.blur[good])) if good.any() else float(usual[0])
-    return fit_bars(profiles, u, blur=np.full(len(profiles), blur), blur_sd=0.10), blur
+    plain = fit_bars(profiles, u, blur=usual, blur_sd=1.0, rim=RIM_MM, rim_sd=_LEAST_RIM_SD)
+    good = plain.converged & (plain.contrast > 0.3)
+    if not good.any():
+        return plain, float(usual[0]), 1.0
+    blur = float(np.median(plain.blur[good]))
+    misfit = float(np.median(plain.rms[good] / plain.contrast[good]))
+    rim_sd = float(
+        np.clip(_RIM_SD_PER_MISFIT * (misfit - _CLEAN_MISFIT), _LEAST_RIM_SD, _MOST_RIM_SD)
+    )
+    own = np.full(len(profiles), blur)
+    return fit_bars(profiles, u, blur=own, blur_sd=0.10, rim=RIM_MM, rim_sd=rim_sd), blur, misfit
 
 
 def measure_pad(patches: Patches) -> PadWidths:
@@ -248,7 +272,7 @@ def measure_pad(patches: Patches) -> PadWidths:
     values = patches.light @ axis
     profiles = block_profiles(np.asarray(values, float))
     tracks, blocks, columns = profiles.shape
-    fit, blur = _fit_blocks(profiles.reshape(-1, columns), patches.u_mm, patches.px_per_mm)
+    fit, blur, misfit = _fit_blocks(profiles.reshape(-1, columns), patches.u_mm, patches.px_per_mm)
     shape = (tracks, blocks)
     good = (fit.converged & (fit.contrast > 0.15)).reshape(shape)
     width = np.where(good, fit.width.reshape(shape), np.nan)
@@ -274,6 +298,7 @@ def measure_pad(patches: Patches) -> PadWidths:
         blur_px=blur * patches.px_per_mm,
         separation=separation,
         contrast=contrast,
+        misfit=misfit,
         whole=patches.whole,
         clipped_share=float(patches.clipped.mean()),
         px_per_mm=patches.px_per_mm,

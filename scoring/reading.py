@@ -35,6 +35,8 @@ _FEWEST_PADS = 1
 _MOST_COMMON_SIGMA_MM = 0.03
 # What a phone's lens and the plate's own height leave of the scale, in one direction (relative).
 _FLOOR_SIGMA_MM = 0.001
+# Lines that look like plain bars but for this part of their contrast are clean.
+_CLEAN_MISFIT = 0.04
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -170,6 +172,7 @@ def _track_data(
         sigma_mm=np.array([widths[k].sigma_mm for k in rows]),
         kappa=(np.hypot(1.0, tangent) - 1.0)[:, None],
         kink_mm=_kink_mm(sheet, pads, mesh),
+        doubt=np.array([np.hypot(1.0, widths[k].misfit / _CLEAN_MISFIT) for k in rows]),
     )
 
 

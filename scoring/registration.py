@@ -18,7 +18,7 @@ from padsheet.scoring.camera import (
 )
 from padsheet.scoring.edges import fit_bars
 from padsheet.scoring.finder import MarkerSightings
-from padsheet.scoring.lines import Lines, block_profiles, colour_axis, pad_lines, sample_lines
+from padsheet.scoring.lines import RIM_MM, Lines, block_profiles, colour_axis, pad_lines, sample_lines
 from padsheet.scoring.photo import Photo
 
 __all__ = ["Registration", "register"]
@@ -108,6 +108,8 @@ def _see(photo: Photo, camera: Camera, lines: Lines, pieces: int, z_mm: float) -
         patches.u_mm,
         blur=np.full(count * pieces, 1.3 / patches.px_per_mm),
         blur_sd=0.5,
+        rim=RIM_MM,
+        rim_sd=0.1,
     )
     level = np.median(fit.contrast)
     good = fit.converged & (fit.contrast > 0.5 * level) & (fit.rms < 0.2 * fit.contrast)
