@@ -100,6 +100,7 @@ def command(
                 points=[*points, *more_points] or None,
                 mesh_active="no" if no_mesh else "yes" if known else "unknown",
                 mesh_name=known.name if known and not no_mesh else None,
+                mesh_z_mm=known.z_mm if known and not no_mesh else None,
             )
             write_group(
                 round_.path,

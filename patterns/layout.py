@@ -20,10 +20,10 @@ from padsheet.patterns.sheet import Coupon, Marker, Pad, Sheet, Stroke
 
 __all__ = ["Layout", "lay_out_sheet"]
 
-_COUPON_MM = 7.0
+_COUPON_MM = 5.0
 _TICK_MM = 4.0
 _ROOM_MM = 1.5
-_MARKER_SIDES_MM = (13.2, 11.4, 9.6, 7.8)
+_MARKER_SIDES_MM = (10.8, 9.6, 7.8)
 _TRACK_LENGTHS_MM = (18.0, 16.0, 14.0, 12.0, 10.0, 8.0)
 _WANTED_MARKERS, _FEWEST_MARKERS = 8, 4
 # A camera fitted to markers in the middle of the bed would be extrapolated to its edges.
@@ -46,16 +46,25 @@ def _bounds(x: float, y: float, side: float) -> Rectangle:
     return Rectangle(x_min_mm=x - half, y_min_mm=y - half, x_max_mm=x + half, y_max_mm=y + half)
 
 
-def _admitting_plate(bed: Bed) -> tuple[Plate, Rectangle | None]:
-    """Return the plate, and the mesh rectangle that combs must stay in, if they must."""
+def _corrected(bed: Bed) -> Rectangle | None:
+    """Return the mesh rectangle if the height correction is not sure to reach beyond it."""
     grid = bed.mesh
     if grid.outside in ("hold", "extend"):
-        return bed.plate, None
-    return bed.plate, Rectangle(
+        return None
+    return Rectangle(
         x_min_mm=grid.x_min_mm,
         y_min_mm=grid.y_min_mm,
         x_max_mm=grid.x_max_mm,
         y_max_mm=grid.y_max_mm,
+    )
+
+
+def _within(area: Rectangle, limit: Rectangle | None) -> bool:
+    return limit is None or (
+        area.x_min_mm >= limit.x_min_mm - 1e-9
+        and area.y_min_mm >= limit.y_min_mm - 1e-9
+        and area.x_max_mm <= limit.x_max_mm + 1e-9
+        and area.y_max_mm <= limit.y_max_mm + 1e-9
     )
 
 
@@ -88,7 +97,7 @@ def _place_pads(
     bed: Bed, nodes: Sequence[tuple[int, int]], shape: CombShape
 ) -> tuple[list[Pad], list[tuple[int, int]]]:
     """Place a comb at each node, shifted as little as is needed; return those without room too."""
-    plate, limit = _admitting_plate(bed)
+    plate, limit = bed.plate, _corrected(bed)
     grid, reach = bed.mesh, 0.55 * min(bed.mesh.pitch_mm)
     shifts = list(_shifts(min(reach, 16.0)))
     pads: list[Pad] = []
@@ -122,7 +131,8 @@ def _place_coupons(
         away = _ROOM_MM + 0.2 + _COUPON_MM / 2
         for y in (own.y_max_mm + away, own.y_min_mm - away):
             area = _bounds(pad.x_mm, y, _COUPON_MM)
-            if bed.plate.admits(area) and not any(area.overlaps(other) for other in taken):
+            free = bed.plate.admits(area) and _within(area, _corrected(bed))
+            if free and not any(area.overlaps(other) for other in taken):
                 coupon = Coupon(x_mm=pad.x_mm, y_mm=round(y, 4), side_mm=_COUPON_MM)
                 taken.append(area.grown(_ROOM_MM))
                 placed.append(replace(pad, coupon=coupon))
@@ -132,8 +142,10 @@ def _place_coupons(
     return placed, taken
 
 
-def _purge(bed: Bed, taken: Iterable[Rectangle], height_mm: float) -> Stroke | None:
-    """Find room for a U of two lines, along the front if possible."""
+def _purge(
+    bed: Bed, taken: Iterable[Rectangle], height_mm: float, limit: Rectangle | None
+) -> Stroke | None:
+    """Find room for a U of two lines inside `limit`, along the front if possible."""
     outline = bed.plate.outline.grown(-bed.plate.margin_mm)
     blocked = list(taken)
     area = 1.2 * bed.nozzle.bore_area_mm2
@@ -150,7 +162,8 @@ def _purge(bed: Bed, taken: Iterable[Rectangle], height_mm: float) -> Stroke | N
                 room = Rectangle(
                     x_min_mm=x, y_min_mm=y - deep, x_max_mm=x + length, y_max_mm=y + deep
                 )
-                if bed.plate.admits(room) and not any(room.overlaps(b) for b in blocked):
+                admitted = bed.plate.admits(room) and _within(room, limit)
+                if admitted and not any(room.overlaps(b) for b in blocked):
                     points = (
                         (x + 1, y - 0.7, height_mm),
                         (x + length - 1, y - 0.7, height_mm),
@@ -170,7 +183,11 @@ def _purge(bed: Bed, taken: Iterable[Rectangle], height_mm: float) -> Stroke | N
 
 
 def _place_markers(
-    plate: Plate, taken: Sequence[Rectangle], side_mm: float, number: int
+    plate: Plate,
+    taken: Sequence[Rectangle],
+    side_mm: float,
+    number: int,
+    limit: Rectangle | None,
 ) -> list[Marker]:
     """Spread up to 12 markers over the free room, each as far as can be from those before it."""
     outline = plate.outline
@@ -188,7 +205,8 @@ def _place_markers(
                 & (y + half > boxes[:, 1])
                 & (y - half < boxes[:, 3])
             )
-            if not clash.any() and plate.admits(_bounds(float(x), float(y), side_mm)):
+            square = _bounds(float(x), float(y), side_mm)
+            if not clash.any() and plate.admits(square) and _within(square, limit):
                 free.append((float(x), float(y)))
     if not free:
         return []
@@ -392,7 +410,9 @@ def _fit(
     best: _Fit | None = None
     # The coupon is printed at the target height, which must be safe for the whole reach.
     safe = bed.target.height_mm >= -reach_mm[0] + bed.motion.clearance_mm - 1e-9
-    for shape in _shapes(pitch_mm, roomy):
+    # Beyond the mesh the correction may be missing: nothing is printed there unless it must be.
+    limits = [_corrected(bed), None] if _corrected(bed) else [None]
+    for limit, shape in itertools.product(limits, _shapes(pitch_mm, roomy)):
         if shape.pitch_mm not in ladders:
             ladders[shape.pitch_mm] = design_ladder(
                 reach_mm, bed.nozzle, bed.target, bed.motion, pitch_mm=shape.pitch_mm
@@ -405,7 +425,7 @@ def _fit(
             pads, taken = _place_coupons(bed, pads, shape)
         else:
             taken = [shape.area_at(p.x_mm, p.y_mm).grown(_ROOM_MM) for p in pads]
-        purge = _purge(bed, taken, ladder.base_mm)
+        purge = _purge(bed, taken, ladder.base_mm, limit)
         if not pads or purge is None:
             continue
         xs, ys = [p[0] for p in purge.xyz_mm], [p[1] for p in purge.xyz_mm]
@@ -413,7 +433,7 @@ def _fit(
             x_min_mm=min(xs), y_min_mm=min(ys), x_max_mm=max(xs), y_max_mm=max(ys)
         ).grown(_ROOM_MM)
         for side in _MARKER_SIDES_MM:
-            markers = _place_markers(bed.plate, [*taken, strip], side, number)
+            markers = _place_markers(bed.plate, [*taken, strip], side, number, limit)
             found = (pads, homeless, markers, ladder, shape, purge)
             if best is None or _merit(found) > _merit(best):
                 best = found

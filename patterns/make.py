@@ -7,8 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
 from padsheet.patterns.bed import Bed
-from padsheet.patterns.envelope import check_envelope
+from padsheet.patterns.envelope import check_sheet_gcode
 from padsheet.patterns.estimate import Estimate, estimate
 from padsheet.patterns.gcode import write_gcode
 from padsheet.patterns.layout import lay_out_sheet
@@ -50,6 +53,7 @@ def make_sheet(
     points: Sequence[tuple[int, int]] | None = None,
     mesh_active: Literal["yes", "no", "unknown"] = "unknown",
     mesh_name: str | None = None,
+    mesh_z_mm: NDArray[np.float64] | None = None,
 ) -> SheetFiles:
     """Lay out a sheet, write its G-code and let nothing leave that the envelope refuses.
 
@@ -57,6 +61,8 @@ def make_sheet(
     ----------
     bed, reach_mm, number, points, mesh_active, mesh_name
         See `padsheet.patterns.layout.lay_out_sheet`.
+    mesh_z_mm : ndarray of float, shape (rows, columns), optional
+        Values of the mesh in force, if known: the envelope then reckons with them.
 
     Raises
     ------
@@ -72,7 +78,7 @@ def make_sheet(
         mesh_name=mesh_name,
     )
     gcode = write_gcode(layout.sheet, bed)
-    check_envelope(gcode, bed, reach_mm=reach_mm)
+    check_sheet_gcode(gcode, layout.sheet, bed, mesh_z_mm=mesh_z_mm)
     digest = hashlib.sha256(gcode.encode("utf-8")).hexdigest()
     sheet = replace(layout.sheet, gcode_sha256=digest)
     spent = estimate(gcode, bed)
