@@ -91,9 +91,9 @@ def _comb(
     areas_mm2 = choice.areas_mm2
     area = np.where(np.arange(10) % 2 == 0, areas_mm2[0], areas_mm2[1])
     return Comb.of(
-        choice.lowest_mm + choice.step_mm * choice.pattern,
+        np.asarray(choice.lowest_mm + choice.step_mm * choice.pattern, np.float64),
         area,
-        (np.arange(10) - 4.5) * pitch_mm,
+        np.asarray((np.arange(10) - 4.5) * pitch_mm, np.float64),
         target_mm=target.height_mm,
         flat_mm=nozzle.flat_mm,
     )

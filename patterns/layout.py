@@ -153,10 +153,9 @@ def _purge(
     deep = 2.0
     for length in (80.0, 60.0, 40.0, 25.0, 15.0):
         rows = np.arange(outline.y_min_mm + deep, outline.y_max_mm - deep, 1.0)
-        places = sorted(
-            np.arange(outline.x_min_mm, outline.x_max_mm - length, 5.0),
-            key=lambda x, length=length: abs(x + length / 2 - centre_x),
-        )
+        lefts = np.arange(outline.x_min_mm, outline.x_max_mm - length, 5.0)
+        from_middle = np.abs(lefts + length / 2 - centre_x)
+        places = lefts[np.argsort(from_middle, kind="stable")]
         for y in rows:
             for x in places:
                 room = Rectangle(
@@ -460,7 +459,7 @@ def _merit(fit: _Fit) -> tuple[bool, int, bool, int]:
 
 def _spread(pads: Sequence[Pad], markers: Sequence[Marker]) -> float:
     """Return what part of the pads' width or depth, the lesser, the markers span."""
-    shares = []
+    shares: list[float] = []
     for place in ("x_mm", "y_mm"):
         along = [getattr(pad, place) for pad in pads]
         span = [getattr(marker, place) for marker in markers]

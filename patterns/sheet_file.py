@@ -73,6 +73,7 @@ def _build(data: dict[str, Any]) -> Sheet:
         "flat_mm",
         "z_step_mm",
     )
+    numbers = {k: _number(data[k], k) for k in plain}
     low, high = _numbers(data, "reach_mm", 2)
     x0, y0, x1, y1 = _numbers(data, "plate_outline_mm", 4)
     if data.get("mesh_active", "unknown") not in ("yes", "no", "unknown"):
@@ -103,7 +104,7 @@ def _build(data: dict[str, Any]) -> Sheet:
         mesh_active=data.get("mesh_active", "unknown"),
         mesh_name=data.get("mesh_name"),
         gcode_sha256=data.get("gcode_sha256"),
-        **{k: _number(data[k], k) for k in plain},
+        **numbers,  # type: ignore[arg-type]  # none of these is the field of strokes
     )
 
 
