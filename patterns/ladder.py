@@ -122,9 +122,7 @@ def predicted_sigma_mm(comb: Comb, gap_mm: NDArray[np.float64]) -> NDArray[np.fl
     width, d_common, d_pad, gap = track_widths(comb, common, pads)
     usable = readable(comb, gap, width)
     weight = np.where(tells_something(comb, gap, width), width_noise_mm(comb, gap) ** -2.0, 0.0)
-    covariance = ArrowSystem.build(
-        d_common, d_pad, weight, common_sd, pad_sd
-    ).gap_covariance_mm2()
+    covariance = ArrowSystem.build(d_common, d_pad, weight, common_sd, pad_sd).gap_covariance_mm2()
     count = len(gap_mm)
     centring = np.eye(count) - 1.0 / count
     sigma = np.sqrt(np.diag(centring @ covariance @ centring))
