@@ -60,9 +60,9 @@ ROUND_ABOVE = 0.97
 # the semicircle (0.21); flow covers a filament diameter 0.05 mm off (5.7 % of area).
 _COMMON_PRIOR = {
     "flow": (0.0, 0.06),
-    "back_pressure": (0.02, 0.02),
+    "back_pressure": (0.02, 0.025),
     "side_factor": (SIDE_FACTOR, 0.10),
-    "bias_mm": (0.0, 0.05),
+    "bias_mm": (0.0, 0.06),
     "step_scale": (0.0, 0.01),
 }
 _STEP_ERROR_MM = 0.004

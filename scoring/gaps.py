@@ -243,6 +243,19 @@ def _inflation(comb: Comb, data: TrackData, common: Floats, pads: Floats) -> flo
     return float(np.clip(1.4826 * np.median(scaled) * np.sqrt(share), 1.0, 12.0))
 
 
+def _birge(comb: Comb, data: TrackData, common: Floats) -> float:
+    """Return by how much the common parameters strain their priors, at least 1.
+
+    A photo whose edges are of another kind than the model's pulls flow, side factor and bias far
+    from what they can be; the part that all pads share is then less sure in proportion, after
+    Birge, Physical Review 40 (1932) 207-227.
+    """
+    mean, sd, _, _ = _priors(comb, data)
+    named = len(COMMON)
+    strain = ((common[:named] - mean[:named]) / sd[:named]) ** 2
+    return max(1.0, float(np.sqrt(strain.sum() / named)))
+
+
 def _result(comb: Comb, data: TrackData, common: Floats, pads: Floats, inflation: float) -> GapFit:
     width, d_common, d_pad, gap = track_widths(
         comb, common, pads, kappa=data.kappa, kink_mm=data.kink_mm
@@ -252,9 +265,12 @@ def _result(comb: Comb, data: TrackData, common: Floats, pads: Floats, inflation
     system = ArrowSystem.build(d_common, d_pad, weight, common_sd, pad_sd)
     sigma = _noise(comb, data, gap, inflation)
     read = np.isfinite(data.width_mm)
+    covariance = system.gap_covariance_mm2()
+    strained = _birge(comb, data, common) ** 2 - 1.0
+    covariance = covariance + strained * max(float(covariance.mean()), 0.0)
     return GapFit(
         gap_mm=pads[:, 0],
-        covariance_mm2=system.gap_covariance_mm2(),
+        covariance_mm2=covariance,
         common=common,
         pads=pads,
         common_covariance=system.common_inverse,

@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 
 _LEAST_SEPARATION = 1.5
 _LEAST_PX_PER_MM = 5.0
-_MOST_CLIPPED = 0.35
+_MOST_CLIPPED = 0.10
 _FEWEST_TRACKS = 6
 _MOST_BLUR_MM = 0.30
 _FALL_SIGMAS = 4.0
@@ -34,8 +34,15 @@ def _reason(code: str, text: str) -> Reason:
     return Reason(code=code, text=text)
 
 
-def before_fit(widths: PadWidths) -> Reason | None:
-    """Return why a pad's tracks cannot be read, or None if they can."""
+def before_fit(widths: PadWidths, usual_apart: Floats) -> Reason | None:
+    """Return why a pad's tracks cannot be read, or None if they can.
+
+    Parameters
+    ----------
+    widths : PadWidths
+    usual_apart : ndarray, shape (3,)
+        Print minus plate as most pads of the sheet show it.
+    """
     if not widths.whole:
         return _reason(
             "pad-outside", "part of the pad is outside the photo: take in the whole sheet"
@@ -53,6 +60,12 @@ def before_fit(widths: PadWidths) -> Reason | None:
     if widths.clipped_share > _MOST_CLIPPED:
         return _reason(
             "pad-glare", "glare covers the pad: move the lamp or stand where it does not mirror"
+        )
+    if float(widths.apart @ usual_apart) <= 0.05 * float(usual_apart @ usual_apart):
+        return _reason(
+            "pad-glare",
+            "the plate mirrors a light here, so that it is brighter than elsewhere: move the lamp, "
+            "or stand where nothing mirrors",
         )
     read = int(np.isfinite(widths.width_mm).sum())
     if read < _FEWEST_TRACKS:

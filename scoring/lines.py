@@ -26,7 +26,7 @@ BLOCKS = 6
 # contact shadow is as wide again.
 RIM_MM = 0.06
 # Rims that are not needed cost precision: they are let in as far as a plain bar does not fit.
-_LEAST_RIM_SD, _MOST_RIM_SD, _RIM_SD_PER_MISFIT, _CLEAN_MISFIT = 0.02, 0.8, 8.0, 0.05
+_LEAST_RIM_SD, _MOST_RIM_SD, _RIM_SD_PER_MISFIT, _CLEAN_MISFIT = 0.02, 0.8, 8.0, 0.07
 _USUAL_BLUR_PX = 1.3
 
 
@@ -72,7 +72,7 @@ class Patches:
     px_per_mm : float
         Scale across the lines.
     clipped : ndarray of float, shape (N,)
-        Share of samples at the top of the scale.
+        Share of the bare plate beside the line that is at the top of the scale.
     """
 
     light: NDArray[np.float32]
@@ -144,36 +144,51 @@ def _sampled(photo: Photo, places: Floats, u: Floats, s: Floats, scale: float) -
         cv2.INTER_CUBIC,
         borderMode=cv2.BORDER_REPLICATE,
     ).reshape(count, rows, columns, 3)
-    clipped = (light > 0.985).any(axis=-1).mean(axis=(1, 2))
+    # Between the lines, where the plate is bare, nothing may be blown out.
+    plate = np.abs(u) > u[-1] - 0.2
+    clipped = (light[:, :, plate] > 0.97).any(axis=-1).mean(axis=(1, 2))
     return Patches(
         light=light, u_mm=u, s_mm=s, whole=whole, px_per_mm=scale, clipped=np.asarray(clipped)
     )
 
 
-def colour_axis(patches: Patches) -> tuple[Floats, float]:
-    """Find the colour direction that best tells this print from this plate, here.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ColourAxis:
+    """The colour direction that best tells this print from this plate, here.
 
-    Returns
-    -------
+    Attributes
+    ----------
     axis : ndarray, shape (3,)
         Scaled so that the plate reads 0 and the print 1, up to an offset: Fisher's linear
         discriminant (Annals of Eugenics 7 (1936) 179-188).
     separation : float
         Distance between print and plate in standard deviations of both together.
+    apart : ndarray, shape (3,)
+        Print minus plate in linear light, as a part of the brighter of the two.
     """
+
+    axis: Floats
+    separation: float
+    apart: Floats
+
+
+def colour_axis(patches: Patches) -> ColourAxis:
+    """Find the colour direction that best tells print from plate in these patches."""
     reach = patches.u_mm[-1]
     sample = patches.light[:, ::3]
     printed = sample[:, :, np.abs(patches.u_mm) < 0.08].reshape(-1, 3).astype(float)
     edge = np.abs(patches.u_mm) > reach - 0.15
     bare = sample[:, :, edge].reshape(-1, 3).astype(float)
-    apart = np.median(printed, axis=0) - np.median(bare, axis=0)
+    on_print, on_plate = np.median(printed, axis=0), np.median(bare, axis=0)
+    apart = on_print - on_plate
+    share = apart / max(float(on_print.max()), float(on_plate.max()), 1e-6)
     within = _scatter(printed) + _scatter(bare)
     within += np.eye(3) * (1e-7 + 1e-2 * np.trace(within))
     axis = np.linalg.solve(within, apart)
     gain = float(axis @ apart)
     if gain <= 1e-12:
-        return np.array([0.3, 0.6, 0.1]), 0.0
-    return axis / gain, float(np.sqrt(gain))
+        return ColourAxis(axis=np.array([0.3, 0.6, 0.1]), separation=0.0, apart=share)
+    return ColourAxis(axis=axis / gain, separation=float(np.sqrt(gain)), apart=share)
 
 
 def _scatter(values: Floats) -> Floats:
@@ -211,8 +226,8 @@ class PadWidths:
         Width in the last third minus that in the first, over its standard deviation.
     blur_px : float
         Blur of the edges here.
-    separation : float
-        How well print and plate differ, in standard deviations.
+    separation, apart
+        See `ColourAxis`.
     contrast : ndarray, shape (T,)
         Brightness of the track's top, 0 the plate's and 1 the pad's typical print.
     misfit : float
@@ -228,6 +243,7 @@ class PadWidths:
     ends_differ: Floats
     blur_px: float
     separation: float
+    apart: Floats
     contrast: Floats
     misfit: float
     whole: bool
@@ -268,8 +284,8 @@ def measure_pad(patches: Patches) -> PadWidths:
     patches : Patches
         Of the pad's T tracks.
     """
-    axis, separation = colour_axis(patches)
-    values = patches.light @ axis
+    colour = colour_axis(patches)
+    values = patches.light @ colour.axis
     profiles = block_profiles(np.asarray(values, float))
     tracks, blocks, columns = profiles.shape
     fit, blur, misfit = _fit_blocks(profiles.reshape(-1, columns), patches.u_mm, patches.px_per_mm)
@@ -296,7 +312,8 @@ def measure_pad(patches: Patches) -> PadWidths:
         wander_mm=wander,
         ends_differ=ends,
         blur_px=blur * patches.px_per_mm,
-        separation=separation,
+        separation=colour.separation,
+        apart=colour.apart,
         contrast=contrast,
         misfit=misfit,
         whole=patches.whole,

@@ -133,8 +133,9 @@ def _score_pads(
 ) -> tuple[list[PadScore], GapFit | None, list[int]]:
     """Judge, fit and judge again; return the pads' scores, the last fit, and whom it fitted."""
     scores: dict[int, PadScore] = {}
+    usual = np.median([w.apart for w in widths if w.whole] or [np.zeros(3)], axis=0)
     for k, (pad, width) in enumerate(zip(sheet.pads, widths, strict=True)):
-        if (reason := before_fit(width)) is not None:
+        if (reason := before_fit(width, usual)) is not None:
             scores[k] = _unread(pad, reason)
         elif (outcome := off_scale(sheet, pad, width, 0.0)) is not None:
             scores[k] = outcome

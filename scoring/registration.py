@@ -18,7 +18,14 @@ from padsheet.scoring.camera import (
 )
 from padsheet.scoring.edges import fit_bars
 from padsheet.scoring.finder import MarkerSightings
-from padsheet.scoring.lines import RIM_MM, Lines, block_profiles, colour_axis, pad_lines, sample_lines
+from padsheet.scoring.lines import (
+    RIM_MM,
+    Lines,
+    block_profiles,
+    colour_axis,
+    pad_lines,
+    sample_lines,
+)
 from padsheet.scoring.photo import Photo
 
 __all__ = ["Registration", "register"]
@@ -98,10 +105,10 @@ def _see(photo: Photo, camera: Camera, lines: Lines, pieces: int, z_mm: float) -
     patches = sample_lines(photo, camera, lines, z_mm)
     if not patches.whole:
         return None
-    axis, separation = colour_axis(patches)
-    if separation < 1.0:
+    colour = colour_axis(patches)
+    if colour.separation < 1.0:
         return None
-    profiles = block_profiles(np.asarray(patches.light @ axis, float), pieces)
+    profiles = block_profiles(np.asarray(patches.light @ colour.axis, float), pieces)
     count, _, columns = profiles.shape
     fit = fit_bars(
         profiles.reshape(-1, columns),
