@@ -164,7 +164,7 @@ def advise(
     turns = _turns(case) if work == "screws" else ()
     plan = _plan(case)
     if work == "mesh" and not plan.changed.any():
-        work = "nothing"
+        work = "offset" if case.sets_offset else "nothing"
     return Advice(
         offset_mm=case.offset_mm,
         offset_sigma_mm=case.split.common_sigma_mm,
@@ -239,18 +239,18 @@ def _plan(case: Case) -> NodePlan:
 #: Why no node is edited in this round, by the kind of work.
 HELD_BACK = {
     "screws": "held back: the screws come first",
-    "offset": "within tolerance: only the common offset is to be set",
+    "offset": "held back: the common offset comes first",
     "withheld": "held back: see the first step",
-    "nothing": "",
 }
 
 
 def _node_advice(case: Case, plan: NodePlan, work: str) -> tuple[NodeAdvice, ...]:
     """Write the plan as advice for each node; nothing is changed unless the mesh is the work."""
     mesh = None if case.mesh is None else case.mesh.z_mm.ravel()
+    edit = work == "mesh"
+    held_back = "" if work == "offset" and case.warp_done else HELD_BACK.get(work, "")
     advice = []
     for k, (i, j) in enumerate(case.bed.mesh.nodes):
-        edit = work == "mesh"
         dz_mm = round(float(plan.dz_mm[k]), 6) + 0.0 if edit else 0.0
         advice.append(
             NodeAdvice(
@@ -261,7 +261,7 @@ def _node_advice(case: Case, plan: NodePlan, work: str) -> tuple[NodeAdvice, ...
                 new_mm=None if mesh is None else round(float(mesh[k]) + dz_mm, 6),
                 changed=edit and bool(plan.changed[k]),
                 inferred=bool(plan.inferred[k]),
-                note=plan.notes[k] if edit else HELD_BACK[work],
+                note=plan.notes[k] if edit else held_back,
             )
         )
     return tuple(advice)

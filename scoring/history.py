@@ -9,9 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padsheet.patterns.bed import MeshGrid
+from padsheet.patterns.errors import PadsheetError
+from padsheet.scoring.applied import Applied
 from padsheet.scoring.fusion import NodeState, RoundRecord, fuse_rounds
 from padsheet.scoring.proof import Proof, prove
-from padsheet.scoring.rounds import Applied, BedFolder, Round
+from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.squish import SheetScore
 
 __all__ = ["RoundSummary", "Standing", "applied_words", "standing", "summaries"]
@@ -105,12 +107,19 @@ def standing(
     Raises
     ------
     PadsheetError
-        If a file of an earlier round cannot be read.
+        If a file of an earlier round cannot be read, or the sheet was made for other grid points
+        than the profile now has.
     """
     bed = folder.bed()
     earlier = [r for r in folder.rounds() if r.number < number and _counts(r, bed.mesh)]
     scored = [(r, r.read_score(), *r.read_context()) for r in earlier]
     this = folder.round(number)
+    if not _same_grid(this, bed.mesh):
+        raise PadsheetError(
+            f"the sheet of round {number} was made for other grid points than bed.toml has now",
+            remedy="Set the mesh in bed.toml as it was, or print a new sheet.",
+            code="round-grid",
+        )
     if score is None:
         scored.append((this, this.read_score(), *this.read_context()))
     else:
@@ -135,8 +144,11 @@ def standing(
 
 def _counts(round_: Round, grid: MeshGrid) -> bool:
     """Tell whether a round is scored and its sheet was made for the same grid."""
-    if not round_.scores_json.exists():
-        return False
+    return round_.scores_json.exists() and _same_grid(round_, grid)
+
+
+def _same_grid(round_: Round, grid: MeshGrid) -> bool:
+    """Tell whether a round's sheet has the grid's nodes; without a sheet file it is taken to."""
     if not round_.sheet_json.exists():
         return True
     sheet = round_.read_sheet()

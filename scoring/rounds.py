@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
@@ -11,18 +10,18 @@ from pathlib import Path
 from typing import TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
-from padsheet.patterns.bed import Bed, MeshGrid
+from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
 from padsheet.patterns.profile import load_bed
 from padsheet.patterns.sheet import Sheet
 from padsheet.patterns.sheet_file import sheet_from_json
 from padsheet.scoring.advice import Advice, NodeAdvice
+from padsheet.scoring.applied import Applied, applied_from_json, applied_to_json
 from padsheet.scoring.lock import locked
 from padsheet.scoring.mesh import Mesh, mesh_csv, read_mesh_csv
-from padsheet.scoring.scores import FORMAT, read_json, scores_from_json, spoilt
+from padsheet.scoring.scores import read_json, scores_from_json, spoilt
 from padsheet.scoring.squish import SheetScore
 
 __all__ = [
@@ -43,45 +42,6 @@ Item = TypeVar("Item")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Applied:
-    """What was really done to the bed after a round.
-
-    Attributes
-    ----------
-    how : {"meshes", "word"}
-        The difference of two meshes read back, or the user's explicit word.
-    nodes : tuple of (i, j, dz_mm)
-        What was added to the mesh; nodes left out got nothing.
-    before, after : str or None
-        Names of the two meshes.
-    offset_mm : float or None
-        What was added to the common offset; None if nobody said.
-    screws_turned : bool
-        Whether a bed screw was turned.
-    taken : str
-        When it was recorded, ISO 8601.
-    """
-
-    how: str
-    nodes: tuple[tuple[int, int, float], ...]
-    before: str | None = None
-    after: str | None = None
-    offset_mm: float | None = None
-    screws_turned: bool = False
-    taken: str = ""
-
-    def on_grid(self, grid: MeshGrid) -> NDArray[np.float64] | None:
-        """Return what each node got, shape (N,); None if a node is not on the grid."""
-        place = {node: k for k, node in enumerate(grid.nodes)}
-        dz_mm = np.zeros(len(place))
-        for i, j, value in self.nodes:
-            if (i, j) not in place:
-                return None
-            dz_mm[place[i, j]] = value
-        return dz_mm
-
-
-@dataclass(frozen=True, slots=True)
 class Round:
     """One round: the sheet, its photos, its scores and what was applied.
 
@@ -183,7 +143,7 @@ class Round:
         """Read what was applied, None if nobody recorded it."""
         if not self.applied_json.exists():
             return None
-        return _read(self.applied_json, _applied_from_json, "Record it again.")
+        return _read(self.applied_json, applied_from_json, "Record it again.")
 
     def _read_scores(self) -> tuple[SheetScore, Advice | None]:
         return _read(
@@ -235,7 +195,7 @@ class BedFolder:
 
     def round(self, number: int) -> Round:
         """Return a round by its number, there or not."""
-        return Round(number, self.path / "rounds" / f"{number:02d}")
+        return Round(number=number, path=self.path / "rounds" / f"{number:02d}")
 
     def rounds(self) -> tuple[Round, ...]:
         """Return the rounds that were begun, oldest first."""
@@ -431,39 +391,9 @@ def _now(taken: str | None) -> str:
 
 def _write_applied(round_: Round, applied: Applied, force: bool) -> Applied:
     """Write applied.json."""
-    data = {
-        "format": FORMAT,
-        "how": applied.how,
-        "taken": applied.taken,
-        "before": applied.before,
-        "after": applied.after,
-        "offset_mm": applied.offset_mm,
-        "screws_turned": applied.screws_turned,
-        "nodes": [{"i": i, "j": j, "dz_mm": dz_mm} for i, j, dz_mm in applied.nodes],
-    }
     refuse_overwrite(round_.applied_json, force)
-    write_atomic(round_.applied_json, json.dumps(data, allow_nan=False, indent=1) + "\n")
+    write_atomic(round_.applied_json, applied_to_json(applied))
     return applied
-
-
-def _applied_from_json(text: str) -> Applied:
-    """Read applied.json."""
-    data = read_json(text, "applied.json", code="applied-file")
-    try:
-        offset_mm = data.get("offset_mm")
-        return Applied(
-            how=str(data["how"]),
-            nodes=tuple((int(n["i"]), int(n["j"]), float(n["dz_mm"])) for n in data["nodes"]),
-            before=data.get("before"),
-            after=data.get("after"),
-            offset_mm=None if offset_mm is None else float(offset_mm),
-            screws_turned=bool(data.get("screws_turned", False)),
-            taken=str(data.get("taken", "")),
-        )
-    except KeyError as error:
-        raise spoilt("applied.json", f"{error.args[0]} is missing", "applied-file") from error
-    except (TypeError, ValueError, AttributeError) as error:
-        raise spoilt("applied.json", "a part of it has the wrong form", "applied-file") from error
 
 
 def _scores_data(text: str) -> dict[str, object]:

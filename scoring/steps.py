@@ -128,14 +128,26 @@ def _mesh(case: Case, plan: NodePlan) -> list[str]:
         steps.append("Some edits were cut short by the limits; another round takes the rest.")
     if case.sets_offset:
         steps.append(_set_offset(case))
-    left_mm = case.state.error_mm + plan.dz_mm + (case.offset_mm if case.sets_offset else 0.0)
-    return [*steps, f"Then print a new sheet with {_reach_for(left_mm)} to prove the edits."]
+    shift_mm = case.offset_mm if case.sets_offset else 0.0
+    # `plan.lowest_mm` has an offset that lowers in it already, but not one that raises.
+    lowest_mm = plan.lowest_mm + max(0.0, shift_mm)
+    reach = _reach_for(case.state.error_mm + plan.dz_mm + shift_mm)
+    if lowest_mm <= case.bed.motion.clearance_mm:
+        reach = "--reach first"
+        steps.append(
+            "Somewhere the nozzle may still come nearer to the bed than the clearance of "
+            f"{case.bed.motion.clearance_mm:.2f} mm: print nothing but the next sheet."
+        )
+    return [*steps, f"Then print a new sheet with {reach} to prove the edits."]
 
 
 def _offset_only(case: Case) -> list[str]:
     """Say how to set the common offset."""
+    why = "The shape of the bed is within tolerance"
+    if not case.warp_done:
+        why = "No grid point can be corrected safely before the common offset"
     return [
-        "The shape of the bed is within tolerance: leave the mesh as it is.",
+        f"{why}: leave the mesh as it is.",
         _set_offset(case),
         "Then print a new sheet with --reach fine to prove it.",
     ]

@@ -267,5 +267,19 @@ def test_a_nozzle_too_near_everywhere_lowers_no_node(score_of):
     bed = dataclasses.replace(BED, motion=Motion(clearance_mm=0.05))
     advice = advise(score_of(GRID, 0.08 + one_node(0.06)), bed, mesh=None)
     assert dz_of(advice).min() > -0.06
-    assert advice.set_offset == (advice.work in ("mesh", "offset"))
+    assert (advice.work, advice.set_offset, advice.done) == ("offset", True, False)
     assert advice.offset_mm > 0.1
+    assert "No grid point can be corrected safely" in advice.steps[0]
+    assert "Raise the nozzle everywhere by 0.12 mm" in advice.steps[1]
+
+
+def test_a_bed_that_stays_too_near_is_warned_of(score_of):
+    # 0.15 mm is the largest edit: a node 0.19 too near is still 0.04 mm over the bed.
+    advice = advise(score_of(GRID, 0.2 + one_node(-0.19) + one_node(-0.19, 3, 1)), BED, mesh=None)
+    assert advice.work == "mesh"
+    far = advise(score_of(GRID, 0.2 + one_node(-0.06)), BED, mesh=None)
+    assert not any("print nothing but the next sheet" in step for step in far.steps)
+    bed = dataclasses.replace(BED, edits=Edits(largest_mm=0.02))
+    near = advise(score_of(GRID, 0.2 + one_node(-0.16)), bed, mesh=None)
+    assert any("print nothing but the next sheet" in step for step in near.steps)
+    assert any("--reach first" in step for step in near.steps)

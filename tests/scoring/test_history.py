@@ -119,6 +119,13 @@ def test_sheets_of_another_grid_are_left_out(folder, add_round, make_scored):
     assert standing(folder, 2).state.rounds == 1
 
 
+def test_a_sheet_of_another_grid_cannot_be_judged(folder, add_round, make_scored):
+    first, _ = add_round(1, np.zeros(25))
+    first.sheet_json.write_text(sheet_to_json(make_scored(4, 4).sheet), encoding="utf-8")
+    with pytest.raises(PadsheetError, match="round-grid"):
+        standing(folder, 1)
+
+
 def test_a_row_for_each_round(folder, add_round):
     first, score = add_round(1, BUMPS, unread=[(1, 0)])
     record_applied_word(first, EDITS)
