@@ -102,10 +102,12 @@ def parse_bed(text: str) -> Bed:
     (90.0, 60.0)
     """
     try:
-        data = tomllib.loads(text)
+        # The line end lets an error in the last line be told by its number.
+        data = tomllib.loads(text + "\n")
     except (ValueError, RecursionError) as error:
         # ValueError: besides TOML's own, whole numbers of thousands of digits.
         reason = "it is nested too deeply" if isinstance(error, RecursionError) else str(error)
+        reason = reason.replace("Cannot overwrite a value", "a key is given twice")
         raise _syntax(reason) from error
     return bed_from_tables(data)
 

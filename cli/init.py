@@ -1,0 +1,230 @@
+"""`padsheet init`: make a bed folder with its commented profile."""
+
+from __future__ import annotations
+
+import math
+import shlex
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+from click.core import ParameterSource
+
+from padsheet.cli.options import folder_of, force_option, say, user_errors
+from padsheet.patterns.bed import Bed
+from padsheet.patterns.errors import PadsheetError
+from padsheet.patterns.files import write_atomic
+from padsheet.patterns.profile import DEFAULT_INSET_MM, bed_from_tables, profile_text
+from padsheet.patterns.profile_keys import TABLES
+
+__all__ = ["command"]
+
+EDIT_STYLES = tuple(str(style) for style in TABLES["edits"]["style"].choices)
+
+# The corner points of a mesh on a round plate lie this far inside its edge.
+ROUND_CORNER_INSET_MM = 15.0
+
+# Common practice, no source: the flat face of a nozzle is about twice its bore.
+FLAT_PER_BORE = 2.0
+
+# Options that say nothing about the bed itself.
+NOT_VALUES = frozenset({"directory", "force"})
+
+
+@click.command("init", short_help="Make a bed folder with its profile, bed.toml.")
+@click.argument(
+    "directory", metavar="[DIR]", required=False, type=click.Path(path_type=Path, file_okay=False)
+)
+@click.option("--size", type=(float, float), metavar="X Y", help="Size of the plate, mm.")
+@click.option("--round", "diameter", type=float, metavar="MM", help="Round plate: its diameter.")
+@click.option("--centre-origin", is_flag=True, help="X0 Y0 is the middle of the plate.")
+@click.option("--mesh", type=(int, int), metavar="COLUMNS ROWS", help="Grid points of the mesh.")
+@click.option("--inset", type=float, metavar="MM", help="Outermost grid points to plate's edge.")
+@click.option("--nozzle", type=float, metavar="MM", help="Diameter of the nozzle's bore.")
+@click.option("--filament", type=float, metavar="MM", help="Diameter of the filament.")
+@click.option("--target", type=float, metavar="MM", help="Height of the first layer you want.")
+@click.option("--width", type=float, metavar="MM", help="Width of its lines.")
+@click.option("--tolerance", type=float, metavar="MM", help="How near to the target is enough.")
+@click.option("--nozzle-temp", type=float, metavar="C", help="Temperature of the nozzle.")
+@click.option("--bed-temp", type=float, metavar="C", help="Temperature of the bed.")
+@click.option("--edit-style", type=click.Choice(EDIT_STYLES), help="How the printer is told edits.")
+@click.option("--edit-template", metavar="LINE", help="Line for one point, for the custom style.")
+@click.option(
+    "--g29-sets-points",
+    is_flag=True,
+    help="The printer's manual says that G29 S3 sets one mesh point.",
+)
+@force_option
+@click.pass_context
+def command(ctx: click.Context, /, directory: Path | None, force: bool, **options: Any) -> None:
+    """Make a bed folder with its commented profile, bed.toml.
+
+    DIR is made if it is missing; without it, the folder of -C or the current folder is used.
+    With no options and at a terminal, the most important values are asked for; else what is not
+    given has its default: a plate of 220 x 220 mm, a mesh of 5 x 5 points inset by 20 mm, a
+    0.4 mm nozzle, 1.75 mm filament, a first layer 0.20 mm high and 0.45 mm wide.
+
+    \b
+    Example:
+      padsheet init my-bed --size 235 235 --mesh 5 5 --bed-temp 65
+    """  # noqa: D301 -- click's mark for a paragraph kept as it is
+    if options["size"] and options["diameter"] is not None:
+        raise click.UsageError("--size and --round contradict each other; give one of them.")
+    if options["edit_style"] == "G29 S3" and not options["g29_sets_points"]:
+        raise click.UsageError(
+            "--edit-style 'G29 S3' needs --g29-sets-points: on some printers a G29 starts a "
+            "probing run, so look in the printer's manual first."
+        )
+    if options["edit_style"] == "custom" and not options["edit_template"]:
+        raise click.UsageError("--edit-style custom needs --edit-template, the line for one point.")
+    folder = folder_of(ctx) / directory if directory else folder_of(ctx)
+    path = folder / "bed.toml"
+    with user_errors():
+        # Before the questions, so that nobody answers them for nothing.
+        _refuse_overwriting(path, force=force)
+        if _nothing_given(ctx) and at_terminal():
+            options |= _ask()
+        bed = bed_from_tables(_tables(options))
+        folder.mkdir(parents=True, exist_ok=True)
+        write_atomic(path, profile_text(bed))
+    say(_next_steps(path, bed))
+
+
+def at_terminal() -> bool:
+    """Tell whether a person sits at both ends."""
+    return sys.stdin.isatty() and sys.stdout.isatty()
+
+
+def _nothing_given(ctx: click.Context) -> bool:
+    return all(
+        ctx.get_parameter_source(name) == ParameterSource.DEFAULT
+        for name in ctx.params
+        if name not in NOT_VALUES
+    )
+
+
+def _refuse_overwriting(path: Path, *, force: bool) -> None:
+    if path.exists() and not force:
+        raise PadsheetError(
+            f"there is a profile already: {path}",
+            remedy="Edit it, name another folder, or overwrite it with --force.",
+            code="profile-exists",
+        )
+
+
+def _ask() -> dict[str, Any]:
+    """Ask for what differs most from printer to printer; talk goes to standard error."""
+    bed = Bed()
+    say("Enter keeps the value in brackets; everything can be changed later in bed.toml.")
+    size_x_mm = _prompt("plate", "size_x_mm", "Size of the plate along x, mm", bed.plate.size_x_mm)
+    size_y_mm = _prompt("plate", "size_y_mm", "Size of the plate along y, mm", bed.plate.size_y_mm)
+    columns = _prompt("mesh", "columns", "Mesh points along x", bed.mesh.columns)
+    rows = _prompt("mesh", "rows", "Mesh points along y", bed.mesh.rows)
+    style = click.prompt(
+        "Word that sets a mesh point (see the printer's manual)",
+        type=click.Choice(EDIT_STYLES),
+        default=bed.edits.style,
+        err=True,
+    )
+    answers: dict[str, Any] = {
+        "size": (size_x_mm, size_y_mm),
+        "mesh": (columns, rows),
+        "edit_style": style,
+    }
+    if style == "G29 S3":
+        answers["g29_sets_points"] = click.confirm(
+            "Elsewhere a G29 may start a probing run. Does the printer's manual say that G29 S3 "
+            "sets one mesh point?",
+            default=False,
+            err=True,
+        )
+    if style == "custom":
+        answers["edit_template"] = click.prompt(
+            "Line for one point, such as SETPOINT C={column0} R={row0} Z={value_mm:.3f}", err=True
+        )
+    return answers
+
+
+def _prompt(table: str, name: str, text: str, default: float) -> Any:
+    key = TABLES[table][name]
+    kind = (
+        click.IntRange(int(key.least), int(key.most))
+        if key.kind == "whole"
+        else click.FloatRange(key.least, key.most)
+    )
+    return click.prompt(text, type=kind, default=default, err=True)
+
+
+def _tables(options: dict[str, Any]) -> dict[str, Any]:
+    """Turn the options into the tables of a profile; what was not given is left out."""
+    size_x_mm, size_y_mm = options["size"] or (None, None)
+    columns, rows = options["mesh"] or (None, None)
+    diameter, nozzle = options["diameter"], options["nozzle"]
+    inset, target, width = options["inset"], options["target"], options["width"]
+    if diameter is not None:
+        size_x_mm = size_y_mm = diameter
+        inset = _round_inset(diameter) if inset is None else inset
+    if nozzle is not None:
+        # The same proportions as the default first layer of the default nozzle.
+        scale = nozzle / Bed().nozzle.bore_mm
+        target = round(Bed().target.height_mm * scale, 3) if target is None else target
+        width = round(Bed().target.width_mm * scale, 3) if width is None else width
+    tables: dict[str, dict[str, Any]] = {
+        "plate": {
+            "shape": "round" if diameter is not None else None,
+            "size_x_mm": size_x_mm,
+            "size_y_mm": size_y_mm,
+            "origin": "centre" if options["centre_origin"] else None,
+        },
+        "mesh": {
+            "columns": columns,
+            "rows": rows,
+            "inset_mm": DEFAULT_INSET_MM if inset is None else inset,
+        },
+        "nozzle": {
+            "bore_mm": nozzle,
+            "flat_mm": None
+            if nozzle is None
+            else max(Bed().nozzle.flat_mm, FLAT_PER_BORE * nozzle),
+            "filament_mm": options["filament"],
+        },
+        "heat": {"nozzle_c": options["nozzle_temp"], "bed_c": options["bed_temp"]},
+        "target": {
+            "height_mm": target,
+            "width_mm": width,
+            "tolerance_mm": options["tolerance"],
+        },
+        "edits": {
+            "style": options["edit_style"],
+            "template": options["edit_template"],
+            "g29_sets_points": options["g29_sets_points"] or None,
+        },
+    }
+    return {
+        name: {key: value for key, value in table.items() if value is not None}
+        for name, table in tables.items()
+    }
+
+
+def _round_inset(diameter_mm: float) -> float:
+    """Return an inset, in whole millimetres, whose corner points lie well on a round plate."""
+    radius_mm = diameter_mm / 2
+    if not (math.isfinite(radius_mm) and radius_mm > ROUND_CORNER_INSET_MM):
+        return DEFAULT_INSET_MM  # the diameter itself is refused by the checks
+    return float(math.ceil(radius_mm - (radius_mm - ROUND_CORNER_INSET_MM) / math.sqrt(2)))
+
+
+def _next_steps(path: Path, bed: Bed) -> str:
+    plate, mesh = bed.plate, bed.mesh
+    size = f"{plate.size_x_mm:g} x {plate.size_y_mm:g} mm"
+    shape = f"round plate of {plate.size_x_mm:g} mm" if plate.shape == "round" else f"plate {size}"
+    folder = shlex.quote(str(path.parent))
+    return (
+        f"wrote {path}: {shape}, mesh of {mesh.columns} x {mesh.rows} points from "
+        f"x {mesh.x_min_mm:g}, y {mesh.y_min_mm:g} to x {mesh.x_max_mm:g}, y {mesh.y_max_mm:g} mm, "
+        f"nozzle {bed.nozzle.bore_mm:g} mm, {bed.heat.nozzle_c:g} C on {bed.heat.bed_c:g} C.\n"
+        "Caution: the printer's own manual comes first. Check every value against it: a wrong "
+        "size, temperature or command can damage the printer.\n"
+        f"Next: edit {path}, then run `padsheet -C {folder} sheet`."
+    )

@@ -1,0 +1,221 @@
+"""`padsheet init`: files, words, exit status."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+import padsheet.cli.init
+from padsheet.cli.main import main
+from padsheet.patterns.bed import Bed
+from padsheet.patterns.profile import load_bed, profile_text
+
+
+def run(*arguments: object, answers: str | None = None) -> Result:
+    return CliRunner().invoke(main, [str(argument) for argument in arguments], input=answers)
+
+
+@pytest.fixture
+def terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(padsheet.cli.init, "at_terminal", lambda: True)
+
+
+def test_without_options_the_default_bed_is_written(tmp_path: Path) -> None:
+    folder = tmp_path / "new" / "bed one"
+    result = run("init", folder)
+    assert result.exit_code == 0, result.output
+    assert (folder / "bed.toml").read_text(encoding="utf-8") == profile_text()
+    assert [path.name for path in folder.iterdir()] == ["bed.toml"]
+    bed = load_bed(folder)
+    assert bed == Bed()
+    assert bed.plate.outline.x_max_mm == bed.plate.outline.y_max_mm == 220
+    assert (bed.mesh.columns, bed.mesh.rows, bed.mesh.x_min_mm, bed.mesh.y_max_mm) == (
+        5,
+        5,
+        20,
+        200,
+    )
+    assert (bed.nozzle.bore_mm, bed.nozzle.filament_mm) == (0.4, 1.75)
+    assert (bed.target.height_mm, bed.target.width_mm, bed.target.tolerance_mm) == (0.2, 0.45, 0.03)
+
+
+def test_says_on_stderr_what_it_wrote_and_what_to_do_next(tmp_path: Path) -> None:
+    result = run("init", tmp_path / "bed one")
+    assert result.stdout == ""
+    assert f"wrote {tmp_path / 'bed one' / 'bed.toml'}" in result.stderr
+    assert f"padsheet -C '{tmp_path / 'bed one'}' sheet" in result.stderr
+    assert "printer's own manual comes first" in result.stderr
+
+
+def test_every_option_reaches_the_profile(tmp_path: Path) -> None:
+    result = run(
+        *("init", tmp_path, "--size", 300, 200, "--centre-origin", "--mesh", 7, 4, "--inset", 12.5),
+        *("--nozzle", 0.6, "--filament", 2.85, "--target", 0.25, "--width", 0.7),
+        *("--tolerance", 0.02, "--nozzle-temp", 235, "--bed-temp", 80, "--edit-style", "custom"),
+        *("--edit-template", "P{column1} {row1} {value_mm:.3f}", "--g29-sets-points"),
+    )
+    assert result.exit_code == 0, result.output
+    bed = load_bed(tmp_path)
+    assert (bed.plate.size_x_mm, bed.plate.size_y_mm, bed.plate.origin) == (300, 200, "centre")
+    assert (bed.mesh.columns, bed.mesh.rows) == (7, 4)
+    assert (bed.mesh.x_min_mm, bed.mesh.y_max_mm) == (-137.5, 87.5)
+    assert (bed.nozzle.bore_mm, bed.nozzle.filament_mm) == (0.6, 2.85)
+    assert (bed.target.height_mm, bed.target.width_mm, bed.target.tolerance_mm) == (0.25, 0.7, 0.02)
+    assert (bed.heat.nozzle_c, bed.heat.bed_c) == (235, 80)
+    assert (bed.edits.style, bed.edits.template) == ("custom", "P{column1} {row1} {value_mm:.3f}")
+    assert bed.edits.g29_sets_points
+
+
+@pytest.mark.parametrize("diameter", [60, 120, 200.5, 320])
+def test_a_round_plate_gets_a_mesh_that_lies_on_it(tmp_path: Path, diameter: float) -> None:
+    result = run("init", tmp_path, "--round", diameter)
+    assert result.exit_code == 0, result.output
+    bed = load_bed(tmp_path)
+    assert bed.plate.shape == "round"
+    corner = (
+        (bed.mesh.x_max_mm - diameter / 2) ** 2 + (bed.mesh.y_min_mm - diameter / 2) ** 2
+    ) ** 0.5
+    # The inset is rounded up to whole millimetres, along both axes.
+    assert diameter / 2 - 15 - 2**0.5 <= corner <= diameter / 2 - 15
+
+
+@pytest.mark.parametrize("bore", [0.25, 0.4, 0.6, 0.8, 1.2])
+def test_another_nozzle_gets_a_first_layer_that_it_can_print(tmp_path: Path, bore: float) -> None:
+    result = run("init", tmp_path, "--nozzle", bore)
+    assert result.exit_code == 0, result.output
+    bed = load_bed(tmp_path)
+    assert bed.target.height_mm == pytest.approx(bore / 2)
+    assert bed.target.width_mm == pytest.approx(1.125 * bore, abs=0.001)
+    assert bed.nozzle.flat_mm >= 2 * bore
+
+
+def test_folder_of_c_is_used_and_dir_is_within_it(tmp_path: Path) -> None:
+    assert run("-C", tmp_path / "a", "init").exit_code == 0
+    assert (tmp_path / "a" / "bed.toml").is_file()
+    assert run("-C", tmp_path / "a", "init", "b").exit_code == 0
+    assert (tmp_path / "a" / "b" / "bed.toml").is_file()
+
+
+def test_an_existing_profile_is_kept_unless_forced(tmp_path: Path, terminal: None) -> None:
+    path = tmp_path / "bed.toml"
+    path.write_text("# mine\n", encoding="utf-8")
+    result = run("init", tmp_path)
+    assert result.exit_code == 1
+    assert "profile-exists" in result.stderr
+    assert "--force" in result.stderr
+    assert "Size" not in result.output, "nobody is asked for nothing"
+    assert path.read_text(encoding="utf-8") == "# mine\n"
+    assert run("init", tmp_path, "--size", 200, 200, "--force").exit_code == 0
+    assert load_bed(path).plate.size_x_mm == 200
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (["--nozzle-temp", 500], ["[heat] nozzle_c", "500"]),
+        (["--bed-temp", "nan"], ["[heat] bed_c", "nan"]),
+        (["--round", "inf"], ["[plate] size_x_mm", "inf"]),
+        (["--round", "-5"], ["[plate] size_x_mm", "-5"]),
+        (["--nozzle", "nan"], ["[nozzle] bore_mm", "nan"]),
+        (["--mesh", 1, 5], ["[mesh] columns", "2 to 15"]),
+        (["--inset", 120], ["[mesh] inset_mm", "120"]),
+        (["--edit-style", "custom", "--edit-template", "{x}"], ["[edits] template", "{x}"]),
+        (["--target", 0.9], ["[target] height_mm", "0.9"]),
+    ],
+)
+def test_an_impossible_value_writes_nothing(
+    tmp_path: Path, options: list[object], words: list[str]
+) -> None:
+    folder = tmp_path / "bed"
+    result = run("init", folder, *options)
+    assert result.exit_code == 1, result.output
+    assert all(word in result.stderr for word in words), result.stderr
+    assert "Traceback" not in result.output
+    assert not folder.exists()
+
+
+@pytest.mark.parametrize(
+    ("options", "word"),
+    [
+        (["--size", 200, 200, "--round", 200], "contradict"),
+        (["--edit-style", "G29 S3"], "--g29-sets-points"),
+        (["--edit-style", "custom"], "--edit-template"),
+        (["--edit-style", "M500"], "--edit-style"),
+        (["--size", 200], "--size"),
+        (["--nozzle", "wide"], "--nozzle"),
+    ],
+)
+def test_a_wrong_command_line_gives_status_2(
+    tmp_path: Path, options: list[object], word: str
+) -> None:
+    result = run("init", *options, tmp_path / "bed")
+    assert result.exit_code == 2, result.output
+    assert word in result.stderr
+    assert not (tmp_path / "bed").exists()
+
+
+def test_a_file_in_the_way_is_named(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("x", encoding="utf-8")
+    assert run("init", tmp_path / "file").exit_code == 2
+    result = run("init", tmp_path / "file" / "bed")
+    assert result.exit_code == 1
+    assert "file" in result.stderr
+
+
+@pytest.mark.skipif(os.name != "posix" or os.geteuid() == 0, reason="needs a user with limits")
+def test_a_folder_that_cannot_be_written_is_named(tmp_path: Path) -> None:
+    tmp_path.chmod(0o500)
+    result = run("init", tmp_path)
+    tmp_path.chmod(0o700)
+    assert result.exit_code == 1
+    assert str(tmp_path) in result.stderr
+
+
+def test_at_a_terminal_the_few_things_are_asked(tmp_path: Path, terminal: None) -> None:
+    result = run("init", tmp_path, answers="300\n200\n7\n99\n4\ntable\n")
+    assert result.exit_code == 0, result.output
+    assert result.stdout == ""
+    assert "Size of the plate along x" in result.stderr
+    assert "[220.0]" in result.stderr
+    assert "99 is not in the range" in result.stderr
+    bed = load_bed(tmp_path)
+    assert (bed.plate.size_x_mm, bed.plate.size_y_mm) == (300, 200)
+    assert (bed.mesh.columns, bed.mesh.rows, bed.mesh.x_max_mm) == (7, 4, 280)
+    assert bed.edits.style == "table"
+
+
+def test_enter_at_every_question_gives_the_default_bed(tmp_path: Path, terminal: None) -> None:
+    assert run("init", tmp_path, answers="\n" * 5).exit_code == 0
+    assert load_bed(tmp_path) == Bed()
+
+
+@pytest.mark.parametrize(("answer", "status"), [("y", 0), ("n", 1)])
+def test_g29_is_only_taken_with_the_manuals_word(
+    tmp_path: Path, terminal: None, answer: str, status: int
+) -> None:
+    result = run("init", tmp_path, answers=f"\n\n\n\nG29 S3\n{answer}\n")
+    assert result.exit_code == status, result.output
+    assert "probing run" in result.stderr
+    assert (tmp_path / "bed.toml").exists() == (status == 0)
+
+
+def test_the_custom_line_is_asked_for(tmp_path: Path, terminal: None) -> None:
+    line = "P{column0} {row0} {change_mm:.2f}"
+    assert run("init", tmp_path, answers=f"\n\n\n\ncustom\n{line}\n").exit_code == 0
+    assert load_bed(tmp_path).edits.template == line
+
+
+def test_an_option_or_a_pipe_means_no_questions(tmp_path: Path, terminal: None) -> None:
+    result = run("init", tmp_path / "a", "--bed-temp", 70)
+    assert result.exit_code == 0, result.output
+    assert "Size of the plate" not in result.output
+
+
+def test_breaking_off_writes_nothing(tmp_path: Path, terminal: None) -> None:
+    result = run("init", tmp_path / "a", answers="300\n")
+    assert result.exit_code == 1
+    assert "Aborted" in result.stderr
+    assert not (tmp_path / "a").exists()
