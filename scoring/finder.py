@@ -113,7 +113,7 @@ def _detect(
     grey: NDArray[np.float32], detector: cv2.aruco.ArucoDetector
 ) -> Iterator[tuple[int, Floats]]:
     """Yield id and corners (row, column) of markers in either polarity."""
-    flat = _flattened(cv2.GaussianBlur(grey, (0, 0), 1.2))
+    flat = _flattened(np.asarray(cv2.GaussianBlur(grey, (0, 0), 1.2), np.float32))
     for picture in (flat, 255 - flat):
         corners, ids, _ = detector.detectMarkers(picture)
         if ids is None:

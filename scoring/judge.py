@@ -7,11 +7,14 @@ gap, and what else the tracks show tells whether it is off the scale or merely u
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
+from padsheet.patterns.bead import round_diameter_mm
 from padsheet.patterns.sheet import Pad, Sheet
-from padsheet.patterns.widths import CHOKED_BELOW_MM, ROUND_ABOVE, round_diameter_mm
+from padsheet.patterns.widths import CHOKED_BELOW_MM, ROUND_ABOVE
 from padsheet.scoring.gaps import GapFit, comb_of
 from padsheet.scoring.lines import PadWidths
 from padsheet.scoring.squish import PadScore, Reason
@@ -124,12 +127,12 @@ def off_scale(sheet: Sheet, pad: Pad, widths: PadWidths, bias_mm: float) -> PadS
     read = np.isfinite(widths.width_mm)
     away = widths.width_mm[read] - diameter[read] - bias_mm
     lowest = float(comb.height_mm.min()) - sheet.target_gap_mm
-    place = {"i": pad.i, "j": pad.j, "x_mm": pad.x_mm, "y_mm": pad.y_mm}
+    here = PadScore(i=pad.i, j=pad.j, x_mm=pad.x_mm, y_mm=pad.y_mm, verdict="unread")
     wander = float(np.nanmedian(widths.wander_mm))
     if np.median(np.abs(away)) < 0.04 and read.sum() >= 8 and wander > 0.015:
         bound = float(diameter.min()) * ROUND_ABOVE - lowest
-        return PadScore(
-            **place,
+        return replace(
+            here,
             verdict="off scale high",
             interval_mm=(bound, None),
             reason=_reason(
@@ -144,8 +147,8 @@ def off_scale(sheet: Sheet, pad: Pad, widths: PadWidths, bias_mm: float) -> PadS
     faint_below = np.nanmean(widths.contrast[inner]) < 0.75 * np.nanmean(widths.contrast[outer])
     if slope > _FALL_SIGMAS * sigma and narrow_below and faint_below:
         highest = float(comb.height_mm.max()) - sheet.target_gap_mm
-        return PadScore(
-            **place,
+        return replace(
+            here,
             verdict="off scale low",
             interval_mm=(None, max(CHOKED_BELOW_MM - lowest, 0.0) + max(0.0, -highest)),
             reason=_reason(
@@ -154,8 +157,8 @@ def off_scale(sheet: Sheet, pad: Pad, widths: PadWidths, bias_mm: float) -> PadS
                 "sheet",
             ),
         )
-    return PadScore(
-        **place,
+    return replace(
+        here,
         verdict="unread",
         reason=_reason(
             "pad-no-fall",

@@ -137,13 +137,14 @@ def _sampled(photo: Photo, places: Floats, u: Floats, s: Floats, scale: float) -
     count, rows, columns = places.shape[:3]
     flat = places.reshape(count * rows, columns, 2)
     maps = (flat - low).astype(np.float32)
-    light = cv2.remap(
+    sampled = cv2.remap(
         linear_light(crop),
         np.ascontiguousarray(maps[..., 1]),
         np.ascontiguousarray(maps[..., 0]),
         cv2.INTER_CUBIC,
         borderMode=cv2.BORDER_REPLICATE,
-    ).reshape(count, rows, columns, 3)
+    )
+    light = np.asarray(sampled, np.float32).reshape(count, rows, columns, 3)
     # Between the lines, where the plate is bare, nothing may be blown out.
     plate = np.abs(u) > u[-1] - 0.2
     clipped = (light[:, :, plate] > 0.97).any(axis=-1).mean(axis=(1, 2))

@@ -219,7 +219,8 @@ def _index(slope: float, sigma: float, name: str, negative: bool) -> Proof:
         sigma=sigma,
         transform=name,
         text=f"The gaps changed as if the edits had been placed with {name}{sign}. "
-        "Restore the mesh, correct the row and column order in the profile and prove it with one small edit.",
+        "Restore the mesh, correct the row and column order in the profile and prove it with one "
+        "small edit.",
     )
 
 
