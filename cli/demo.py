@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import shlex
 import shutil
+from dataclasses import asdict, dataclass
 from importlib.resources import as_file
 from importlib.resources.abc import Traversable
 from pathlib import Path
@@ -11,26 +13,34 @@ from pathlib import Path
 import click
 import numpy as np
 
-from padsheet.cli.options import force_option, json_option, say, show_json, user_errors
+from padsheet.cli.options import folder_of, json_option, say, show_json, user_errors
 from padsheet.cli.score import show_scores
 from padsheet.demo_photos import mesh_file, scenario
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
 from padsheet.patterns.make import make_sheet
+from padsheet.patterns.sheet import Sheet
 from padsheet.patterns.sheet_file import sheet_from_json
 from padsheet.scoring.mesh import parse_mesh_csv
-from padsheet.scoring.round_edits import edits_of_round, write_edits
+from padsheet.scoring.round_edits import RoundEdits, edits_of_round, write_edits
 from padsheet.scoring.rounds import BedFolder, Round, write_group
 from padsheet.scoring.scorer import Scored, score_round
 from padsheet.scoring.scores import scores_to_data
 from padsheet.scoring.squish import SheetScore
 
-__all__ = ["command"]
+__all__ = ["Comparison", "command", "compared"]
+
+SECOND = "second-round"
+#: Tells that a folder was made by this command, which may then begin it afresh.
+MARK = ".padsheet-demo"
 
 
 @click.command("demo")
 @click.argument(
-    "folder", type=click.Path(path_type=Path, file_okay=False), default=Path("padsheet-demo")
+    "directory",
+    metavar="[DIR]",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("padsheet-demo"),
 )
 @click.option(
     "--photo",
@@ -40,60 +50,79 @@ __all__ = ["command"]
     show_default=True,
     help="Which example photo to score.",
 )
-@force_option
+@click.option(
+    "--force", is_flag=True, help="Begin the demo afresh in the folder of an earlier one."
+)
 @json_option
-def command(folder: Path, name: str, force: bool, as_json: bool) -> None:
+@click.pass_context
+def command(ctx: click.Context, directory: Path, name: str, force: bool, as_json: bool) -> None:
     """Run the whole job on an example photo: sheet, score, adjustments, report.
+
+    Makes the bed folder DIR (padsheet-demo if not given), writes the sheet, reads a rendered photo
+    of its print, writes report and edits, and compares what was measured with the truth.
 
     \b
     Example:
       padsheet demo
       padsheet demo /tmp/try --photo dark
     """  # noqa: D301 -- click's mark for a paragraph kept as it is
+    source = scenario(name)
     with user_errors():
-        bed_folder = _begin(folder, scenario(name), force=force)
-        say("Writing the sheet of the demo bed ...")
-        round_ = _write_sheet(bed_folder, scenario(name))
-        say("Scoring the rendered example photo ...")
-        with as_file(scenario(name) / "photo.jpg") as photo, bed_folder.lock():
-            scored, _ = score_round(bed_folder, [photo], round_=round_, force=True)
-        lines = _write_edits(bed_folder, round_)
-        against = _against_truth(scored.score, scenario(name))
+        folder = BedFolder(folder_of(ctx) / directory)
+        _make_room(folder.path, force=force)
+        with folder.lock():
+            _write_bed(folder, source)
+            say("Writing the sheet of the demo bed ...")
+            round_ = _write_sheet(folder, source)
+            say("Scoring the rendered example photo ...")
+            with as_file(source / "photo.jpg") as photo:
+                scored, _ = score_round(folder, [photo], round_=round_)
+            made = _write_edits(folder, round_)
+            goes_on = _write_second(folder, name)
+    against = compared(scored.score, source)
     if as_json:
         data = scores_to_data(scored.score, scored.advice)
-        show_json({**data, "demo": {"folder": str(folder.resolve()), **against}})
-        return
-    _talk(folder, round_, scored, lines, against)
+        show_json({**data, "demo": _data(folder, round_, name, made, against)})
+    else:
+        _show(scored, made, against)
+    _talk(folder, round_, scored, made, goes_on=goes_on)
 
 
-def _begin(folder: Path, source: Traversable, *, force: bool) -> BedFolder:
-    """Make the bed folder with profile and mesh."""
-    if folder.exists() and any(folder.iterdir()):
-        ours = (folder / ".padsheet-demo").exists()
+def _make_room(path: Path, *, force: bool) -> None:
+    """Make the folder; what an earlier demo wrote goes if told so, and nothing else ever."""
+    if path.exists() and any(path.iterdir()):
+        ours = (path / MARK).exists()
         if not (force and ours):
             raise PadsheetError(
-                f"the folder {folder} is not empty",
+                f"the folder {path} is not empty",
                 remedy="Name another folder, or repeat an earlier demo there with --force."
                 if ours
                 else "Name an empty or a new folder for the demo.",
                 code="demo-folder",
             )
-        shutil.rmtree(folder)
-    folder.mkdir(parents=True, exist_ok=True)
-    write_atomic(folder / ".padsheet-demo", "made by padsheet demo\n")
-    write_atomic(folder / "bed.toml", (source / "bed.toml").read_bytes())
-    bed_folder = BedFolder(folder)
-    shipped = sheet_from_json((source / "sheet.json").read_text(encoding="utf-8"))
+        for part in ("rounds", "meshes", SECOND):
+            shutil.rmtree(path / part, ignore_errors=True)
+    path.mkdir(parents=True, exist_ok=True)
+
+
+def _write_bed(folder: BedFolder, source: Traversable) -> None:
+    """Write profile and mesh."""
+    write_atomic(folder.path / MARK, "made by padsheet demo\n")
+    write_atomic(folder.profile, (source / "bed.toml").read_bytes())
+    shipped = _shipped_sheet(source)
     if shipped.mesh_name is not None:
         table = mesh_file(shipped.mesh_name)
         text = table.read_text(encoding="utf-8")
-        bed_folder.store_mesh(parse_mesh_csv(text, Path(table.name), bed_folder.bed().mesh))
-    return bed_folder
+        folder.store_mesh(parse_mesh_csv(text, Path(table.name), folder.bed().mesh))
+
+
+def _shipped_sheet(source: Traversable) -> Sheet:
+    return sheet_from_json((source / "sheet.json").read_text(encoding="utf-8"))
 
 
 def _write_sheet(folder: BedFolder, source: Traversable) -> Round:
     """Write round 1's sheet and check that it is the one in the photo."""
-    shipped = sheet_from_json((source / "sheet.json").read_text(encoding="utf-8"))
+    shipped = _shipped_sheet(source)
     mesh = folder.active_mesh()
     files = make_sheet(
         folder.bed(),
@@ -113,53 +142,148 @@ def _write_sheet(folder: BedFolder, source: Traversable) -> Round:
     write_group(
         round_.path,
         {"sheet.gcode": files.gcode, "preview.svg": files.svg, "sheet.json": files.json},
-        force=True,
     )
     return round_
 
 
-def _write_edits(folder: BedFolder, round_: Round) -> tuple[str, ...]:
-    """Write the edits as `padsheet edits` does; none if there is nothing to change."""
-    bed = folder.bed()
-    empty = folder.active_mesh() is None
+def _write_edits(folder: BedFolder, round_: Round) -> RoundEdits | None:
+    """Write the edits as `padsheet edits` does; None if there is nothing to change."""
     advice = round_.read_advice()
     if advice is None or advice.work != "mesh":
-        return ()
-    made = edits_of_round(folder, bed, round_, empty_mesh=empty)
+        return None
+    empty = folder.active_mesh() is None
+    made = edits_of_round(folder, folder.bed(), round_, empty_mesh=empty)
     if made.edits.edits:
         write_edits(round_, made.edits)
-    return tuple(made.edits.lines)
+    return made
 
 
-def _against_truth(score: SheetScore, source: Traversable) -> dict[str, float | int]:
-    """Compare the measured gaps with the truth of the rendered print."""
+def _write_second(folder: BedFolder, name: str) -> bool:
+    """Put the second round's mesh and photo at hand; False if this bed has none."""
+    second = scenario(SECOND)
+    wanted, mesh_name = _shipped_sheet(scenario(name)), _shipped_sheet(second).mesh_name
+    if wanted.mesh_name is None or mesh_name is None:
+        return False
+    there = folder.path / SECOND
+    there.mkdir(exist_ok=True)
+    write_atomic(there / "mesh.csv", mesh_file(mesh_name).read_bytes())
+    write_atomic(there / "photo.jpg", (second / "photo.jpg").read_bytes())
+    return True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """What was measured less the truth, over the pads that were read.
+
+    Attributes
+    ----------
+    pads, read : int
+        All pads, and those that have a gap.
+    relative_rms_mm : float
+        Root mean square of the errors, less what all pads share.
+    common_mm : float
+        The mean error, which all pads share.
+    worst_mm : float
+        The largest error, signed.
+    worst_i, worst_j : int
+        The pad that has it.
+    held : int
+        How many of the stated 95 % intervals hold the truth.
+    """
+
+    pads: int
+    read: int
+    relative_rms_mm: float
+    common_mm: float
+    worst_mm: float
+    worst_i: int
+    worst_j: int
+    held: int
+
+    @property
+    def text(self) -> str:
+        """The comparison in words."""
+        return (
+            f"Measured minus true, {self.read} of {self.pads} pads: "
+            f"{self.relative_rms_mm:.4f} mm RMS from pad to pad, {self.common_mm:+.4f} mm in "
+            f"common; the farthest off is {self.worst_mm:+.4f} mm at column {self.worst_i + 1}, "
+            f"row {self.worst_j + 1}. {self.held} of {self.read} stated 95 % intervals hold the "
+            "truth."
+        )
+
+
+def compared(score: SheetScore, source: Traversable) -> Comparison:
+    """Compare the measured gaps with the truth of the rendered print.
+
+    Parameters
+    ----------
+    score : SheetScore
+        With at least one pad that was read.
+    source : Traversable
+        Folder of the example; see `padsheet.demo_photos.scenario`.
+    """
     truth = json.loads((source / "truth.json").read_text(encoding="utf-8"))
-    true_gap = {(p["i"], p["j"]): p["gap_mm"] for p in truth["pads"]}
-    errors = np.array([p.gap_mm - true_gap[p.i, p.j] for p in score.pads if p.gap_mm is not None])
+    true_mm = {(p["i"], p["j"]): float(p["gap_mm"]) for p in truth["pads"]}
+    read = [pad for pad in score.pads if pad.gap_mm is not None]
+    errors = np.array([(pad.gap_mm or 0.0) - true_mm[pad.i, pad.j] for pad in read])
+    worst = int(np.argmax(np.abs(errors)))
+    held = 0
+    for pad in read:
+        low, high = pad.interval_mm or (None, None)
+        true = true_mm[pad.i, pad.j]
+        held += (low is None or low <= true) and (high is None or true <= high)
+    return Comparison(
+        pads=len(score.pads),
+        read=len(read),
+        relative_rms_mm=float(errors.std()),
+        common_mm=float(errors.mean()),
+        worst_mm=float(errors[worst]),
+        worst_i=read[worst].i,
+        worst_j=read[worst].j,
+        held=held,
+    )
+
+
+def _data(
+    folder: BedFolder, round_: Round, name: str, made: RoundEdits | None, against: Comparison
+) -> dict[str, object]:
+    written = made is not None and bool(made.edits.edits)
     return {
-        "relative_rms_mm": float(errors.std()),
-        "common_mm": float(errors.mean()),
-        "worst_mm": float(np.abs(errors).max()),
-        "read": len(errors),
+        "photo": name,
+        "folder": str(folder.path.resolve()),
+        "report": str(round_.report_html.resolve()),
+        "edits": str(round_.edits_gcode.resolve()) if written else None,
+        **asdict(against),
     }
 
 
-def _talk(
-    folder: Path,
-    round_: Round,
-    scored: Scored,
-    lines: tuple[str, ...],
-    against: dict[str, float | int],
-) -> None:
+def _show(scored: Scored, made: RoundEdits | None, against: Comparison) -> None:
     show_scores(scored)
-    if lines:
+    if made is not None and made.edits.edits:
         click.echo("\nThe edits for the printer:\n")
-        click.echo("\n".join(lines))
+        click.echo("\n".join(made.edits.lines))
+    click.echo(f"\n{against.text}")
+
+
+def _talk(
+    folder: BedFolder, round_: Round, scored: Scored, made: RoundEdits | None, *, goes_on: bool
+) -> None:
+    """Say what to do with a real printer, where everything is, and what to try next."""
     for step in scored.advice.steps if scored.advice else ():
         say(step)
-    say(
-        f"Measured minus true: {against['relative_rms_mm']:.4f} mm RMS from pad to pad, "
-        f"{against['common_mm']:+.4f} mm in common, over {against['read']} pads."
-    )
-    say(f"Everything is in {folder.resolve()}; open {round_.report_html.resolve()} to look.")
-    say("The photo is rendered, not real. Next: `padsheet init my-bed` for your own printer.")
+    say(f"Everything is in {folder.path.resolve()}; round 1 is in {round_.path}:")
+    say("  sheet.gcode, sheet.json, preview.svg: the sheet, as `padsheet sheet` writes it")
+    say("  photo-1.jpg, annotated.jpg, scores.json: the photo and what was read from it")
+    if made is not None and made.edits.edits:
+        say("  edits.gcode, restore.gcode: for the printer, and the way back")
+    say(f"Open the report in a browser: {round_.report_html.resolve()}")
+    say("The photo is rendered, not real.")
+    if goes_on:
+        base = f"padsheet -C {shlex.quote(str(folder.path))}"
+        there = shlex.quote(str(folder.path / SECOND))
+        say("Next, the second round: the mesh as shown after these edits, a sheet, its photo.")
+        say(f"  {base} mesh {there}/mesh.csv --yes")
+        say(f"  {base} sheet")
+        say(f"  {base} score {there}/photo.jpg")
+        say(f"  {base} rounds")
+    say("With your own printer: `padsheet init my-bed`.")
