@@ -1,43 +1,102 @@
-"""The README tells the truth about commands and checks."""
+"""README and DEVELOPERS say what the program and the project really do."""
 
 from __future__ import annotations
 
+import re
 import tomllib
 from pathlib import Path
 
+import click
 import pytest
-from click import Context
 
 from padsheet.cli.main import COMMANDS, main
 
-ROOT = Path(__file__).parent.parent
+ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+def command_of(name: str) -> click.Command:
+    command = main.get_command(click.Context(main), name)
+    assert command is not None
+    return command
+
+
+def options_of(name: str) -> set[str]:
+    return {o for p in command_of(name).params for o in p.opts if o.startswith("--")}
+
+
+def reference_rows() -> dict[str, str]:
+    """Return each row of the table under "Every command" by the command's name."""
+    table = README.partition("## Every command")[2]
+    return dict(re.findall(r"^\| `padsheet ([a-z-]+)[^|`]*` (\|.*)$", table, re.MULTILINE))
+
+
+def code_blocks() -> list[str]:
+    return [block.strip() for block in re.findall(r"```sh\n(.*?)```", README, re.DOTALL)]
+
+
+def test_the_reference_has_every_command_and_no_other() -> None:
+    assert reference_rows().keys() == COMMANDS.keys()
 
 
 @pytest.mark.parametrize("name", COMMANDS)
-def test_every_command_is_documented_and_has_help(name: str) -> None:
-    assert f"padsheet {name}" in README
-    command = main.get_command(Context(main), name)
-    assert command is not None
-    assert command.help is not None
-    first = command.help.split("\n\n")[0].strip()
-    assert first[0].isupper()
-    assert "Example" in command.help
+def test_help_begins_with_a_sentence_and_has_an_example(name: str) -> None:
+    text = command_of(name).help or ""
+    first = text.partition("\n\n")[0].replace("\n", " ").strip()
+    assert re.fullmatch(r"[A-Z].{10,}\.", first), first
+    assert "Example" in text
 
 
-def test_readme_opens_with_one_paragraph_on_the_job() -> None:
-    blocks = README.split("\n\n")
-    assert blocks[0] == "# padsheet"
-    assert blocks[1].startswith("padsheet is a ruler for the nozzle gap")
+@pytest.mark.parametrize("name", COMMANDS)
+def test_the_reference_tells_the_options_that_exist(name: str) -> None:
+    told = set(re.findall(r"`(--[a-z0-9-]+)", reference_rows()[name]))
+    assert told == options_of(name) - {"--help"}
 
 
-def test_ci_calls_the_test_command_of_the_readme() -> None:
-    assert "python -m pytest" in README
-    assert "\npython -m pytest\n" in (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+def test_options_of_the_examples_exist() -> None:
+    for line in "\n".join(code_blocks()).splitlines():
+        call = re.match(r"padsheet (?:-C \S+ )?([a-z-]+)(.*)", line)
+        if call is not None:
+            assert set(re.findall(r"--[a-z0-9-]+", call[2])) <= options_of(call[1]), line
 
 
-def test_developers_gives_a_reason_for_every_dependency() -> None:
-    developers = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+def test_first_paragraph_states_the_job() -> None:
+    title, paragraph = README.split("\n\n")[:2]
+    assert title == "# padsheet"
+    assert paragraph.startswith("padsheet is a ruler for the nozzle gap")
+
+
+def test_readme_and_ci_run_the_same_tests() -> None:
+    ci = (ROOT / ".ci" / "run").read_text(encoding="utf-8").splitlines()
+    assert "pip install '.[dev]' && python -m pytest" in code_blocks()
+    assert [line for line in ci if "pytest" in line] == ["python -m pytest"]
+    assert any(line.startswith("python -m pip install") and "'.[dev]'" in line for line in ci)
+
+
+def test_set_up_and_demo_is_one_command() -> None:
+    wanted = "python3 -m venv .venv && . .venv/bin/activate && pip install . && padsheet demo"
+    assert wanted in code_blocks()
+
+
+def test_codes_of_photos_and_pads_are_those_of_the_source() -> None:
+    files = ("judge", "finder", "photo", "reading", "registration")
+    source = "".join((ROOT / "scoring" / f"{f}.py").read_text(encoding="utf-8") for f in files)
+    in_source = set(re.findall(r'"((?:photo|pad)-[a-z-]+)"', source))
+    assert set(re.findall(r"^\| `((?:photo|pad)-[a-z-]+)` \|", README, re.MULTILINE)) == in_source
+
+
+def test_developers_names_every_dependency() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-    for requirement in project["dependencies"]:
-        assert requirement.split(">=")[0] in developers
+    extras = project["optional-dependencies"].values()
+    for needed in [*project["dependencies"], *(one for extra in extras for one in extra)]:
+        name = re.split(r"[<>=~!\[; ]", needed)[0]
+        assert f"`{name}`" in DEVELOPERS, name
+
+
+@pytest.mark.parametrize("text", [README, DEVELOPERS], ids=["README", "DEVELOPERS"])
+def test_links_and_pictures_exist(text: str) -> None:
+    targets = re.findall(r"\]\(([^)#:]+)\)", text)
+    assert targets
+    for target in targets:
+        assert (ROOT / target).is_file(), target
