@@ -1,0 +1,303 @@
+"""Pads that must not be read: choked, round, unlike the model; and good ones that must pass."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from padsheet.patterns.bead import SIDE_FACTOR, round_diameter_mm, width_mm
+from padsheet.patterns.bed import Bed
+from padsheet.patterns.layout import lay_out_sheet
+from padsheet.patterns.sheet import Sheet
+from padsheet.scoring.gaps import GapFit, TrackData, comb_of, fit_gaps
+from padsheet.scoring.judge import after_fit, before_fit, falls, off_scale
+from padsheet.scoring.lines import PadWidths
+from padsheet.scoring.squish import PadScore
+
+Floats = NDArray[np.float64]
+
+COUNT = 200
+APART = np.array([-0.6, -0.5, -0.4])
+
+
+@pytest.fixture(scope="module")
+def sheet() -> Sheet:
+    return lay_out_sheet(Bed(), reach_mm=(-0.08, 0.08)).sheet
+
+
+def seen(width: Floats, **changes: object) -> PadWidths:
+    tracks = len(width)
+    pad = PadWidths(
+        width_mm=width,
+        sigma_mm=np.full(tracks, 0.006),
+        middle_mm=np.zeros(tracks),
+        wander_mm=np.full(tracks, 0.008),
+        ends_differ=np.zeros(tracks),
+        blur_px=1.3,
+        separation=8.0,
+        apart=APART,
+        contrast=np.ones(tracks),
+        misfit=0.03,
+        whole=True,
+        clipped_share=0.0,
+        px_per_mm=12.0,
+    )
+    return replace(pad, **changes)  # type: ignore[arg-type]
+
+
+def choked_pad(sheet: Sheet, rng: np.random.Generator) -> tuple[float, PadWidths]:
+    """A nozzle so near that the melt is held back, and below that only smears.
+
+    The flow falls with a power of the gap below the choking gap (common practice, no source);
+    what is wider than the nozzle's flat curls up at its edges.
+    """
+    comb = comb_of(sheet)
+    gap = rng.uniform(-0.07, 0.0)
+    under = gap + comb.height_mm - sheet.target_gap_mm
+    choke, power = rng.uniform(0.053, 0.07), rng.uniform(1.8, 2.6)
+    safe = np.maximum(under, 0.012)
+    laid = comb.area_mm2 * np.minimum((safe / choke) ** power, 1.0)
+    width = laid / safe + SIDE_FACTOR * safe
+    width = np.where(width > 1.0, 1.0 + (width - 1.0) * rng.uniform(0.4, 0.7), width)
+    smear = under <= 0.012
+    width = np.where(smear, rng.uniform(0.3, 0.6), width) + rng.normal(0, 0.03)
+    rough = rng.uniform(0.01, 0.05)
+    width = np.maximum(width + rng.normal(0, rough, len(width)), 0.1)
+    contrast = np.where(smear, rng.uniform(0.2, 0.5), np.clip(safe / choke, 0.4, 1.0))
+    return gap, seen(
+        width,
+        sigma_mm=np.full(len(width), rough / 2),
+        wander_mm=rng.uniform(0.005, 0.03, len(width)),
+        contrast=contrast * rng.normal(1, 0.05, len(width)),
+    )
+
+
+def round_pad(sheet: Sheet, rng: np.random.Generator) -> tuple[float, PadWidths]:
+    """A nozzle so high that all lines lie round on the plate and wander the more, the higher."""
+    comb = comb_of(sheet)
+    flow = 1 + rng.normal(0, 0.03)
+    diameter = round_diameter_mm(comb.area_mm2 * flow)
+    lowest = float(comb.height_mm.min()) - sheet.target_gap_mm
+    gap = float(diameter.max()) - lowest + rng.uniform(0.0, 0.5)
+    fall = gap + comb.height_mm - sheet.target_gap_mm - diameter
+    wander = np.hypot(0.012, rng.uniform(0.3, 0.8) * fall)
+    width = diameter + rng.normal(0, 0.02) + rng.normal(0, 0.012, len(diameter))
+    return gap, seen(
+        width,
+        sigma_mm=np.full(len(width), 0.008),
+        wander_mm=wander * rng.uniform(0.7, 1.3, len(width)),
+        contrast=rng.normal(1, 0.05, len(width)),
+    )
+
+
+def good_pad(sheet: Sheet, rng: np.random.Generator) -> tuple[float, PadWidths]:
+    """A pad within the reach of the sheet."""
+    comb = comb_of(sheet)
+    gap = sheet.target_gap_mm + rng.uniform(*sheet.reach_mm)
+    under = gap + comb.height_mm - sheet.target_gap_mm
+    area = comb.area_mm2 * (1 + rng.normal(0, 0.04) + rng.normal(0, 0.01, len(under)))
+    width = width_mm(area, under) + rng.normal(0, 0.04) + rng.normal(0, 0.008, len(under))
+    return gap, seen(width, contrast=rng.normal(1, 0.08, len(under)))
+
+
+Maker = Callable[[Sheet, np.random.Generator], tuple[float, PadWidths]]
+
+
+def judged(sheet: Sheet, maker: Maker, seed: int) -> list[tuple[float, PadScore | None]]:
+    outcomes = []
+    for k in range(COUNT):
+        gap, widths = maker(sheet, np.random.default_rng([seed, k]))
+        outcomes.append((gap, off_scale(sheet, sheet.pads[0], widths, 0.0)))
+    return outcomes
+
+
+@pytest.fixture(scope="module")
+def neighbours(sheet: Sheet) -> list[PadWidths]:
+    """Return good pads that a doubtful one is fitted together with."""
+    return [good_pad(sheet, np.random.default_rng([50, k]))[1] for k in range(24)]
+
+
+def given(sheet: Sheet, widths: PadWidths, neighbours: list[PadWidths]) -> float | None:
+    """Return the gap that a pad would be given in the end, None if any rule refuses it."""
+    if off_scale(sheet, sheet.pads[0], widths, 0.0) is not None:
+        return None
+    every = [widths, *neighbours]
+    data = TrackData(
+        width_mm=np.array([w.width_mm for w in every]),
+        sigma_mm=np.array([w.sigma_mm for w in every]),
+        kappa=np.zeros((len(every), 1)),
+        kink_mm=np.zeros((len(every), 10)),
+        doubt=np.ones(len(every)),
+    )
+    fit = fit_gaps(sheet, data)
+    return float(fit.gap_mm[0]) if after_fit(fit, 0) is None else None
+
+
+def test_no_choked_pad_passes_for_a_gap_or_for_a_high_one(
+    sheet: Sheet, neighbours: list[PadWidths]
+) -> None:
+    verdicts = []
+    for k in range(COUNT):
+        _, widths = choked_pad(sheet, np.random.default_rng([1, k]))
+        score = off_scale(sheet, sheet.pads[0], widths, 0.0)
+        verdicts.append(None if score is None else score.verdict)
+        assert given(sheet, widths, neighbours) is None
+    assert set(verdicts) <= {"off scale low", "unread", None}
+    # Nearly all are stopped before the fit, and a good part of them is told, not only left unread.
+    assert verdicts.count(None) <= 0.01 * COUNT
+    assert verdicts.count("off scale low") > 0.3 * COUNT
+
+
+@pytest.mark.xfail(reason="a smear whose outermost lines are narrower passes all rules, 1 in 4000")
+def test_a_smear_with_narrow_outer_lines_is_no_gap(
+    sheet: Sheet, neighbours: list[PadWidths]
+) -> None:
+    gap, widths = choked_pad(sheet, np.random.default_rng([77, 2674]))
+    assert gap < -0.06
+    assert given(sheet, widths, neighbours) is None
+
+
+def test_no_round_pad_passes_for_a_gap_or_for_a_low_one(sheet: Sheet) -> None:
+    outcomes = judged(sheet, round_pad, 2)
+    verdicts = [None if score is None else score.verdict for _, score in outcomes]
+    assert verdicts.count(None) == 0
+    assert verdicts.count("off scale low") == 0
+    assert verdicts.count("off scale high") > 0.8 * COUNT
+
+
+@pytest.mark.parametrize(("maker", "seed"), [(choked_pad, 1), (round_pad, 2)])
+def test_bounds_hold_the_truth(sheet: Sheet, maker: Maker, seed: int) -> None:
+    told = 0
+    for gap, score in judged(sheet, maker, seed):
+        if score is None:
+            # Left to the checks after the fit.
+            continue
+        assert score.gap_mm is None
+        assert score.reason is not None
+        if score.verdict == "unread":
+            assert score.interval_mm is None
+            continue
+        assert score.interval_mm is not None
+        low, high = score.interval_mm
+        assert (low is None) != (high is None)
+        assert low is None or gap >= low
+        assert high is None or gap <= high
+        told += 1
+    assert told > 0.3 * COUNT
+
+
+def test_good_pads_pass(sheet: Sheet) -> None:
+    outcomes = judged(sheet, good_pad, 3)
+    assert [score for _, score in outcomes if score is not None] == []
+
+
+def test_nothing_between_reach_and_round_is_called_low(sheet: Sheet) -> None:
+    """Pads beyond the reach, some lines of which are still pressed."""
+    comb = comb_of(sheet)
+    for k in range(COUNT):
+        rng = np.random.default_rng([4, k])
+        under = rng.uniform(0.28, 0.5) + comb.height_mm - sheet.target_gap_mm
+        width = width_mm(comb.area_mm2, under) + rng.normal(0, 0.012, 10)
+        score = off_scale(sheet, sheet.pads[0], seen(width), 0.0)
+        assert score is None or score.verdict != "off scale low"
+
+
+def test_equal_widths_are_no_gap_whatever_they_are(sheet: Sheet) -> None:
+    for k, width in enumerate(np.linspace(0.2, 1.0, 17)):
+        rng = np.random.default_rng([5, k])
+        pad = seen(width + rng.normal(0, 0.01, 10))
+        assert off_scale(sheet, sheet.pads[0], pad, 0.0) is not None
+
+
+def test_slope_of_an_ideal_pad(sheet: Sheet) -> None:
+    """Compare with the least-squares line through the exact widths, weights being equal."""
+    comb = comb_of(sheet)
+    width = width_mm(comb.area_mm2, 0.2 + comb.height_mm - sheet.target_gap_mm)
+    slope, sigma = falls(sheet, seen(width))
+    design = np.stack([np.ones(10), comb.height_mm, comb.area_mm2], axis=1)
+    assert slope == pytest.approx(np.linalg.lstsq(design, width)[0][1], rel=1e-9)
+    assert slope < -1.0
+    assert 0 < sigma < 0.3
+
+
+def test_three_lines_have_no_slope(sheet: Sheet) -> None:
+    width = np.full(10, np.nan)
+    width[:3] = 0.5
+    assert falls(sheet, seen(width)) == (0.0, np.inf)
+
+
+@pytest.mark.parametrize(
+    ("changes", "code"),
+    [
+        ({"whole": False}, "pad-outside"),
+        ({"px_per_mm": 4.0}, "pad-small"),
+        ({"separation": 1.0}, "pad-contrast"),
+        ({"clipped_share": 0.5}, "pad-glare"),
+        ({"apart": -APART}, "pad-glare"),
+        ({"apart": 0.0 * APART}, "pad-glare"),
+        ({"blur_px": 5.0}, "pad-blur"),
+        ({"width_mm": np.array([0.5] * 5 + [np.nan] * 5)}, "pad-tracks"),
+    ],
+)
+def test_what_a_photo_does_not_show_is_refused(changes: dict[str, object], code: str) -> None:
+    good = seen(np.full(10, 0.5))
+    assert before_fit(good, APART) is None
+    reason = before_fit(replace(good, **changes), APART)  # type: ignore[arg-type]
+    assert reason is not None
+    assert reason.code == code
+    assert len(reason.text) > 20
+
+
+def fit_of(**changes: object) -> GapFit:
+    fit = GapFit(
+        gap_mm=np.array([0.2, 0.21]),
+        covariance_mm2=np.diag([0.006**2, 0.006**2]),
+        common=np.zeros(10),
+        pads=np.zeros((2, 5)),
+        common_covariance=np.eye(10),
+        fitted_mm=np.full((2, 10), 0.5),
+        track_gap_mm=np.full((2, 10), 0.2),
+        weight=np.full((2, 10), 1e4),
+        normalised=np.full((2, 10), 0.8),
+        inflation=1.0,
+    )
+    return replace(fit, **changes)  # type: ignore[arg-type]
+
+
+def test_a_good_fit_is_trusted() -> None:
+    assert after_fit(fit_of(), 0) is None
+    assert after_fit(fit_of(), 1) is None
+
+
+def with_row(value: float, row: int, values: Floats) -> Floats:
+    out = np.full((2, 10), value)
+    out[row] = values
+    return out
+
+
+@pytest.mark.parametrize(
+    ("changes", "code"),
+    [
+        ({"weight": with_row(1e4, 1, np.array([1e4] * 4 + [0.0] * 6))}, "pad-few-steps"),
+        ({"normalised": with_row(0.8, 1, np.array([7.0] * 3 + [0.5] * 7))}, "pad-misfit"),
+        ({"normalised": with_row(0.8, 1, np.full(10, -4.5))}, "pad-misfit"),
+        ({"covariance_mm2": np.diag([0.006**2, 0.031**2])}, "pad-uncertain"),
+    ],
+)
+def test_a_doubtful_fit_is_not_trusted(changes: dict[str, object], code: str) -> None:
+    fit = fit_of(**changes)
+    reason = after_fit(fit, 1)
+    assert reason is not None
+    assert reason.code == code
+    # The other pad is not drawn into it.
+    assert after_fit(fit, 0) is None
+
+
+def test_a_single_wild_line_does_not_condemn_a_pad() -> None:
+    values = np.full(10, 0.8)
+    values[4] = 40.0
+    assert after_fit(fit_of(normalised=with_row(0.8, 0, values)), 0) is None
