@@ -18,7 +18,7 @@ json_option: Callable[[Any], Any] = click.option(
     "--json", "as_json", is_flag=True, help="Print JSON on standard output."
 )
 force_option: Callable[[Any], Any] = click.option(
-    "--force", is_flag=True, help="Overwrite what this round already holds."
+    "--force", is_flag=True, help="Overwrite what is already there."
 )
 
 

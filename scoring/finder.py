@@ -67,12 +67,26 @@ def _detector() -> cv2.aruco.ArucoDetector:
     return cv2.aruco.ArucoDetector(dictionary(), parameters)
 
 
+def _smoothed(image: NDArray[np.float32], sigma_px: float) -> NDArray[np.float32]:
+    """Blur widely; on a smaller copy, since a wide kernel needs no fine grid."""
+    factor = max(1, int(sigma_px / 4))
+    rows, columns = image.shape[:2]
+    small = cv2.resize(
+        image,
+        (max(1, columns // factor), max(1, rows // factor)),
+        interpolation=cv2.INTER_AREA,
+    )
+    small = cv2.GaussianBlur(small, (0, 0), sigma_px / factor)
+    large = cv2.resize(small, (columns, rows), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(large, np.float32)
+
+
 def _flattened(grey: NDArray[np.float32]) -> NDArray[np.uint8]:
     """Take out uneven light and stretch the local contrast."""
     scale = max(grey.shape) / 25
-    level = cv2.GaussianBlur(grey, (0, 0), scale / 2)
+    level = _smoothed(grey, scale / 2)
     away = grey - level
-    spread = np.sqrt(cv2.GaussianBlur(away * away, (0, 0), scale)) + 1e-3
+    spread = np.sqrt(_smoothed(away * away, scale)) + 1e-3
     return np.clip(128 + 50 * away / spread, 0, 255).astype(np.uint8)
 
 
@@ -86,7 +100,7 @@ def _projections(small: NDArray[np.uint8]) -> Iterator[NDArray[np.float32]]:
     yield blue
     yield red - green
     yield green - blue
-    detail = rgb - cv2.GaussianBlur(rgb, (0, 0), max(small.shape) / 50)
+    detail = rgb - _smoothed(rgb, max(small.shape) / 50)
     sample = detail[::8, ::8].reshape(-1, 3)
     for axis in np.linalg.eigh(np.cov(sample.T))[1].T[::-1]:
         yield rgb @ axis.astype(np.float32)
