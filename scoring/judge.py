@@ -29,6 +29,7 @@ _MOST_CLIPPED = 0.10
 _FEWEST_TRACKS = 6
 _MOST_BLUR_MM = 0.30
 _FALL_SIGMAS = 4.0
+_ROUND_MEDIAN_MM, _ROUND_WORST_MM, _ROUND_CONTRAST = 0.04, 0.08, 0.2
 _WORST_FIT = 4.0
 _LARGEST_SIGMA_MM = 0.030
 
@@ -129,7 +130,13 @@ def off_scale(sheet: Sheet, pad: Pad, widths: PadWidths, bias_mm: float) -> PadS
     lowest = float(comb.height_mm.min()) - sheet.target_gap_mm
     here = PadScore(i=pad.i, j=pad.j, x_mm=pad.x_mm, y_mm=pad.y_mm, verdict="unread")
     wander = float(np.nanmedian(widths.wander_mm))
-    if np.median(np.abs(away)) < 0.04 and read.sum() >= 8 and wander > 0.015:
+    if (
+        np.median(np.abs(away)) < _ROUND_MEDIAN_MM
+        and np.sort(np.abs(away))[-2] < _ROUND_WORST_MM
+        and read.sum() >= 8
+        and wander > 0.015
+        and _looks_alike(sheet, widths)
+    ):
         bound = float(diameter.min()) * ROUND_ABOVE - lowest
         return replace(
             here,
@@ -166,6 +173,23 @@ def off_scale(sheet: Sheet, pad: Pad, widths: PadWidths, bias_mm: float) -> PadS
             "too high here; look at the print",
         ),
     )
+
+
+def _looks_alike(sheet: Sheet, widths: PadWidths) -> bool:
+    """Tell whether the tracks look like free strands: one brightness, and the areas told apart.
+
+    A smear from a nozzle that rubs on the bed may be as wide as a strand, but it is fainter below,
+    and its width does not follow the area.
+    """
+    comb = comb_of(sheet)
+    low = comb.height_mm <= comb.height_mm.min() + 1e-6
+    high = comb.height_mm >= comb.height_mm.max() - 1e-6
+    share = np.nanmean(widths.contrast[low]) / max(float(np.nanmean(widths.contrast[high])), 1e-6)
+    small = comb.area_mm2 < comb.area_mm2.mean()
+    apart = np.nanmedian(widths.width_mm[~small]) - np.nanmedian(widths.width_mm[small])
+    diameter = round_diameter_mm(comb.area_mm2)
+    expected = float(diameter.max() - diameter.min())
+    return abs(share - 1.0) < _ROUND_CONTRAST and float(apart) > expected / 2
 
 
 def after_fit(fit: GapFit, row: int) -> Reason | None:
