@@ -13,6 +13,7 @@ from padsheet.patterns.sheet import Coupon, Marker, Pad, Sheet, Track
 __all__ = ["FORMAT", "sheet_from_json", "sheet_to_json"]
 
 FORMAT = 1
+_TRACKS = 10
 
 
 def sheet_to_json(sheet: Sheet) -> str:
@@ -121,7 +122,7 @@ def sheet_from_json(text: str) -> Sheet:
         data = json.loads(text)
     except (ValueError, RecursionError) as error:
         raise _spoilt("it is not JSON") from error
-    if not isinstance(data, dict) or not isinstance(data.get("format"), int):
+    if not isinstance(data, dict) or type(data.get("format")) is not int:
         raise _spoilt("it does not say its format")
     if data["format"] > FORMAT:
         raise PadsheetError(
@@ -133,10 +134,28 @@ def sheet_from_json(text: str) -> Sheet:
         sheet = _build(data)
     except KeyError as error:
         raise _spoilt(f"{error.args[0]} is missing") from error
-    except (TypeError, AttributeError) as error:
+    except (TypeError, AttributeError, OverflowError) as error:
         raise _spoilt("a part of it has the wrong form") from error
-    if not sheet.pads or len(sheet.tracks) < 4:
-        raise _spoilt("it has no pads or no tracks")
-    if min(t.area_mm2 for t in sheet.tracks) <= 0 or sheet.target_gap_mm <= 0:
-        raise _spoilt("areas and target gap must be above zero")
+    _check(sheet)
     return sheet
+
+
+def _check(sheet: Sheet) -> None:
+    """Refuse values that no sheet of ours has and that the scorer could not reckon with."""
+    if not sheet.pads or len(sheet.tracks) != _TRACKS:
+        raise _spoilt(f"it must have pads and {_TRACKS} tracks")
+    sizes = ("track_length_mm", "window_mm", "target_gap_mm", "bore_mm", "flat_mm", "z_step_mm")
+    for name in sizes:
+        if getattr(sheet, name) <= 0:
+            raise _spoilt(f"{name} must be above zero")
+    if min(t.area_mm2 for t in sheet.tracks) <= 0:
+        raise _spoilt("area_mm2 must be above zero")
+    columns, rows = len(sheet.nodes_x_mm), len(sheet.nodes_y_mm)
+    nodes = [(pad.i, pad.j) for pad in sheet.pads]
+    if any(not (0 <= i < columns and 0 <= j < rows) for i, j in nodes):
+        raise _spoilt("a pad stands at a grid point that the mesh does not have")
+    if len(set(nodes)) < len(nodes):
+        raise _spoilt("two pads stand at the same grid point")
+    for name in ("mesh_name", "gcode_sha256"):
+        if not isinstance(getattr(sheet, name), str | None):
+            raise _spoilt(f"{name} must be text")
