@@ -86,7 +86,8 @@ def test_projection_is_that_of_opencv(
 ) -> None:
     camera = camera_at(tilt, turn, roll, k1, k2)
     xyz = np.random.default_rng(seed).uniform([0, 0, 0], [220, 220, 1], (20, 3))
-    np.testing.assert_allclose(camera.project(xyz), by_opencv(camera, xyz), atol=1e-6)
+    # Near half a turn the reference's rotation vector is only good to some thousandths of a pixel.
+    np.testing.assert_allclose(camera.project(xyz), by_opencv(camera, xyz), atol=0.01)
 
 
 @settings(deadline=None)
