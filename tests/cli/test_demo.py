@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import json
+import shlex
+import shutil
 from pathlib import Path
 
 import cv2
@@ -15,6 +17,8 @@ from PIL import Image
 from padsheet.cli.main import main
 from padsheet.demo_photos import SCENARIOS, mesh_file, scenario
 from padsheet.patterns.bed import MeshGrid
+from padsheet.patterns.make import make_sheet
+from padsheet.patterns.profile import parse_bed
 from padsheet.patterns.sheet_file import sheet_from_json
 from padsheet.scoring.mesh import parse_mesh_csv
 from padsheet.scoring.photo import decode_photo
@@ -92,11 +96,20 @@ def test_a_pad_painted_over_is_refused_and_moves_no_other(
     assert np.nanmax(np.abs(errors_again - errors)) < 0.01
 
 
-def test_demo_runs_the_whole_job_and_scores_again_to_the_same(tmp_path: Path) -> None:
-    folder = tmp_path / "with space ü"
-    result = run("demo", folder)
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Result]:
+    """Return the folder of a demo, to be left as it is, and what the demo said."""
+    folder = tmp_path_factory.mktemp("demo") / "with space ü"
+    return folder, run("demo", folder)
+
+
+def test_demo_runs_the_whole_job_and_scores_again_to_the_same(
+    demo: tuple[Path, Result], tmp_path: Path
+) -> None:
+    result = demo[1]
     assert result.exit_code == 0, result.output
     assert "M421 I" in result.output
+    folder = shutil.copytree(demo[0], tmp_path / demo[0].name)
     round_ = folder / "rounds" / "01"
     names = {path.name for path in round_.iterdir()}
     assert {
@@ -125,11 +138,12 @@ def test_demo_runs_the_whole_job_and_scores_again_to_the_same(tmp_path: Path) ->
 
 
 def _altered(name: str) -> bytes:
-    pixels = np.array(decode_photo(files_of("ordinary")[0]).rgb)
+    # Half the size: a refusal looks at everything several times, and this is quicker.
+    pixels = np.array(decode_photo(files_of("ordinary")[0]).rgb[::2, ::2])
     if name == "no sheet":
         pixels = np.random.default_rng(1).integers(0, 255, (900, 1200, 3), np.uint8)
     elif name == "blurred":
-        pixels = cv2.GaussianBlur(pixels, (0, 0), 14)
+        pixels = cv2.GaussianBlur(pixels, (0, 0), 7)
     elif name == "over-exposed":
         pixels = np.clip(pixels.astype(int) * 12 + 120, 0, 255).astype(np.uint8)
     elif name == "mirrored":
@@ -175,16 +189,68 @@ def test_another_sheets_photo_is_refused(tmp_path: Path) -> None:
     assert "[photo-other-sheet]" in result.output
 
 
-def test_score_outside_a_bed_folder_writes_nothing(tmp_path: Path) -> None:
-    data, text, _ = files_of("upside-down")
-    (tmp_path / "sheet.json").write_text(text, encoding="utf-8")
-    (tmp_path / "photo.jpg").write_bytes(data)
-    photo, sheet = tmp_path / "photo.jpg", tmp_path / "sheet.json"
-    result = CliRunner().invoke(
-        main, ["-C", str(tmp_path), "score", str(photo), "--sheet", str(sheet), "--json"]
-    )
+def test_demo_goes_on_to_the_second_round(demo: tuple[Path, Result], tmp_path: Path) -> None:
+    # The commands are those that the demo tells the user to try.
+    commands = [
+        shlex.split(line)[1:]
+        for line in demo[1].stderr.splitlines()
+        if line.startswith("  padsheet -C")
+    ]
+    assert [words[2] for words in commands] == ["mesh", "sheet", "score", "rounds"]
+    folder = shutil.copytree(demo[0], tmp_path / demo[0].name)
+    for words in commands:
+        result = run(*[word.replace(str(demo[0]), str(folder)) for word in words])
+        assert result.exit_code == 0, result.output
+    sheet = sheet_from_json((folder / "rounds/02/sheet.json").read_text(encoding="utf-8"))
+    assert sheet.id == sheet_from_json(files_of("second-round")[1]).id
+    scores = json.loads((folder / "rounds/02/scores.json").read_text(encoding="utf-8"))
+    assert scores["advice"]["warp_done"]
+    assert (folder / "rounds/01/applied.json").is_file()
+
+
+def test_demo_touches_no_folder_but_its_own(tmp_path: Path) -> None:
+    (tmp_path / "notes.txt").write_text("mine", encoding="utf-8")
+    for words in ([], ["--force"]):
+        result = run("demo", tmp_path, *words)
+        assert result.exit_code == 1
+        assert "is not empty" in result.stderr
+    assert [path.name for path in tmp_path.iterdir()] == ["notes.txt"]
+    assert run("demo", tmp_path / "notes.txt").exit_code == 2
+    assert run("demo", tmp_path / "new", "--photo", "unknown").exit_code == 2
+
+
+def test_force_begins_afresh_and_keeps_what_the_demo_did_not_write(tmp_path: Path) -> None:
+    folder = tmp_path / "demo"
+    (folder / "rounds" / "07").mkdir(parents=True)
+    (folder / ".padsheet-demo").write_text("made by padsheet demo\n", encoding="utf-8")
+    (folder / "notes.txt").write_text("mine", encoding="utf-8")
+    result = run("demo", folder, "--force", "--photo", "upside-down", "--json")
     assert result.exit_code == 0, result.output
-    scores = json.loads(result.stdout)
-    assert scores["format"] == 1
-    assert len(scores["pads"]) == 25
-    assert {p.name for p in tmp_path.iterdir()} == {"sheet.json", "photo.jpg"}
+    told = json.loads(result.stdout)["demo"]
+    assert told["pads"] == 25
+    assert told["relative_rms_mm"] < 0.012
+    assert Path(told["report"]).is_absolute()
+    assert Path(told["report"]).is_file()
+    assert [path.name for path in (folder / "rounds").iterdir()] == ["01"]
+    assert (folder / "notes.txt").read_text(encoding="utf-8") == "mine"
+    # A bed without a mesh: every point is written, from zero.
+    edits = (folder / "rounds/01/edits.gcode").read_text(encoding="utf-8")
+    assert sum(line.startswith("M421 ") for line in edits.splitlines()) == 25
+
+
+@pytest.mark.parametrize("name", SCENARIOS)
+def test_shipped_sheet_is_what_is_written_today(name: str) -> None:
+    folder = scenario(name)
+    shipped = sheet_from_json(files_of(name)[1])
+    table = mesh_file(shipped.mesh_name).read_text("utf-8") if shipped.mesh_name else None
+    bed = parse_bed((folder / "bed.toml").read_text(encoding="utf-8"))
+    files = make_sheet(
+        bed,
+        reach_mm=shipped.reach_mm,
+        number=shipped.number,
+        mesh_active=shipped.mesh_active,
+        mesh_name=shipped.mesh_name,
+        mesh_z_mm=parse_mesh_csv(table, Path("mesh.csv"), bed.mesh).z_mm if table else None,
+    )
+    assert files.gcode.encode() == (folder / "sheet.gcode").read_bytes()
+    assert files.json == files_of(name)[1]
