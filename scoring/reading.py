@@ -6,6 +6,7 @@ disagree about enters the uncertainty.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -31,8 +32,10 @@ __all__ = ["PhotoReading", "combine", "read_print", "read_sheet_photo"]
 Floats = NDArray[np.float64]
 
 _Z95 = 1.959964
-_FEWEST_PADS = 1
-_MOST_COMMON_SIGMA_MM = 0.03
+# Fewer pads than this, or than this part of the sheet, tell too little of flow and photo bias.
+_FEWEST_PADS, _LEAST_PART = 3, 0.2
+# Allowance in 1/mm, from the common errors of rendered photos with a blur of 0.06 to 0.17 mm.
+_EDGE_SIGMA_PER_MM = 1.5
 # What a phone's lens and the plate's own height leave of the scale, in one direction (relative).
 _FLOOR_SIGMA_MM = 0.001
 # Lines that look like plain bars but for this part of their contrast are clean.
@@ -83,7 +86,7 @@ def read_sheet_photo(photo: Photo, sheet: Sheet, *, mesh: Mesh | None = None) ->
     ]
     pads, fit, fitted = _score_pads(sheet, widths, camera, mesh)
     read = [k for k, pad in enumerate(pads) if pad.gap_mm is not None]
-    if fit is None or not read:
+    if fit is None or len(read) < _fewest_pads(sheet):
         raise _nothing_read(photo, pads)
     rows = [fitted.index(k) for k in read]
     covariance = fit.covariance_mm2[np.ix_(rows, rows)] + _FLOOR_SIGMA_MM**2 * np.eye(len(rows))
@@ -142,7 +145,7 @@ def _score_pads(
     fitted = [k for k in range(len(widths)) if k not in scores]
     fit: GapFit | None = None
     for _ in range(4):
-        if len(fitted) < _FEWEST_PADS:
+        if not fitted:
             return [scores[k] for k in range(len(widths))], None, []
         fit = fit_gaps(sheet, _track_data(sheet, widths, fitted, camera, mesh))
         doubts = {
@@ -153,6 +156,7 @@ def _score_pads(
         scores |= {k: _unread(sheet.pads[k], reason) for k, reason in doubts.items()}
         fitted = [k for k in fitted if k not in doubts]
     if fit is not None:
+        fit = replace(fit, covariance_mm2=fit.covariance_mm2 + _edge_sigma_mm(widths) ** 2)
         for row, k in enumerate(fitted):
             scores[k] = _scored(sheet, sheet.pads[k], fit, row, widths[k])
     return [scores[k] for k in range(len(widths))], fit, fitted
@@ -175,6 +179,16 @@ def _track_data(
         kink_mm=_kink_mm(sheet, pads, mesh),
         doubt=np.array([np.hypot(1.0, widths[k].misfit / _CLEAN_MISFIT) for k in rows]),
     )
+
+
+def _edge_sigma_mm(widths: Sequence[PadWidths]) -> float:
+    """Return how far blurred edges may shift all gaps of a photo together.
+
+    Where blur meets tone curve and sharpening, an edge moves in a way that no parameter of the fit
+    follows; it grows with the square of the blur.
+    """
+    blur_mm = float(np.median([w.blur_px / w.px_per_mm for w in widths if w.whole]))
+    return _EDGE_SIGMA_PER_MM * blur_mm**2
 
 
 def _unread(pad: Pad, reason: Reason) -> PadScore:
@@ -213,11 +227,16 @@ def _common_sigma(covariance: Floats) -> float:
     return float(np.sqrt(max(covariance.mean(), 0.0)))
 
 
+def _fewest_pads(sheet: Sheet) -> int:
+    """Return how many pads of a sheet must be read; a spot sheet may have fewer than usual."""
+    return min(len(sheet.pads), max(_FEWEST_PADS, math.ceil(_LEAST_PART * len(sheet.pads))))
+
+
 def _nothing_read(photo: Photo, pads: Sequence[PadScore]) -> PadsheetError:
     texts = [pad.reason.text for pad in pads if pad.reason is not None]
     most = max(set(texts), key=texts.count) if texts else "no lines were seen"
     return PadsheetError(
-        f"no pad in {photo.name} could be read; for most of them {most}",
+        f"too few pads in {photo.name} could be read; for most of the others {most}",
         remedy="Take the photo again as said, or print the sheet again.",
         code="photo-unusable",
     )

@@ -149,7 +149,6 @@ def test_a_corner_of_a_sheet_is_refused(
     assert result.stdout == ""
 
 
-@pytest.mark.xfail(strict=True, reason="a blurred photo is read with far too small a sigma")
 def test_photo_out_of_focus_is_refused_or_right(
     place: Path, pixels: NDArray[np.uint8], truth: NDArray[np.float64], tmp_path: Path
 ) -> None:
