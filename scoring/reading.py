@@ -34,6 +34,8 @@ Floats = NDArray[np.float64]
 _Z95 = 1.959964
 # Fewer pads than this, or than this part of the sheet, tell too little of flow and photo bias.
 _FEWEST_PADS, _LEAST_PART = 3, 0.2
+# Beyond this the 95 % interval of all gaps together is wider than any use of them.
+_MOST_COMMON_SIGMA_MM = 0.035
 # Allowance in 1/mm, from the common errors of rendered photos with a blur of 0.06 to 0.17 mm.
 _EDGE_SIGMA_PER_MM = 1.5
 # What a phone's lens and the plate's own height leave of the scale, in one direction (relative).
@@ -90,6 +92,15 @@ def read_sheet_photo(photo: Photo, sheet: Sheet, *, mesh: Mesh | None = None) ->
         raise _nothing_read(photo, pads)
     rows = [fitted.index(k) for k in read]
     covariance = fit.covariance_mm2[np.ix_(rows, rows)] + _FLOOR_SIGMA_MM**2 * np.eye(len(rows))
+    common_sigma_mm = _common_sigma(covariance)
+    if common_sigma_mm > _MOST_COMMON_SIGMA_MM:
+        raise PadsheetError(
+            f"the edges in {photo.name} are too soft or too strange to tell the gaps: all of them "
+            f"could be off together by {2 * common_sigma_mm:.2f} mm",
+            remedy="Take the photo nearer, in focus and in even light without glare, and hold "
+            "still.",
+            code="photo-unsure",
+        )
     score = SheetScore(
         sheet_id=sheet.id,
         sheet_number=sheet.number,
@@ -98,7 +109,7 @@ def read_sheet_photo(photo: Photo, sheet: Sheet, *, mesh: Mesh | None = None) ->
         pads=tuple(pads),
         order=tuple((pads[k].i, pads[k].j) for k in read),
         covariance_mm2=covariance,
-        common_sigma_mm=_common_sigma(covariance),
+        common_sigma_mm=common_sigma_mm,
         flow=1 + float(fit.common[0]),
         flow_sigma=float(np.sqrt(fit.common_covariance[0, 0])),
         registration_rms_mm=registration.rms_mm,
