@@ -370,6 +370,7 @@ def lay_out_sheet(
         tracks=comb_tracks(ladder, shape),
         track_length_mm=shape.length_mm,
         window_mm=shape.window_mm,
+        tick_mm=shape.tick_mm,
         markers=tuple(markers),
         target_gap_mm=bed.target.height_mm,
         tolerance_mm=bed.target.tolerance_mm,
@@ -389,8 +390,34 @@ def lay_out_sheet(
         mesh_name=mesh_name,
         strokes=_strokes(bed, pads, markers, ladder, shape, purge),
     )
-    digest = hashlib.sha256(repr(astuple(sheet)).encode()).hexdigest()[:10]
-    return Layout(sheet=replace(sheet, id=digest), notes=tuple(notes))
+    return Layout(sheet=replace(sheet, id=_sheet_id(sheet)), notes=tuple(notes))
+
+
+def _sheet_id(sheet: Sheet) -> str:
+    """Derive a stable name from all that shapes the print and from what it is printed for.
+
+    What is predicted of the sheet has no part in it: a better estimator must not make another
+    sheet of the same print.
+    """
+    printed = (
+        sheet.number,
+        [(pad.i, pad.j, pad.x_mm, pad.y_mm) for pad in sheet.pads],
+        [astuple(stroke) for stroke in sheet.strokes],
+    )
+    purpose = (
+        sheet.reach_mm,
+        sheet.target_gap_mm,
+        sheet.tolerance_mm,
+        sheet.bore_mm,
+        sheet.flat_mm,
+        sheet.plate_name,
+        sheet.plate_outline_mm,
+        sheet.nodes_x_mm,
+        sheet.nodes_y_mm,
+        sheet.mesh_active,
+        sheet.mesh_name,
+    )
+    return hashlib.sha256(repr((printed, purpose)).encode()).hexdigest()[:10]
 
 
 _Fit = tuple[list[Pad], list[tuple[int, int]], list[Marker], Ladder, CombShape, Stroke]

@@ -13,7 +13,8 @@ from padsheet.patterns.sheet import Coupon, Pad, Stroke, Track
 __all__ = ["CombShape", "comb_tracks", "coupon_stroke", "half_comb_stroke", "zigzag"]
 
 _LEAD_MM = 2.0
-_LEAD_RUN_MM = 6.0
+# Without a tick the two lead-ins differ in length, so that track 1 can still be told by eye.
+_SHORT_FOOT_MM, _LONG_FOOT_MM, _FOOT_MM = 3.5, 8.0, 6.0
 _HALF_BEAD_MM = 0.5
 
 
@@ -28,7 +29,8 @@ class CombShape:
     length_mm, window_mm : float
         Drawn length of a track, and the part in its middle that is measured.
     tick_mm : float
-        How far the lead-in of track 1 sticks out to the left, to count tracks from; 0 for none.
+        How far the lead-in of track 1 sticks out to the left, as a tick to count tracks from. 0 for
+        none: the lead-in of track 1 is then a foot under the comb, shorter than that of track 10.
     """
 
     pitch_mm: float
@@ -72,10 +74,8 @@ def half_comb_stroke(
     front, back = pad.y_mm - shape.length_mm / 2, pad.y_mm + shape.length_mm / 2
     first = half[0]
     start_x = pad.x_mm + first.offset_mm
-    # The left lead-in comes from outside, as a tick to count from; the right one from inside.
-    run = -shape.tick_mm if left and shape.tick_mm else (_LEAD_RUN_MM if left else -_LEAD_RUN_MM)
     points = [
-        (start_x + run, front - _LEAD_MM, first.height_mm),
+        (start_x + _lead_run_mm(shape, left), front - _LEAD_MM, first.height_mm),
         (start_x, front - _LEAD_MM, first.height_mm),
         (start_x, front, first.height_mm),
     ]
@@ -96,6 +96,13 @@ def half_comb_stroke(
         area_mm2=tuple(areas),
         speed_mm_s=speed_mm_s,
     )
+
+
+def _lead_run_mm(shape: CombShape, left: bool) -> float:
+    """Return where a lead-in begins, in x from its track: the tick outside, a foot inside."""
+    if shape.tick_mm:
+        return -shape.tick_mm if left else -_FOOT_MM
+    return _SHORT_FOOT_MM if left else -_LONG_FOOT_MM
 
 
 def zigzag(area: Rectangle, spacing_mm: float) -> list[tuple[float, float]]:

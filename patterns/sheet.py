@@ -112,6 +112,9 @@ class Sheet:
         The comb, the same at every pad.
     track_length_mm, window_mm : float
         Drawn length of a track, and the middle part of it that is measured.
+    tick_mm : float
+        How far the tick beside track 1 sticks out to the left. 0 where there is no room for one:
+        track 1 is then told by its foot, the shorter of the two at the front of the comb.
     target_gap_mm, tolerance_mm : float
         From the profile, as they were when the sheet was made.
     mesh_active : {"yes", "no", "unknown"}
@@ -143,4 +146,5 @@ class Sheet:
     mesh_active: Literal["yes", "no", "unknown"] = "unknown"
     mesh_name: str | None = None
     gcode_sha256: str | None = None
+    tick_mm: float = 0.0
     strokes: tuple[Stroke, ...] = ()

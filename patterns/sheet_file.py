@@ -105,6 +105,7 @@ def _build(data: dict[str, Any]) -> Sheet:
         mesh_active=data.get("mesh_active", "unknown"),
         mesh_name=data.get("mesh_name"),
         gcode_sha256=data.get("gcode_sha256"),
+        tick_mm=_number(data.get("tick_mm", 0.0), "tick_mm"),
         **numbers,  # type: ignore[arg-type]  # none of these is the field of strokes
     )
 

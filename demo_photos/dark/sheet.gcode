@@ -1,4 +1,4 @@
-; padsheet: pad sheet 3814fa9ff0, number 1
+; padsheet: pad sheet 16fad42003, number 1
 ; bed: plate, rectangle, 220 x 220 mm
 ; mesh: 5 x 5 points, on if the printer holds one; 25 pads
 ; nozzle: bore 0.4 mm, filament 1.75 mm

@@ -1,4 +1,4 @@
-; padsheet: pad sheet a30cfc282a, number 1
+; padsheet: pad sheet 1d13f5dbb5, number 1
 ; bed: plate, rectangle, 220 x 220 mm
 ; mesh: 5 x 5 points, on; 25 pads
 ; nozzle: bore 0.4 mm, filament 1.75 mm

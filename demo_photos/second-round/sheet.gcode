@@ -1,4 +1,4 @@
-; padsheet: pad sheet 8274cffe3b, number 2
+; padsheet: pad sheet 457d757b53, number 2
 ; bed: plate, rectangle, 220 x 220 mm
 ; mesh: 5 x 5 points, on; 25 pads
 ; nozzle: bore 0.4 mm, filament 1.75 mm

@@ -6,6 +6,7 @@ import itertools
 import math
 from collections import defaultdict
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ import pytest
 from padsheet.patterns.bed import Bed, MeshGrid, Motion, Nozzle, Plate, Rectangle, Target
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.estimate import estimate
+from padsheet.patterns.ladder import Ladder
 from padsheet.patterns.layout import Layout, lay_out_sheet
 from padsheet.patterns.markers import marker_id, place_of, sheet_number_of
 from padsheet.patterns.sheet import Sheet, Stroke
@@ -387,3 +389,44 @@ def test_a_plate_without_room_is_refused() -> None:
 def test_the_default_sheet_takes_under_ten_minutes(layouts: dict[str, Layout]) -> None:
     spent = estimate(layouts["default"].sheet, Bed())
     assert 2 < spent.minutes < 10
+
+
+def test_a_better_estimator_does_not_change_the_id(monkeypatch: pytest.MonkeyPatch) -> None:
+    from padsheet.patterns import layout
+
+    designed = layout.design_ladder
+
+    def otherwise(*args: object, **more: object) -> Ladder:
+        ladder = designed(*args, **more)  # type: ignore[arg-type]
+        return replace(ladder, sigma_mm=ladder.sigma_mm / 2)
+
+    before = lay_out_sheet(Bed(), reach_mm=FINE).sheet
+    monkeypatch.setattr(layout, "design_ladder", otherwise)
+    after = lay_out_sheet(Bed(), reach_mm=FINE).sheet
+    assert after.sigma_mm == pytest.approx(before.sigma_mm / 2, abs=1e-5)
+    assert after.id == before.id
+
+
+def lead_in(sheet: Sheet, numbers: str) -> float:
+    """How far the lead-in of a half comb begins to the left of its first line."""
+    stroke = next(s for s in sheet.strokes if s.label.endswith(numbers))
+    first, second = stroke.xyz_mm[:2]
+    assert first[1] == second[1]
+    return second[0] - first[0]
+
+
+def test_one_lead_in_tells_the_first_line(laid: tuple[Bed, Layout]) -> None:
+    sheet = laid[1].sheet
+    left, right = lead_in(sheet, "tracks 1 to 5"), -lead_in(sheet, "tracks 10 to 6")
+    if sheet.tick_mm:
+        # The tick points away from the comb, the other lead-in under it.
+        assert left == pytest.approx(sheet.tick_mm)
+        assert right < 0
+        assert sheet.tick_mm >= 2
+    else:
+        # Both lie under the comb: the shorter one is at the first line, with room between them.
+        assert left < 0
+        assert right < 0
+        assert -left < -right / 2
+        width = sheet.tracks[-1].offset_mm - sheet.tracks[0].offset_mm
+        assert -left - right < width - 1.0
