@@ -141,7 +141,12 @@ def _write_sheet(folder: BedFolder, source: Traversable) -> Round:
     round_ = folder.round(shipped.number)
     write_group(
         round_.path,
-        {"sheet.gcode": files.gcode, "preview.svg": files.svg, "sheet.json": files.json},
+        {
+            "sheet.gcode": files.gcode,
+            "preview.svg": files.svg,
+            "preview.png": files.png(),
+            "sheet.json": files.json,
+        },
     )
     return round_
 
@@ -272,7 +277,7 @@ def _talk(
     for step in scored.advice.steps if scored.advice else ():
         say(step)
     say(f"Everything is in {folder.path.resolve()}; round 1 is in {round_.path}:")
-    say("  sheet.gcode, sheet.json, preview.svg: the sheet, as `padsheet sheet` writes it")
+    say("  sheet.gcode, sheet.json, preview.svg and .png: the sheet, as `padsheet sheet` writes it")
     say("  photo-1.jpg, annotated.jpg, scores.json: the photo and what was read from it")
     if made is not None and made.edits.edits:
         say("  edits.gcode, restore.gcode: for the printer, and the way back")

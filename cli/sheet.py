@@ -107,6 +107,7 @@ def command(
                 {
                     "sheet.gcode": files.gcode,
                     "preview.svg": files.svg,
+                    "preview.png": files.png(),
                     "sheet.json": files.json,
                 },
                 force=force,
@@ -145,7 +146,7 @@ def _data(round_: Round, files: SheetFiles) -> dict[str, object]:
 def _talk(round_: Round, files: SheetFiles, folder: BedFolder) -> None:
     sheet, spent = files.sheet, files.estimate
     low, high = sheet.reach_mm
-    say(f"Wrote {round_.sheet_gcode}, preview.svg and sheet.json.")
+    say(f"Wrote {round_.sheet_gcode}, preview.svg, preview.png and sheet.json.")
     say(
         f"Sheet {sheet.number}: {len(sheet.pads)} pads, {len(sheet.markers)} markers, about "
         f"{spent.minutes:.0f} minutes and {spent.grams:.1f} g, heating and soak apart."

@@ -16,6 +16,7 @@ from padsheet.patterns.estimate import Estimate, estimate
 from padsheet.patterns.gcode import write_gcode
 from padsheet.patterns.layout import lay_out_sheet
 from padsheet.patterns.preview import preview_svg
+from padsheet.patterns.preview_png import preview_png
 from padsheet.patterns.sheet import Sheet
 from padsheet.patterns.sheet_file import sheet_to_json
 
@@ -43,6 +44,10 @@ class SheetFiles:
     svg: str
     estimate: Estimate
     notes: tuple[str, ...]
+
+    def png(self) -> bytes:
+        """Return preview.png; it is drawn only when asked for."""
+        return preview_png(self.svg)
 
 
 def make_sheet(

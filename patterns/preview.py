@@ -1,4 +1,7 @@
-"""Drawing a sheet as SVG: the bed as a person in front of the printer sees it from above."""
+"""Drawing a sheet as SVG: the bed as a person in front of the printer sees it from above.
+
+`padsheet.patterns.preview_png` turns the same drawing into pixels.
+"""
 
 from __future__ import annotations
 
@@ -12,7 +15,7 @@ from padsheet.patterns.bed import Bed, Rectangle
 from padsheet.patterns.estimate import Estimate
 from padsheet.patterns.sheet import Sheet, Stroke
 
-__all__ = ["preview_svg"]
+__all__ = ["LIGHT", "RULES", "preview_svg"]
 
 _EDGE_MM = 14.0
 _TEXT_MM = 5.0
@@ -22,27 +25,47 @@ _KEY_MM = 42.0
 
 # One hue from dark to light, so that heights can be told apart in any kind of colour vision; places
 # that are no pads differ from them by being drawn in grey or orange, and by their shape.
-_STYLE = """
-svg { background: #fff; --ink: #222; --plate: #f2f1ed; --edge: #8a8880; --clip: #c2571a;
-  --mark: #4a4a4a; --solid: #9aa7a0; --way: #b9b6ae;
-  --h0: #08264d; --h1: #1c4f8f; --h2: #3c7cc4; --h3: #74a9dd; --h4: #a9cbea; }
-@media (prefers-color-scheme: dark) {
-  svg { background: #16181b; --ink: #e6e4df; --plate: #24272b; --edge: #7c8087; --clip: #f0935a;
-    --mark: #c9c9c6; --solid: #66756e; --way: #4a4e54;
-    --h0: #dcecfb; --h1: #a3caf0; --h2: #69a3dd; --h3: #3f79b8; --h4: #2c568a; } }
-text { font: 5px system-ui, sans-serif; fill: var(--ink); }
-.axis { text-anchor: middle; dominant-baseline: central; }
-.plate { fill: var(--plate); stroke: var(--edge); stroke-width: 0.6; }
-.clip { fill: none; stroke: var(--clip); stroke-width: 0.6; }
-.clip-lines { stroke: var(--clip); stroke-width: 0.4; }
-.way { fill: none; stroke: var(--way); stroke-width: 0.25; stroke-dasharray: 1 1; }
-.line { fill: none; stroke-linejoin: round; stroke-linecap: round; }
-.node { fill: none; stroke: var(--ink); stroke-width: 0.3; }
-.marker { stroke: var(--mark); }
-.marker-box { fill: none; stroke: var(--mark); stroke-width: 0.5; }
-.coupon { fill: var(--solid); }
-.purge, .tick, .comb { stroke: var(--solid); }
-""" + "".join(f".h{k} {{ stroke: var(--h{k}); }}\n" for k in range(_SHADES))
+LIGHT = {
+    "paper": "#ffffff", "ink": "#222222", "plate": "#f2f1ed", "edge": "#8a8880",
+    "clip": "#c2571a", "mark": "#4a4a4a", "solid": "#9aa7a0", "way": "#b9b6ae",
+    "h0": "#08264d", "h1": "#1c4f8f", "h2": "#3c7cc4", "h3": "#74a9dd", "h4": "#a9cbea",
+}  # fmt: skip
+DARK = {
+    "paper": "#16181b", "ink": "#e6e4df", "plate": "#24272b", "edge": "#7c8087",
+    "clip": "#f0935a", "mark": "#c9c9c6", "solid": "#66756e", "way": "#4a4e54",
+    "h0": "#dcecfb", "h1": "#a3caf0", "h2": "#69a3dd", "h3": "#3f79b8", "h4": "#2c568a",
+}  # fmt: skip
+#: What the classes of the drawing look like; values name colours, or are lengths in millimetres.
+RULES: dict[str, dict[str, str]] = {
+    "axis": {"text-anchor": "middle", "dominant-baseline": "central"},
+    "plate": {"fill": "plate", "stroke": "edge", "stroke-width": "0.6"},
+    "front": {"stroke": "ink", "stroke-width": "1.6"},
+    "clip": {"fill": "none", "stroke": "clip", "stroke-width": "0.6"},
+    "clip-lines": {"stroke": "clip", "stroke-width": "0.4"},
+    "way": {"fill": "none", "stroke": "way", "stroke-width": "0.25", "stroke-dasharray": "1 1"},
+    "line": {"fill": "none", "stroke-linejoin": "round", "stroke-linecap": "round"},
+    "node": {"fill": "none", "stroke": "ink", "stroke-width": "0.3"},
+    "marker": {"stroke": "mark"},
+    "marker-box": {"fill": "none", "stroke": "mark", "stroke-width": "0.5"},
+    "coupon": {"fill": "solid"},
+    "purge": {"stroke": "solid"},
+    "comb": {"stroke": "solid"},
+    **{f"h{k}": {"stroke": f"h{k}"} for k in range(_SHADES)},
+}
+
+
+def _variables(colours: dict[str, str]) -> str:
+    names = "; ".join(f"--{name}: {code}" for name, code in colours.items() if name != "paper")
+    return f"svg {{ background: {colours['paper']}; {names}; }}"
+
+
+def _style() -> str:
+    rules = [f"text {{ font: {_TEXT_MM:g}px system-ui, sans-serif; fill: var(--ink); }}"]
+    for name, rule in RULES.items():
+        body = "; ".join(f"{k}: {f'var(--{v})' if v in LIGHT else v}" for k, v in rule.items())
+        rules.append(f".{name} {{ {body}; }}")
+    dark = f"@media (prefers-color-scheme: dark) {{ {_variables(DARK)} }}"
+    return "\n".join(["", _variables(LIGHT), dark, *rules, ""])
 
 
 def preview_svg(sheet: Sheet, bed: Bed, estimate: Estimate | None = None) -> str:
@@ -74,7 +97,7 @@ def preview_svg(sheet: Sheet, bed: Bed, estimate: Estimate | None = None) -> str
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{left:g} {top:g} {wide:g} {high:g}" '
         f'width="{wide:g}mm" height="{high:g}mm" role="img">',
         f"<title>{escape(title)}</title>",
-        f"<style>{_STYLE}</style>",
+        f"<style>{_style()}</style>",
         *_plate(bed),
         *_ways(sheet.strokes),
         *_coupons(sheet),
@@ -125,6 +148,8 @@ def _plate(bed: Bed) -> Iterator[str]:
         yield f'<circle class="plate" cx="{x:g}" cy="{0 - y:g}" r="{bed.plate.size_x_mm / 2:g}"/>'
     else:
         yield _rect(outline, "plate")
+        x, y = outline.x_min_mm, -outline.y_min_mm
+        yield f'<line class="front" x1="{x:g}" y1="{y:g}" x2="{outline.x_max_mm:g}" y2="{y:g}"/>'
     for clip in bed.plate.keep_out:
         yield _rect(clip, "clip")
         # Crossed out: the colour alone must not carry the meaning.

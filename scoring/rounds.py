@@ -72,6 +72,11 @@ class Round:
         return self.path / "preview.svg"
 
     @property
+    def preview_png(self) -> Path:
+        """The same drawing as pixels."""
+        return self.path / "preview.png"
+
+    @property
     def scores_json(self) -> Path:
         """Scores and advice."""
         return self.path / "scores.json"

@@ -116,6 +116,7 @@ def test_demo_runs_the_whole_job_and_scores_again_to_the_same(
         "sheet.gcode",
         "sheet.json",
         "preview.svg",
+        "preview.png",
         "photo-1.jpg",
         "scores.json",
         "annotated.jpg",

@@ -17,7 +17,7 @@ from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.rounds import BedFolder
 from padsheet.scoring.scores import scores_to_json
 
-FILES = {"sheet.gcode", "sheet.json", "preview.svg"}
+FILES = {"sheet.gcode", "sheet.json", "preview.svg", "preview.png"}
 
 
 def run(folder: Path, *words: str) -> Result:
