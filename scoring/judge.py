@@ -29,7 +29,9 @@ _MOST_CLIPPED = 0.10
 _FEWEST_TRACKS = 6
 _MOST_BLUR_MM = 0.18
 _FALL_SIGMAS = 4.0
-_ROUND_MEDIAN_MM, _ROUND_WORST_MM, _ROUND_CONTRAST = 0.04, 0.08, 0.2
+# The level of a strand's width is known no better than the photo's bias and the pad's flow.
+_ROUND_LEVEL_MM, _ROUND_WORST_MM, _ROUND_CONTRAST = 0.06, 0.05, 0.2
+_ROUND_SLOPE = -0.15
 _WORST_FIT = 4.0
 _LARGEST_SIGMA_MM = 0.030
 
@@ -131,8 +133,9 @@ def off_scale(sheet: Sheet, pad: Pad, widths: PadWidths, bias_mm: float) -> PadS
     here = PadScore(i=pad.i, j=pad.j, x_mm=pad.x_mm, y_mm=pad.y_mm, verdict="unread")
     wander = float(np.nanmedian(widths.wander_mm))
     if (
-        np.median(np.abs(away)) < _ROUND_MEDIAN_MM
-        and np.sort(np.abs(away))[-2] < _ROUND_WORST_MM
+        abs(level := float(np.median(away))) < _ROUND_LEVEL_MM
+        and np.sort(np.abs(away - level))[-2] < _ROUND_WORST_MM
+        and slope > _ROUND_SLOPE
         and read.sum() >= 8
         and wander > 0.015
         and _looks_alike(sheet, widths)

@@ -192,6 +192,38 @@ def test_bounds_hold_the_truth(sheet: Sheet, maker: Maker, seed: int) -> None:
     assert told > 0.3 * COUNT
 
 
+@pytest.mark.parametrize("bias_mm", [-0.045, 0.045])
+def test_a_photo_that_widens_every_line_hides_no_round_pad(sheet: Sheet, bias_mm: float) -> None:
+    comb = comb_of(sheet)
+    for k in range(50):
+        rng = np.random.default_rng([6, k])
+        width = round_diameter_mm(comb.area_mm2) + bias_mm + rng.normal(0, 0.006, 10)
+        pad = seen(width, wander_mm=np.full(10, 0.03))
+        score = off_scale(sheet, sheet.pads[0], pad, 0.0)
+        assert score is not None
+        assert score.verdict == "off scale high"
+
+
+def test_the_bound_of_a_high_pad_holds_where_lines_are_just_pressed(sheet: Sheet) -> None:
+    """Gaps on either side of round, flow and the photo's bias unknown."""
+    comb = comb_of(sheet)
+    broken = told = 0
+    for k in range(5 * COUNT):
+        rng = np.random.default_rng([9, k])
+        gap = rng.uniform(0.25, 0.5)
+        area = comb.area_mm2 * (1 + rng.normal(0, 0.03) + rng.normal(0, 0.01, 10))
+        width = width_mm(area, gap + comb.height_mm - sheet.target_gap_mm)
+        width = width + rng.normal(0, 0.04) + rng.normal(0, 0.012, 10)
+        pad = seen(width, wander_mm=np.full(10, 0.03))
+        score = off_scale(sheet, sheet.pads[0], pad, 0.0)
+        if score is not None and score.verdict == "off scale high":
+            told += 1
+            broken += gap < score.interval_mm[0]
+    assert told > COUNT
+    # The range of gaps is chosen so that nearly half of them lie below the bound.
+    assert broken < 0.08 * told
+
+
 def test_good_pads_pass(sheet: Sheet) -> None:
     outcomes = judged(sheet, good_pad, 3)
     assert [score for _, score in outcomes if score is not None] == []
