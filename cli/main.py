@@ -21,6 +21,7 @@ COMMANDS = {
     "start-check": "Check that your start code turns the mesh on.",
     "rounds": "Show the rounds so far.",
     "phone": "Take photos straight from the phone.",
+    "explain": "Say what an error code means.",
 }
 
 

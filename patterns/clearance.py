@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,13 +13,11 @@ from padsheet.patterns.bed import MeshGrid
 __all__ = ["lowest_height_mm"]
 
 Point = tuple[float, float, float]
-_Surface = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]]
+_Four = Sequence[float]
+# Heights at four places. Plain numbers: arrays of four would take several times as long.
+_Surface = Callable[[_Four, _Four], _Four]
 
-# A cubic through its values at 0, 1/3, 2/3 and 1, as Bernstein coefficients (inverse of the
-# Bernstein basis at these places).
-_TO_BERNSTEIN = (
-    np.array([[6, 0, 0, 0], [-5, 18, -9, 2], [2, -9, 18, -5], [0, 0, 0, 6]], dtype=np.float64) / 6
-)
+_PARTS = (0.0, 1 / 3, 2 / 3, 1.0)
 
 
 def lowest_height_mm(
@@ -63,19 +61,22 @@ def lowest_height_mm(
     """
     if z_mm is None:
         return min(start[2], end[2])
-    first, last = np.asarray(start, np.float64), np.asarray(end, np.float64)
-    hold, extend = _held(grid, z_mm), _extended(grid, z_mm)
+    hold, extend = _bilinear(grid, z_mm, held=True), _bilinear(grid, z_mm, held=False)
     applied: dict[str, tuple[_Surface, ...]] = {
         "hold": (hold,),
         "extend": (extend,),
         "off": (_nothing,),
         "unknown": (hold, extend, _nothing),
     }
+    # Linear fading from the full correction at Z0 (common practice, no source).
+    fade = grid.fade_height_mm
+    at_reference = 1.0 if fade is None else max(0.0, 1 - reference_mm / fade)
     lowest = np.inf
-    for begin, finish in _pieces(first, last, grid):
-        at = begin + (finish - begin) * np.linspace(0.0, 1.0, 4)[:, None]
-        x, y, z = at.T
-        middle = (begin + finish) / 2
+    for begin, finish in _pieces(start, end, grid):
+        x, y, z = (
+            [a + (b - a) * part for part in _PARTS] for a, b in zip(begin, finish, strict=True)
+        )
+        middle = [(a + b) / 2 for a, b in zip(begin, finish, strict=True)]
         inside = (
             grid.x_min_mm <= middle[0] <= grid.x_max_mm
             and grid.y_min_mm <= middle[1] <= grid.y_max_mm
@@ -83,68 +84,78 @@ def lowest_height_mm(
         pairs = (
             [(hold, hold)] if inside else itertools.product(applied[grid.outside], (hold, extend))
         )
-        fade = grid.fade_height_mm
-        kept, at_reference = np.ones(4), 1.0
+        kept = [1.0] * 4
         if fade is not None:
-            # Linear fading from the full correction at Z0 (common practice, no source).
-            kept = np.zeros(4) if middle[2] >= fade else 1 - z / fade
-            at_reference = max(0.0, 1 - reference_mm / fade)
+            kept = [0.0] * 4 if middle[2] >= fade else [1 - height / fade for height in z]
         for correction, bed in pairs:
-            height = z + correction(x, y) * kept - bed(x, y) * at_reference
-            lowest = min(lowest, float((_TO_BERNSTEIN @ height).min()))
-    return lowest
+            heights = [
+                height + added * part - below * at_reference
+                for height, added, part, below in zip(
+                    z, correction(x, y), kept, bed(x, y), strict=True
+                )
+            ]
+            lowest = min(lowest, _bound(heights))
+    return float(lowest)
 
 
-def _pieces(
-    first: NDArray[np.float64], last: NDArray[np.float64], grid: MeshGrid
-) -> Iterator[tuple[NDArray[np.float64], NDArray[np.float64]]]:
+def _bound(values: _Four) -> float:
+    """Return a lower bound of a cubic from its values at 0, 1/3, 2/3 and 1.
+
+    The two inner Bernstein coefficients are the inverse of the Bernstein basis at these places.
+    """
+    a, b, c, d = values
+    return min(a, (-5 * a + 18 * b - 9 * c + 2 * d) / 6, (2 * a - 9 * b + 18 * c - 5 * d) / 6, d)
+
+
+def _pieces(first: Point, last: Point, grid: MeshGrid) -> Iterator[tuple[_Four, _Four]]:
     """Split a path where it crosses a node line, or the height at which the correction ends."""
     cuts = [0.0, 1.0]
     levels = (
-        [*grid.x_mm],
-        [*grid.y_mm],
+        _steps(grid.x_min_mm, grid.x_max_mm, grid.columns),
+        _steps(grid.y_min_mm, grid.y_max_mm, grid.rows),
         [] if grid.fade_height_mm is None else [grid.fade_height_mm],
     )
     for here, there, places in zip(first, last, levels, strict=True):
         low, high = min(here, there), max(here, there)
         cuts += [(p - here) / (there - here) for p in places if low < p < high]
     for a, b in itertools.pairwise(sorted(cuts)):
-        yield first + (last - first) * a, first + (last - first) * b
-
-
-def _nothing(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.zeros_like(x)
-
-
-def _held(grid: MeshGrid, z_mm: NDArray[np.float64]) -> _Surface:
-    """Return the bilinear mesh, constant outside its edge."""
-    inner = _extended(grid, z_mm)
-
-    def surface(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
-        return inner(
-            np.clip(x, grid.x_min_mm, grid.x_max_mm), np.clip(y, grid.y_min_mm, grid.y_max_mm)
+        yield (
+            [here + (there - here) * a for here, there in zip(first, last, strict=True)],
+            [here + (there - here) * b for here, there in zip(first, last, strict=True)],
         )
 
-    return surface
+
+def _steps(low: float, high: float, count: int) -> list[float]:
+    """Return evenly spaced places, both ends included."""
+    return [low + (high - low) * k / (count - 1) for k in range(count)]
 
 
-def _extended(grid: MeshGrid, z_mm: NDArray[np.float64]) -> _Surface:
-    """Return the bilinear mesh, outside with the slope of the edge cell.
+def _nothing(x: _Four, y: _Four) -> _Four:
+    return (0.0,) * len(x)
+
+
+def _bilinear(grid: MeshGrid, z_mm: NDArray[np.float64], *, held: bool) -> _Surface:
+    """Return the bilinear mesh; outside it holds the edge's value, or the edge cell's slope.
 
     The four points of a piece share one cell: the one their mean lies in.
     """
     pitch_x, pitch_y = grid.pitch_mm
+    columns, rows = grid.columns - 1, grid.rows - 1
+    z = z_mm.tolist()
 
-    def surface(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
-        u, v = (x - grid.x_min_mm) / pitch_x, (y - grid.y_min_mm) / pitch_y
-        i = int(np.clip(np.floor(u.mean()), 0, grid.columns - 2))
-        j = int(np.clip(np.floor(v.mean()), 0, grid.rows - 2))
-        u, v = u - i, v - j
-        return np.asarray(
-            z_mm[j, i] * (1 - u) * (1 - v)
-            + z_mm[j, i + 1] * u * (1 - v)
-            + z_mm[j + 1, i] * (1 - u) * v
-            + z_mm[j + 1, i + 1] * u * v
-        )
+    def surface(x: _Four, y: _Four) -> _Four:
+        u = [(place - grid.x_min_mm) / pitch_x for place in x]
+        v = [(place - grid.y_min_mm) / pitch_y for place in y]
+        if held:
+            u = [min(max(place, 0.0), columns) for place in u]
+            v = [min(max(place, 0.0), rows) for place in v]
+        i = min(max(int(sum(u) // 4), 0), columns - 1)
+        j = min(max(int(sum(v) // 4), 0), rows - 1)
+        (near_left, near_right), (far_left, far_right) = z[j][i : i + 2], z[j + 1][i : i + 2]
+        return [
+            (near_left * (1 - p + i) + near_right * (p - i)) * (1 - q + j)
+            + (far_left * (1 - p + i) + far_right * (p - i)) * (q - j)
+            for p, q in zip(u, v, strict=True)
+        ]
 
     return surface

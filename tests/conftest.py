@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import os
 import sys
 from collections.abc import Callable, Collection, Mapping
 from pathlib import Path
@@ -10,12 +11,26 @@ from types import ModuleType
 
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, settings
 from numpy.typing import NDArray
 
 from padsheet.patterns.bed import MeshGrid
 from padsheet.scoring.squish import PadScore, SheetScore, squish_score, verdict
 
 VIRTUAL = Path(__file__).parent / "virtual"
+
+# Every run draws the same cases unless `--hypothesis-profile=long` asks for many others, by
+# default as many as are promised.
+settings.register_profile("ci", derandomize=True, deadline=None, database=None)
+settings.register_profile(
+    "long",
+    max_examples=int(os.environ.get("PADSHEET_CASES", "10000")),
+    deadline=5000,
+    database=None,
+    print_blob=True,
+    suppress_health_check=list(HealthCheck),
+)
+settings.load_profile("ci")
 
 
 @pytest.fixture(scope="session")
