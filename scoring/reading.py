@@ -24,6 +24,7 @@ from padsheet.scoring.judge import after_fit, before_fit, off_scale
 from padsheet.scoring.lines import PadWidths, measure_pad, pad_lines, sample_lines
 from padsheet.scoring.mesh import Mesh, interpolate
 from padsheet.scoring.photo import Photo
+from padsheet.scoring.quality import PhotoQuality, quality_of
 from padsheet.scoring.registration import Registration, register
 from padsheet.scoring.squish import PadScore, Reason, SheetScore, squish_score, verdict
 
@@ -56,12 +57,15 @@ class PhotoReading:
         For the pads whose tracks could be read.
     crops : dict of (i, j) to ndarray of uint8
         Straightened pictures of the pads, sRGB, front at the bottom.
+    quality : PhotoQuality or None
+        Figures of the photo itself.
     """
 
     score: SheetScore
     registration: Registration
     curves: tuple[LadderCurve, ...]
     crops: dict[tuple[int, int], NDArray[np.uint8]]
+    quality: PhotoQuality | None = None
 
 
 def read_sheet_photo(photo: Photo, sheet: Sheet, *, mesh: Mesh | None = None) -> PhotoReading:
@@ -126,6 +130,7 @@ def read_sheet_photo(photo: Photo, sheet: Sheet, *, mesh: Mesh | None = None) ->
             for pad, width in zip(sheet.pads, widths, strict=True)
             if width.whole
         },
+        quality=quality_of(sheet, widths, camera),
     )
 
 

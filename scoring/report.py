@@ -19,7 +19,9 @@ from padsheet.scoring import charts
 from padsheet.scoring.advice import Advice
 from padsheet.scoring.colours import CLASSES, UNREAD, ColourClass, pad_colour
 from padsheet.scoring.curves import LadderCurve
+from padsheet.scoring.quality import PhotoNote
 from padsheet.scoring.squish import PadScore, SheetScore
+from padsheet.scoring.todo import Step
 from padsheet.scoring.words import (
     adjustment,
     error_sentence,
@@ -45,14 +47,6 @@ CAUTIONS = (
     "hand at the power switch.",
     "Never leave a heated or moving printer alone.",
 )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
-    """One thing to do now: a sentence, and the commands to copy for it, one a line."""
-
-    text: str
-    commands: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,15 +77,6 @@ class RoundRow:
     worst_mm: float | None
     mean_mm: float | None
     applied: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PhotoNote:
-    """One thing about the photo: whether it is good, what was seen, how to do better."""
-
-    good: bool
-    what: str
-    advice: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -201,18 +186,35 @@ def _facts(sheet: Sheet, score: SheetScore, advice: Advice | None) -> list[tuple
             "target gap",
             f"{score.target_gap_mm:.2f} {charts.PLUS_MINUS} {score.tolerance_mm:.2f} mm",
         ),
-        ("shared uncertainty", f"{charts.PLUS_MINUS} {1.96 * score.common_sigma_mm:.3f} mm"),
+        (
+            "uncertainty of all together",
+            f"{charts.PLUS_MINUS} {1.96 * score.common_sigma_mm:.3f} mm",
+        ),
     ]
     if advice is not None:
-        words = "lower" if advice.offset_mm < 0 else "raise"
-        tilt = [abs(value) * 0.1 for value in advice.tilt_mm_per_m]
         facts += [
-            ("common part", f"{words} by {abs(advice.offset_mm):.3f} mm"),
-            ("tilt over 100 mm", f"{tilt[0]:.2f} mm in x, {tilt[1]:.2f} mm in y"),
+            ("common part", _common_words(advice.offset_mm)),
+            ("tilt over 100 mm", _tilt_words(advice.tilt_mm_per_m)),
             ("warp, top to bottom", f"{advice.warp_peak_to_valley_mm:.2f} mm"),
         ]
     mesh = {"yes": "in force", "no": "off", "unknown": "unknown"}[sheet.mesh_active]
     return [*facts, ("mesh while printing", mesh)]
+
+
+def _common_words(offset_mm: float) -> str:
+    if abs(offset_mm) < 0.0005:
+        return "none"
+    return f"{'lower' if offset_mm < 0 else 'raise'} by {abs(offset_mm):.3f} mm"
+
+
+def _tilt_words(tilt_mm_per_m: tuple[float, float]) -> str:
+    """Say by how much, and to which side, the gap grows over 100 mm."""
+    parts = [
+        f"{abs(slope) * 0.1:.2f} mm to the {sides[0] if slope > 0 else sides[1]}"
+        for slope, sides in zip(tilt_mm_per_m, (("right", "left"), ("back", "front")), strict=True)
+        if abs(slope) * 0.1 >= 0.005
+    ]
+    return "gap grows " + ", ".join(parts) if parts else "none"
 
 
 def _legend(score: SheetScore) -> list[tuple[ColourClass, str]]:

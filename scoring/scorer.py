@@ -19,16 +19,19 @@ from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.advice import Advice, advise
 from padsheet.scoring.annotate import annotate
 from padsheet.scoring.finder import sheet_numbers_seen
-from padsheet.scoring.history import standing, summaries
+from padsheet.scoring.history import applied_words, standing, summaries
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.photo import Photo, read_photo
+from padsheet.scoring.quality import photo_notes
 from padsheet.scoring.reading import PhotoReading, read_print
-from padsheet.scoring.report import PhotoNote, RoundRow, Step, render_report
+from padsheet.scoring.report import RoundRow, render_report
+from padsheet.scoring.round_edits import is_proved
 from padsheet.scoring.rounds import BedFolder, Round, refuse_overwrite, write_group
 from padsheet.scoring.scores import scores_to_json
 from padsheet.scoring.squish import SheetScore
+from padsheet.scoring.todo import Step, todo
 
-__all__ = ["Scored", "find_round", "score_photos", "score_round"]
+__all__ = ["Scored", "find_round", "score_photos", "score_round", "todo_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,8 +122,9 @@ def score_round(
     advice = advise(score, bed, mesh=folder.active_mesh(), state=stand.state, proof=stand.proof)
     scored = Scored(score=score, advice=advice, readings=tuple(readings))
     picture = _annotated(photos, scored, sheet)
-    report = _report(folder, chosen, bed, sheet, scored, picture)
     _keep_photos(chosen, paths)
+    # After the photos are kept: the report's commands name them.
+    report = _report(folder, chosen, bed, sheet, scored, picture)
     write_group(
         chosen.path,
         {
@@ -175,9 +179,6 @@ def _report(
 ) -> str:
     advice = scored.advice
     best = max(scored.readings, key=lambda r: len(r.score.order))
-    notes = [PhotoNote(good=False, what=text) for text in scored.score.warnings] or [
-        PhotoNote(good=True, what="The photo is sharp and evenly lit; nothing stands out.")
-    ]
     today = datetime.datetime.now().astimezone()
     return render_report(
         sheet=sheet,
@@ -186,42 +187,38 @@ def _report(
         picture=picture,
         curves=best.curves,
         crops=best.crops,
-        steps=None if advice is None else _steps(folder, advice),
+        steps=None if advice is None else todo_of(folder, round_, advice),
         rounds=_rows(folder, round_, scored, f"{today:%Y-%m-%d}"),
-        photo_notes=notes,
+        photo_notes=photo_notes(
+            scored.score, [r.quality for r in scored.readings if r.quality is not None]
+        ),
         bed_name=folder.path.resolve().name,
         made=f"{today:%Y-%m-%d %H:%M}",
     )
 
 
-def _steps(folder: BedFolder, advice: Advice) -> list[Step]:
-    """Put the commands to copy behind the sentences of the advice."""
-    base = f"padsheet -C {folder.path}"
-    steps = [Step(text=text) for text in advice.steps]
-    if advice.work == "mesh":
-        steps.append(Step(text="Write the edits and look them over.", commands=(f"{base} edits",)))
-        steps.append(
-            Step(
-                text="Send them, or type them in by hand; then print the next sheet.",
-                commands=(f"{base} send --port PORT", f"{base} sheet"),
-            )
-        )
-    elif not advice.done:
-        steps.append(Step(text="Then print the next sheet.", commands=(f"{base} sheet",)))
-    return steps
+def todo_of(folder: BedFolder, round_: Round, advice: Advice) -> list[Step]:
+    """Return what to do now in a bed folder, with the commands to copy."""
+    return todo(
+        advice,
+        folder.path,
+        proved=is_proved(folder, folder.bed()),
+        mesh_known=folder.active_mesh() is not None,
+        photos=round_.photos(),
+    )
 
 
 def _rows(folder: BedFolder, round_: Round, scored: Scored, today: str) -> list[RoundRow]:
     rows = [
         RoundRow(
             number=row.number,
-            made="",
+            made=_day_of(folder.round(row.number)),
             read=row.read,
             points=row.pads,
             on_target=_on_target(folder.round(row.number)),
             worst_mm=row.worst[2] if row.worst else None,
             mean_mm=row.mean_mm,
-            applied="" if row.applied is None else "yes",
+            applied=applied_words(row),
         )
         for row in summaries(folder)
         if row.number < round_.number and row.progress in ("scored", "applied")
@@ -241,6 +238,12 @@ def _rows(folder: BedFolder, round_: Round, scored: Scored, today: str) -> list[
         )
     )
     return rows
+
+
+def _day_of(round_: Round) -> str:
+    """Return the day on which a round was scored, by the date of its file."""
+    stamp = round_.scores_json.stat().st_mtime
+    return f"{datetime.datetime.fromtimestamp(stamp).astimezone():%Y-%m-%d}"
 
 
 def _on_target(round_: Round) -> int:

@@ -1,0 +1,107 @@
+"""What to do now, in order, with the commands to copy: for the report and the phone page."""
+
+from __future__ import annotations
+
+import re
+import shlex
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from padsheet.scoring.advice import Advice
+
+__all__ = ["Step", "todo"]
+
+_REACH = re.compile(r"--reach (?:fine|first)\b")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One thing to do now: a sentence, and the commands to copy for it, one a line."""
+
+    text: str
+    commands: tuple[str, ...] = ()
+
+
+def todo(
+    advice: Advice,
+    folder: Path,
+    *,
+    proved: bool,
+    mesh_known: bool,
+    photos: Sequence[Path] = (),
+) -> list[Step]:
+    """Put the advice in the order of doing, each step with its commands.
+
+    Parameters
+    ----------
+    advice : Advice
+        Its sentences are kept as they are.
+    folder : Path
+        The bed folder, as the commands are to name it.
+    proved : bool
+        Whether the printer has been shown to take edits as the profile says.
+    mesh_known : bool
+        Whether the mesh in the printer has been read back.
+    photos : sequence of Path
+        Photos of this round; a further one is scored together with them.
+
+    Returns
+    -------
+    list of Step
+        At least one.
+    """
+    base = "padsheet" if folder == Path() else f"padsheet -C {shlex.quote(str(folder))}"
+    edits = advice.work == "mesh" and any(node.changed for node in advice.nodes)
+    steps = _before_edits(base, proved=proved, mesh_known=mesh_known) if edits else []
+    told = edits  # the edits are told by the first sentence that no other command belongs to
+    for text in advice.steps:
+        commands: tuple[str, ...] = ()
+        if (reach := _REACH.search(text)) is not None:
+            commands = (f"{base} sheet {reach[0]}",)
+        elif text.startswith("Print another sheet"):
+            commands = (f"{base} sheet",)
+        elif advice.work == "offset" and "the nozzle everywhere" in text:
+            commands = (f"{base} edits",)
+        elif "photo of the same print" in text:
+            again = " ".join(shlex.quote(str(path)) for path in photos)
+            commands = (f"{base} score {again} NEW-PHOTO.jpg --force".replace("  ", " "),)
+        elif told:
+            commands = (f"{base} edits", f"{base} send --port PORT")
+            told = False
+        steps.append(Step(text=text, commands=commands))
+    sheet = any("sheet" in command.split() for step in steps for command in step.commands)
+    if advice.done:
+        steps.append(
+            Step(
+                text="See that your own prints use the mesh: check the slicing program's start "
+                "code, saved as a text file.",
+                commands=(f"{base} start-check start.gcode",),
+            )
+        )
+    elif not sheet and advice.work in ("screws", "mesh", "offset"):
+        steps.append(Step(text="Then the next sheet.", commands=(f"{base} sheet",)))
+    return steps
+
+
+def _before_edits(base: str, *, proved: bool, mesh_known: bool) -> list[Step]:
+    """Return what has to come before the first edits."""
+    if not mesh_known:
+        return [
+            Step(
+                text="Let the printer show the mesh that it holds (often with M420 V), save the "
+                "whole answer as a text file and take it in.",
+                commands=(f"{base} mesh answer.txt",),
+            )
+        ]
+    if proved:
+        return []
+    return [
+        Step(
+            text="Once, before the first edits: prove that the printer counts points and signs as "
+            "bed.toml says. The first command writes one small edit and what to do with it, the "
+            "second judges the mesh shown after it. With a serial cable this step is part of "
+            "the next one's send.",
+            commands=(f"{base} edits --prove", f"{base} edits --proved answer.txt"),
+        )
+    ]
