@@ -11,7 +11,7 @@ from padsheet.cli.options import folder_of, force_option, json_option, say, show
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.mesh import Mesh
-from padsheet.scoring.mesh_table import TableReading, looks_flipped, read_table, show_map
+from padsheet.scoring.mesh_table import TableReading, flipped_in_history, read_table, show_map
 from padsheet.scoring.round_edits import (
     free_mesh_name,
     mesh_of_round,
@@ -127,7 +127,7 @@ def _confirm(
     folder: BedFolder, reading: TableReading, *, told: bool, yes: bool, piped: bool
 ) -> None:
     """Let the user look at the map; a table that looks turned over is never taken unasked."""
-    flip = looks_flipped(reading.mesh, old) if (old := _before(folder)) is not None else None
+    flip = flipped_in_history(reading.mesh, _history(folder))
     if flip is not None:
         say(f"Look closely: {flip.text}.")
     if yes and (flip is None or told):
@@ -156,6 +156,12 @@ def _before(folder: BedFolder) -> Mesh | None:
         if error.code in ("mesh-other-grid", "mesh-none"):
             return None
         raise
+
+
+def _history(folder: BedFolder) -> list[Mesh]:
+    """Return the meshes to compare with: the one before, then all others of the folder."""
+    before = _before(folder)
+    return [*([] if before is None else [before]), *folder.known_meshes()]
 
 
 def _described(

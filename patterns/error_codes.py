@@ -341,6 +341,11 @@ _TABLE: Mapping[str, tuple[tuple[str, str, str], ...]] = {
         ("mesh-unconfirmed", "nobody said that the map is right", "look at it, then `--yes`"),
         ("mesh-declined", "you said that the map is wrong", "the other `--first-row`"),
         ("mesh-name", "a name that cannot be a file's", "letters, digits, dashes, underscores"),
+        (
+            "mesh-in-use",
+            "a sheet was printed with this mesh, and its values would be lost",
+            "another name for the new one",
+        ),
         ("mesh-file", "not a usable mesh file", "take the mesh in again"),
         ("mesh-file-newer", "written by a newer padsheet", "update, or take the mesh in again"),
         (
@@ -358,6 +363,11 @@ _TABLE: Mapping[str, tuple[tuple[str, str, str], ...]] = {
             "edits-stale",
             "the mesh is no longer the one that the advice counts on",
             "print a new sheet",
+        ),
+        (
+            "edits-mesh-was-off",
+            "the sheet was printed without the mesh that the printer holds",
+            "print one with the mesh on, or begin from an empty mesh",
         ),
         (
             "edits-mesh-unknown",

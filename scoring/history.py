@@ -184,7 +184,31 @@ def _between(
                 nodes = None
             known = 0.0 if advice is None or advice.offset_done else None
         offset_mm = None if offset_mm is None or known is None else offset_mm + known
-    return nodes, offset_mm, screws
+    exchanged = _exchanged(folder, first, last)
+    return (nodes if exchanged is None else exchanged), offset_mm, screws
+
+
+def _exchanged(folder: BedFolder, first: int, last: int) -> NDArray[np.float64] | None:
+    """Return the difference of the meshes that two sheets were printed with.
+
+    None where the sheets do not tell, or name the same mesh: then what was recorded counts.
+    """
+    one, other = folder.round(first), folder.round(last)
+    if not (one.sheet_json.exists() and other.sheet_json.exists()):
+        return None
+    sheets = [round_.read_sheet() for round_ in (one, other)]
+    told = [s.mesh_active == "no" or (s.mesh_active == "yes" and s.mesh_name) for s in sheets]
+    names = [None if s.mesh_active == "no" else s.mesh_name for s in sheets]
+    if not all(told) or names[0] == names[1]:
+        return None
+    try:
+        before, after = folder.mesh_in_force(one), folder.mesh_in_force(other)
+    except PadsheetError:
+        return None  # a mesh that is gone, or has another grid, tells nothing
+    if before is None or after is None:
+        return None
+    change: NDArray[np.float64] = (after.z_mm - before.z_mm).ravel()
+    return change
 
 
 def _proof(grid: MeshGrid, records: Sequence[RoundRecord]) -> Proof | None:

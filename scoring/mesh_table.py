@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import re
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -16,7 +17,7 @@ from padsheet.patterns.bed import MeshGrid
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.mesh import Mesh, parse_mesh_csv
 
-__all__ = ["Flip", "TableReading", "looks_flipped", "read_table", "show_map"]
+__all__ = ["Flip", "TableReading", "flipped_in_history", "looks_flipped", "read_table", "show_map"]
 
 LARGEST_TEXT = 1_000_000
 LARGEST_HEIGHT_MM = 5.0
@@ -454,6 +455,33 @@ def looks_flipped(new: Mesh, old: Mesh) -> Flip | None:
         text=f"with {_FLIP_WORDS[kind]} this mesh differs from '{old.name}' by {best_mm:.3f} mm, "
         f"as read by {plain_mm:.3f} mm: it may have been read the wrong way round",
     )
+
+
+def flipped_in_history(new: Mesh, known: Sequence[Mesh]) -> Flip | None:
+    """Compare a new mesh with all that are known of this bed.
+
+    Parameters
+    ----------
+    new : Mesh
+        As just read.
+    known : sequence of Mesh
+        Earlier ones, the most trusted first; those of another grid tell nothing.
+
+    Returns
+    -------
+    Flip or None
+        None as soon as the new mesh fits one of the known ones as it is, at least as well as it
+        fits any when turned over.
+    """
+    same = [mesh for mesh in known if mesh.z_mm.shape == new.z_mm.shape]
+    flips = [flip for mesh in same if (flip := looks_flipped(new, mesh)) is not None]
+    if not flips:
+        return None
+    worst = min(flips, key=lambda flip: flip.flipped_mm)
+    plain_mm = min(_distance_mm(new.z_mm, mesh.z_mm) for mesh in same)
+    if plain_mm < FLIP_NOISE_MM or worst.flipped_mm > FLIP_RATIO * plain_mm:
+        return None
+    return worst
 
 
 def _distance_mm(one: NDArray[np.float64], other: NDArray[np.float64]) -> float:

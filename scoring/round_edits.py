@@ -7,11 +7,14 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+import numpy as np
+
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
 from padsheet.scoring.advice import Advice
 from padsheet.scoring.edit_proof import Proof
+from padsheet.scoring.edit_styles import adds
 from padsheet.scoring.edits import EditList, make_edits
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.offset import OffsetChange, offset_lines
@@ -126,6 +129,7 @@ def edits_of_round(
             code="edits-withheld",
         )
     mesh = None if empty_mesh else folder.active_mesh()
+    _check_mesh_was_on(round_, bed, mesh)
     edits = make_edits(
         advice.nodes,
         bed,
@@ -136,6 +140,20 @@ def edits_of_round(
     )
     offset, problem = _offset(bed, advice)
     return RoundEdits(advice=advice, edits=edits, offset=offset, offset_problem=problem)
+
+
+def _check_mesh_was_on(round_: Round, bed: Bed, mesh: Mesh | None) -> None:
+    """Refuse to add what a sheet without the mesh shows to a mesh that holds values."""
+    if not round_.sheet_json.exists() or round_.read_sheet().mesh_active != "no":
+        return
+    if (mesh is None and adds(bed.edits)) or (mesh is not None and np.any(mesh.z_mm)):
+        raise PadsheetError(
+            f"the sheet of round {round_.number} was printed without the mesh, so it does not tell "
+            "what is wrong with the mesh in the printer",
+            remedy="Print a sheet with the mesh on; or let the printer forget its mesh and use "
+            "--empty-mesh.",
+            code="edits-mesh-was-off",
+        )
 
 
 def _offset(bed: Bed, advice: Advice) -> tuple[OffsetChange | None, str]:

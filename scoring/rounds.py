@@ -243,20 +243,76 @@ class BedFolder:
             return None
         return self.mesh(path.read_text(encoding="utf-8").strip())
 
+    def mesh_in_force(self, round_: Round) -> Mesh | None:
+        """Return the mesh that was in force while a round's sheet was printed.
+
+        Returns
+        -------
+        Mesh or None
+            All zero for a sheet printed without the mesh. Where the sheet does not know its mesh,
+            the one before the round's recorded edits, else the one that the printer is taken to
+            hold; None if nobody knows.
+
+        Raises
+        ------
+        PadsheetError
+            If a file cannot be read, or the sheet's mesh is gone or of another grid.
+        """
+        sheet = round_.read_sheet() if round_.sheet_json.exists() else None
+        if sheet is not None and sheet.mesh_active == "no":
+            grid = self.bed().mesh
+            return Mesh(grid=grid, z_mm=np.zeros((grid.rows, grid.columns)), name="none")
+        if sheet is not None and sheet.mesh_active == "yes" and sheet.mesh_name:
+            return self.mesh(sheet.mesh_name)
+        applied = round_.read_applied()
+        if applied is not None:
+            return self.mesh(applied.before) if applied.before else None
+        return self.active_mesh()
+
+    def known_meshes(self) -> tuple[Mesh, ...]:
+        """Return every mesh of the folder that can be read and has the profile's grid."""
+        found = []
+        for path in sorted(self.meshes.glob("*.csv")):
+            try:
+                found.append(read_mesh_csv(path, self.bed().mesh))
+            except (PadsheetError, OSError):
+                continue  # one that is spoilt or of an older grid tells nothing
+        return tuple(found)
+
     def store_mesh(self, mesh: Mesh, *, force: bool = False) -> Path:
         """Write a mesh and make it the active one.
 
         Raises
         ------
         PadsheetError
-            If there is one of that name and `force` is not given.
+            If there is one of that name and `force` is not given, or a sheet was printed with it
+            and its values were others: the scores of that sheet would no longer be right.
         """
         path = self._mesh_path(mesh.name)
         refuse_overwrite(path, force)
+        if path.exists():
+            self._refuse_other_values(mesh)
         self.meshes.mkdir(parents=True, exist_ok=True)
         write_atomic(path, mesh_csv(mesh))
         write_atomic(self.meshes / ACTIVE, f"{mesh.name}\n")
         return path
+
+    def _refuse_other_values(self, mesh: Mesh) -> None:
+        """Refuse to change a mesh that a sheet names."""
+        try:
+            old = self.mesh(mesh.name)
+        except PadsheetError:
+            return  # it tells nothing any more
+        if np.allclose(old.z_mm, mesh.z_mm, rtol=0.0, atol=5e-7):
+            return
+        for round_ in self.rounds():
+            if round_.sheet_json.exists() and round_.read_sheet().mesh_name == mesh.name:
+                raise PadsheetError(
+                    f"the sheet of round {round_.number} was printed with the mesh {mesh.name!r}, "
+                    "whose values would be lost",
+                    remedy="Give the new mesh another name, or leave --name out.",
+                    code="mesh-in-use",
+                )
 
     def _mesh_path(self, name: str) -> Path:
         """Return the place of a mesh; a name that leads out of the folder is refused."""

@@ -115,11 +115,14 @@ def score_round(
     chosen = round_ or find_round(folder, photos[0])
     refuse_overwrite(chosen.scores_json, force)
     sheet = chosen.read_sheet()
-    mesh = folder.mesh(sheet.mesh_name) if sheet.mesh_name else None
-    score, readings = read_print(photos, sheet, mesh=mesh)
+    # What was in force on the sheet, not what the printer holds by now: a sheet that is scored
+    # after its edits are in must not be corrected once more.
+    mesh = folder.mesh_in_force(chosen)
+    known = mesh if sheet.mesh_active == "yes" else None
+    score, readings = read_print(photos, sheet, mesh=known)
     plate, bed_c = bed.plate.name, bed.heat.bed_c
     stand = standing(folder, chosen.number, score=score, plate=plate, bed_c=bed_c)
-    advice = advise(score, bed, mesh=folder.active_mesh(), state=stand.state, proof=stand.proof)
+    advice = advise(score, bed, mesh=mesh, state=stand.state, proof=stand.proof)
     scored = Scored(score=score, advice=advice, readings=tuple(readings))
     picture = _annotated(photos, scored, sheet)
     _keep_photos(chosen, paths)
