@@ -157,12 +157,15 @@ def advise(
     The gaps at the pads answer to the nodes through the printer's bilinear interpolation. The node
     errors are the posterior mean of a linear Gaussian model whose prior is no error at all; tilt
     and warp over the nodes are then judged apart from the common part, which no node chases unless
-    the profile has no place for it.
+    the profile has no place for it. Where the mesh is known, the nodes also take a small part of
+    what the bed does between them, so that nodes and cells err alike.
     """
     case = build_case(score, bed, mesh, state, proof)
     work = _work(case)
     turns = _turns(case) if work == "screws" else ()
     plan = _plan(case)
+    if work == "offset" and _worth_editing(case, plan):
+        work = "mesh"
     if work == "mesh" and not plan.changed.any():
         work = "offset" if case.sets_offset else "nothing"
     return Advice(
@@ -202,6 +205,15 @@ def _work(case: Case) -> str:
     return "offset" if case.sets_offset else "nothing"
 
 
+def _worth_editing(case: Case, plan: NodePlan) -> bool:
+    """Tell whether a bed within tolerance is still better corrected on the way to its offset.
+
+    Another sheet is printed in any case, so an edit costs nothing; it must be clear of the noise.
+    """
+    clear_mm = np.maximum(3 * case.relative_sigma_mm, case.bed.target.tolerance_mm / 2)
+    return bool((np.abs(plan.dz_mm) > clear_mm).any())
+
+
 def _turns(case: Case) -> tuple[ScrewTurn, ...]:
     """Return the screw turns that take the tilt out."""
     return screw_turns(case.bed.screws, case.split.tilt_mm_per_m, centre_mm=case.centre_mm)
@@ -221,10 +233,10 @@ def _tilt_left_mm(case: Case) -> float:
 def _plan(case: Case) -> NodePlan:
     """Plan the node edits, the common part in or out as the profile says."""
     if case.nodes_take_offset:
-        needed_mm = -case.state.error_mm
+        needed_mm = case.shift_mm - case.state.error_mm
         sigma_mm = np.sqrt(np.diag(case.state.covariance_mm2))
     else:
-        needed_mm, sigma_mm = -case.relative_mm, case.relative_sigma_mm
+        needed_mm, sigma_mm = case.shift_mm - case.relative_mm, case.relative_sigma_mm
     return plan_nodes(
         needed_mm,
         sigma_mm,

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from padsheet.patterns.bed import Bed, MeshGrid
+from padsheet.scoring.between import bend_mm, shared_shift_mm
 from padsheet.scoring.fusion import NodeState, first_state, update
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.plane import MM_PER_M, Split, grid_xy_mm, relative_part, split_plane, twist_of
@@ -71,6 +72,29 @@ class Case:
     def nodes_take_offset(self) -> bool:
         """Whether the common part has no place of its own and goes into the nodes."""
         return self.bed.edits.offset_style == "none"
+
+    @property
+    def height_mm(self) -> NDArray[np.float64] | None:
+        """Height of the bed at the nodes, up to a constant; None where the mesh is not known."""
+        return None if self.mesh is None else self.mesh.z_mm.ravel() - self.state.error_mm
+
+    @property
+    def shift_mm(self) -> NDArray[np.float64]:
+        """How far each node is best set off the bed's height, for the cells' sake, shape (N,).
+
+        A part of the tolerance only: the nodes themselves must stay well inside it.
+        """
+        if self.height_mm is None:
+            return np.zeros_like(self.relative_mm)
+        limit_mm = self.bed.target.tolerance_mm / 3
+        return shared_shift_mm(self.bed.mesh, self.height_mm, largest_mm=limit_mm)
+
+    @property
+    def bend_mm(self) -> float:
+        """Range of what a bed as smooth as its nodes does between them; 0 if not known."""
+        if self.height_mm is None:
+            return 0.0
+        return float(np.ptp(bend_mm(self.bed.mesh, self.height_mm)))
 
     @property
     def warp_done(self) -> bool:

@@ -210,6 +210,11 @@ def _doubts(case: Case) -> list[str]:
         steps.append(
             f"{_points(missing)} without a pad: inferred from the neighbours, never measured."
         )
+    if case.bend_mm > 2 * case.bed.target.tolerance_mm:
+        steps.append(
+            f"Between the grid points the bed bends by {case.bend_mm:.2f} mm from cell to cell: "
+            "only a mesh with more points follows that."
+        )
     if case.proof is not None and case.proof.verdict in ("in force", "unclear"):
         steps.append(case.proof.text)
     return steps

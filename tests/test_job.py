@@ -180,8 +180,8 @@ def test_a_warped_bed_is_flat_within_three_sheets(virtual, tmp_path):
     nodes = job.machine.errors_mm(GRID.x_mm, GRID.y_mm)
     print(f"cell centres {np.ptp(centres):.3f} mm peak to valley; mean {nodes.mean():+.3f} mm")
     assert ranges[-1] < 0.04
-    # A bilinear mesh of 45 mm cells leaves the bed's own curve between its nodes.
-    assert np.ptp(centres) < 0.06
+    # A mesh that is right at every node leaves 0.037 mm of this bed's own curve in the cells.
+    assert np.ptp(centres) < 0.04
     assert abs(nodes.mean()) < 0.04
     check_files(job.folder)
 

@@ -76,6 +76,17 @@ def test_a_common_offset_is_one_number_and_no_node_chases_it(score_of):
     assert any("Lower the nozzle everywhere by 0.06 mm" in step for step in advice.steps)
 
 
+def test_a_clear_warp_within_tolerance_goes_with_the_offset(score_of):
+    """Another sheet is printed in any case; with the offset right, it is left alone."""
+    error = one_node(0.021) - one_node(0.021).mean()
+    sure = {"sigma_mm": 0.003, "common_sigma_mm": 0.003}
+    off = advise(score_of(GRID, 0.26 + error, **sure), BED, mesh=None)
+    assert (off.work, off.set_offset, off.warp_done) == ("mesh", True, True)
+    assert dz_of(off)[1, 2] == pytest.approx(-0.02)
+    done = advise(score_of(GRID, 0.2 + error, **sure), BED, mesh=None)
+    assert (done.work, done.done) == ("nothing", True)
+
+
 def test_without_an_offset_style_the_nodes_take_the_common_part(score_of):
     bed = dataclasses.replace(BED, edits=Edits(offset_style="none"))
     advice = advise(score_of(GRID, np.full(25, 0.26)), bed, mesh=None)

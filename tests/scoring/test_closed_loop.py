@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from padsheet.patterns.bed import Bed, MeshGrid, Screw
 from padsheet.scoring.advice import Advice, advise
 from padsheet.scoring.fusion import RoundRecord, fuse_rounds
-from padsheet.scoring.mesh import footprint
+from padsheet.scoring.mesh import Mesh, footprint
 from padsheet.scoring.nodes import check_points_mm
 from padsheet.scoring.plane import grid_xy_mm
 from padsheet.scoring.proof import prove
@@ -115,7 +115,8 @@ def run(score_of, seed: int, sheets: int = 4) -> tuple[Printer, list[str], list[
         edited = number > 1 and not screws and np.any(dz)
         proof = prove(GRID, records[-2].score, score, dz) if edited else None
         state = fuse_rounds(GRID, records)
-        advice = advise(score, BED, mesh=None, state=state, proof=proof)
+        held = Mesh(grid=GRID, z_mm=printer.mesh_mm.reshape(GRID.rows, GRID.columns))
+        advice = advise(score, BED, mesh=held, state=state, proof=proof)
         works.append(advice.work + ("+offset" if advice.set_offset else ""))
         ranges.append(float(np.ptp(printer.error_mm(NODES_MM))))
         if advice.done:
@@ -134,12 +135,18 @@ def test_a_bed_is_flat_within_four_sheets(score_of, seed, record_property):
     printer, works, ranges = run(score_of, seed)
     nodes = float(np.ptp(printer.error_mm(NODES_MM)))
     centres = float(np.ptp(printer.error_mm(CENTRES_MM)))
+    print(f"bed {seed}: {works}, nodes {nodes:.3f}, cell centres {centres:.3f} mm")
     record_property("works", works)
     record_property("nodes_mm", nodes)
     record_property("centres_mm", centres)
     assert nodes < 0.04
-    # Between nodes 45 mm apart the bed's own curve stays; no mesh takes it out.
-    assert centres < 0.06
+    # Two of the ten bend so much within a cell that a mesh right at every node would leave 0.040
+    # and 0.057 mm there: no mesh can promise more than that, and these must stay below it.
+    heights = printer.plate.height_mm
+    right_at_nodes = float(
+        np.ptp(footprint(GRID, CENTRES_MM) @ heights(NODES_MM) - heights(CENTRES_MM))
+    )
+    assert centres < max(0.04, right_at_nodes)
     assert all(later <= max(before, 0.04) for before, later in itertools.pairwise(ranges))
 
 
