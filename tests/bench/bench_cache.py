@@ -109,7 +109,8 @@ def _files(shot: Shot) -> dict[str, str]:
 def folder_of(shot: Shot, cache: Path) -> Path:
     """Return where a scene's photo lies or will lie."""
     files = _files(shot)
-    shaping = [files[n] for n in ("sheet.gcode", "bed.json", "scene.json")]
+    moves = [line for line in shot.gcode.split("\n") if not line.startswith(";")]
+    shaping = ["\n".join(moves), files["bed.json"], files["scene.json"]]
     shaping.append(json.dumps([shot.after, shot.fast, shot.scene["post"]["quality"]]))
     digest = hashlib.sha256("\0".join(shaping).encode()).hexdigest()[:_DIGEST_LETTERS]
     return cache / f"{shot.name}-{digest}"
