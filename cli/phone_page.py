@@ -25,13 +25,16 @@ from padsheet.cli.phone_score import (
     Limits,
     Outcome,
     Refused,
+    newest_has_scores,
     refused_pads,
     round_folder,
     score_photos,
+    steps_of,
     store_photo,
 )
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.charts import bad_photo, good_photo
+from padsheet.scoring.todo import Step
 from padsheet.scoring.words import summary
 
 __all__ = ["Desk", "Entry", "create_app"]
@@ -61,8 +64,10 @@ class Entry:
     code: str = ""
     photos: int = 1
     refused: tuple[Refused, ...] = ()
-    steps: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+    steps: tuple[Step, ...] = ()
     round_name: str = ""
+    seconds: float = 0.0
 
 
 @dataclass(slots=True, kw_only=True)
@@ -111,11 +116,19 @@ class Desk:
         """Score a new photo together with the usable ones before it, and remember the outcome."""
         together = [*self.photos, photo][-self.limits.combined :]
         # What this page wrote itself may be replaced without asking again.
+        began = time.monotonic()
         outcome = self.scorer(self.folder, together, self.limits, replace or self.round is not None)
+        seconds = time.monotonic() - began
         number = len(self.entries) + 1
         if outcome.score is None:
             photo.unlink(missing_ok=True)
-            entry = Entry(number=number, usable=False, headline=outcome.problem, code=outcome.code)
+            entry = Entry(
+                number=number,
+                usable=False,
+                headline=outcome.problem,
+                code=outcome.code,
+                seconds=seconds,
+            )
         else:
             self.photos = together
             self.round = round_folder(self.folder, outcome.score.sheet_id)
@@ -125,8 +138,10 @@ class Desk:
                 headline=summary(outcome.score, outcome.advice),
                 photos=len(together),
                 refused=tuple(refused_pads(outcome.score)),
-                steps=() if outcome.advice is None else outcome.advice.steps,
+                warnings=outcome.score.warnings,
+                steps=steps_of(self.folder, self.round, outcome.advice),
                 round_name="" if self.round is None else self.round.name,
+                seconds=seconds,
             )
         self.entries.append(entry)
         return entry
@@ -235,6 +250,10 @@ def _add_reading(app: Flask, desk: Desk, code: str, token: str) -> None:
     def style(code: str) -> Response:
         return Response((TEMPLATES / "phone.css").read_bytes(), mimetype="text/css")
 
+    @app.get("/<code>/icon.svg")
+    def icon(code: str) -> Response:
+        return Response((TEMPLATES / "icon.svg").read_bytes(), mimetype="image/svg+xml")
+
     @app.get("/<code>/phone.js")
     def script(code: str) -> Response:
         return Response((TEMPLATES / "phone.js").read_bytes(), mimetype="text/javascript")
@@ -257,6 +276,7 @@ def _page(desk: Desk, code: str, token: str, problem: str = "") -> str:
         latest=desk.entries[-1] if desk.entries else None,
         earlier=desk.entries[-2::-1],
         photos=len(desk.photos),
+        scored=not desk.photos and newest_has_scores(desk.folder),
         picture=desk.round is not None and (desk.round / "annotated.jpg").is_file(),
         report=desk.round is not None and (desk.round / "report.html").is_file(),
         limits=desk.limits,

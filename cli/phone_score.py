@@ -15,8 +15,11 @@ from typing import IO
 
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.advice import Advice
+from padsheet.scoring.rounds import BedFolder, Round
+from padsheet.scoring.scorer import todo_of
 from padsheet.scoring.scores import scores_from_json
 from padsheet.scoring.squish import SheetScore
+from padsheet.scoring.todo import Step
 from padsheet.scoring.words import place
 
 __all__ = [
@@ -24,10 +27,12 @@ __all__ = [
     "Outcome",
     "Refused",
     "clear_uploads",
+    "newest_has_scores",
     "photo_suffix",
     "refused_pads",
     "round_folder",
     "score_photos",
+    "steps_of",
     "store_photo",
 ]
 
@@ -84,6 +89,12 @@ STOPPED = Outcome(
     problem="The photo could not be read: the scoring stopped before its end. "
     "Take it again; if it happens twice, score it with `padsheet score` at the computer.",
     code="score-stopped",
+)
+
+SCORED_ALREADY = Outcome(
+    problem="This round has a score already. Tick \N{LEFT DOUBLE QUOTATION MARK}Replace the score"
+    "\N{RIGHT DOUBLE QUOTATION MARK} below and send the photo again, or print the next sheet.",
+    code="file-exists",
 )
 
 
@@ -222,6 +233,8 @@ def _outcome(status: int, out: bytes, talk: str) -> Outcome:
         except (UnicodeDecodeError, PadsheetError):
             return STOPPED
         return Outcome(score=score, advice=advice)
+    if status == 1 and error and error[2] == SCORED_ALREADY.code:
+        return SCORED_ALREADY
     if status == 1 and error:
         text = " ".join(error[1].split())
         return Outcome(problem=text[:1].upper() + text[1:], code=error[2])
@@ -245,6 +258,26 @@ def round_folder(folder: Path, sheet_id: str) -> Path | None:
         if score.sheet_id == sheet_id:
             found.append(path.parent)
     return max(found, key=lambda path: path.name, default=None)
+
+
+def newest_has_scores(folder: Path) -> bool:
+    """Tell whether the newest round, to which the next photo most likely belongs, is scored."""
+    sheets = (folder / "rounds").glob("*/sheet.json")
+    newest = max(sheets, key=lambda path: path.parent.name, default=None)
+    return newest is not None and (newest.parent / "scores.json").is_file()
+
+
+def steps_of(folder: Path, round_: Path | None, advice: Advice | None) -> tuple[Step, ...]:
+    """Return what to do now; without commands where the bed folder cannot be read."""
+    if advice is None:
+        return ()
+    if round_ is not None and round_.name.isdecimal():
+        try:
+            made = Round(number=int(round_.name), path=round_)
+            return tuple(todo_of(BedFolder(folder), made, advice))
+        except (OSError, PadsheetError):
+            pass
+    return tuple(Step(text=text) for text in advice.steps)
 
 
 def refused_pads(score: SheetScore) -> list[Refused]:

@@ -4,6 +4,8 @@
 const form = document.getElementById("send");
 const input = document.getElementById("photo");
 const status = document.getElementById("status");
+const clock = document.getElementById("clock");
+let ticking = 0;
 
 form.classList.add("scripted");
 input.addEventListener("change", () => {
@@ -23,9 +25,16 @@ input.addEventListener("change", () => {
 form.addEventListener("submit", () => {
   form.classList.add("busy");
   status.textContent = "Sending the photo and reading it \u2026";
+  // Seconds go by where only the eye follows them: a screen reader would read every one.
+  const began = Date.now();
+  ticking = setInterval(() => {
+    clock.textContent = Math.round((Date.now() - began) / 1000) + " s";
+  }, 1000);
 });
 // Coming back with the browser's own button must not find the form locked.
 window.addEventListener("pageshow", () => {
+  clearInterval(ticking);
   form.classList.remove("busy");
   status.textContent = "";
+  clock.textContent = "";
 });

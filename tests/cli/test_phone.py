@@ -30,6 +30,7 @@ from padsheet.cli.phone_score import (
     store_photo,
 )
 from padsheet.patterns.errors import PadsheetError
+from padsheet.patterns.profile_writer import profile_text
 from padsheet.scoring.advice import Advice, NodeAdvice
 from padsheet.scoring.colours import contrast_ratio
 from padsheet.scoring.scores import scores_to_json
@@ -163,7 +164,7 @@ def page(folder: Path) -> Phone:
     return Phone(folder, Scorer())
 
 
-PATHS = ["", "picture/1.jpg", "report", "phone.css", "phone.js"]
+PATHS = ["", "picture/1.jpg", "report", "phone.css", "phone.js", "icon.svg"]
 
 
 @pytest.mark.parametrize("path", PATHS)
@@ -224,10 +225,39 @@ def test_usable_photo_shows_verdict_picture_and_next_step(page):
     html = page.get().text
     assert "The photo is usable" in html
     assert "2 of 3 points need lowering, the worst by 0.08 mm at column 1, row 1" in html
-    assert "<li>Write the edits &lt;now&gt;.</li>" in html
+    assert "<li>Write the edits &lt;now&gt;." in html
     assert "picture/1.jpg" in html
     assert page.get("picture/1.jpg").data == (page.folder / "rounds/01/annotated.jpg").read_bytes()
     assert "<title>report" in page.get("report").text
+
+
+def test_replacing_is_offered_only_where_there_is_something_to_replace(page):
+    assert "Replace the score" not in page.get().text
+    (page.folder / "rounds" / "02").mkdir(parents=True)
+    (page.folder / "rounds" / "02" / "sheet.json").write_text("{}")
+    assert "Replace the score" not in page.get().text
+    (page.folder / "rounds" / "02" / "scores.json").write_text("{}")
+    assert "Replace the score" in page.get().text
+    page.send(jpeg())
+    assert "Replace the score" not in page.get().text  # what this page wrote needs no asking
+
+
+def test_commands_of_the_next_step_are_shown(page):
+    (page.folder / "bed.toml").write_text(profile_text())
+    page.send(jpeg())
+    html = page.get().text
+    assert f"<code>padsheet -C {page.folder} mesh answer.txt</code>" in html
+    assert f"<code>padsheet -C {page.folder} send --port PORT</code>" in html
+
+
+def test_a_scored_round_is_told_in_the_pages_own_words(folder, tmp_path, monkeypatch):
+    body = (
+        "import sys; sys.exit(print('Error: scores.json is there already. Give --force.'"
+        " ' [file-exists]', file=sys.stderr) or 1)"
+    )
+    outcome = run(folder, fake_module(tmp_path, monkeypatch, body))
+    assert "Replace the score" in outcome.problem
+    assert "--force" not in outcome.problem
 
 
 def test_refused_points_are_listed_and_escaped(page):
