@@ -8,13 +8,22 @@ from pathlib import Path
 
 import click
 
+from padsheet.cli.eye import picks_of
 from padsheet.cli.options import folder_of, force_option, json_option, say, show_json, user_errors
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.sheet import Sheet
 from padsheet.patterns.sheet_file import sheet_from_json
-from padsheet.scoring.rounds import BedFolder, Round
-from padsheet.scoring.scorer import Scored, score_photos, score_round
+from padsheet.scoring.rounds import BedFolder, Round, refuse_overwrite
+from padsheet.scoring.scorer import (
+    Scored,
+    round_by_eye,
+    score_by_eye,
+    score_photos,
+    score_round,
+    score_round_by_eye,
+)
 from padsheet.scoring.scores import scores_to_data
+from padsheet.scoring.selfcheck import self_check_table
 from padsheet.scoring.textmap import score_map, score_table
 from padsheet.scoring.words import summary
 
@@ -22,8 +31,12 @@ __all__ = ["command", "show_scores"]
 
 
 @click.command("score")
-@click.argument(
-    "photos", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="PHOTO..."
+@click.argument("photos", nargs=-1, type=click.Path(path_type=Path), metavar="PHOTO...")
+@click.option(
+    "--by-eye",
+    is_flag=True,
+    help="Without a photo: name for each pad the line that looks just right. Asks for them, or "
+    "reads column,row,line from the file given in place of PHOTO (- for standard input).",
 )
 @click.option(
     "--sheet",
@@ -40,6 +53,7 @@ __all__ = ["command", "show_scores"]
 def command(
     ctx: click.Context,
     photos: tuple[Path, ...],
+    by_eye: bool,
     sheet_path: Path | None,
     number: int | None,
     force: bool,
@@ -51,10 +65,15 @@ def command(
     Example:
       padsheet -C my-bed score photo.jpg
       padsheet score photo.jpg --sheet sheet.json --json
+      padsheet -C my-bed score --by-eye
     """  # noqa: D301 -- click's mark for a paragraph kept as it is
+    if not photos and not by_eye:
+        raise click.UsageError("Missing argument 'PHOTO...'.")
     with user_errors():
         folder = BedFolder(folder_of(ctx))
-        if sheet_path is not None and not folder.profile.is_file():
+        if by_eye:
+            scored, written = _score_by_eye(folder, photos, sheet_path, number, force)
+        elif sheet_path is not None and not folder.profile.is_file():
             scored, written = score_photos(photos, _read_sheet(sheet_path)), None
         else:
             with folder.lock():
@@ -62,13 +81,32 @@ def command(
                 scored, round_ = score_round(folder, photos, round_=chosen, force=force)
                 written = round_.path
     if as_json:
-        show_json(scores_to_data(scored.score, scored.advice))
+        show_json(scores_to_data(scored.score, scored.advice, check=scored.check))
     else:
         show_scores(scored)
     if written is not None:
         say(f"Wrote scores.json, annotated.jpg and report.html to {written}.")
         for step in scored.advice.steps if scored.advice else ():
             say(step)
+
+
+def _score_by_eye(
+    folder: BedFolder,
+    files: tuple[Path, ...],
+    sheet_path: Path | None,
+    number: int | None,
+    force: bool,
+) -> tuple[Scored, Path | None]:
+    """Score a sheet from picked lines; the second value is the folder that was written."""
+    if sheet_path is not None and not folder.profile.is_file():
+        sheet = _read_sheet(sheet_path)
+        return score_by_eye(picks_of(sheet, files), sheet), None
+    # Nobody may have to wait for a person who counts lines: the lock is taken afterwards.
+    round_ = round_by_eye(folder, _chosen_round(folder, sheet_path, number))
+    refuse_overwrite(round_.scores_json, force)
+    picks = picks_of(round_.read_sheet(), files)
+    with folder.lock():
+        return score_round_by_eye(folder, round_, picks, force=force), round_.path
 
 
 def _read_sheet(path: Path) -> Sheet:
@@ -109,6 +147,12 @@ def _chosen_round(folder: BedFolder, sheet_path: Path | None, number: int | None
 def show_scores(scored: Scored) -> None:
     """Print table, map and the one sentence that sums them up."""
     colour = sys.stdout.isatty() and not _no_colour()
+    if scored.check is not None:
+        click.echo(self_check_table(scored.check))
+        click.echo()
+        for sentence in scored.check.words:
+            click.echo(sentence)
+        return
     click.echo(score_table(scored.score, scored.advice))
     click.echo()
     click.echo(score_map(scored.score, scored.advice, colour=colour))

@@ -51,7 +51,7 @@ def _points(
     callback=_reach,
     metavar="fine|first|MM",
     help="How far off the bed may be: fine (0.08 mm), first (0.15 mm), or millimetres. "
-    "Default: first for a bed that was never scored, else fine.",
+    "Default: first for a bed that was never scored, else fine; fine for a self-check.",
 )
 @click.option(
     "--points",
@@ -59,6 +59,12 @@ def _points(
     callback=_points,
     metavar="COLUMN,ROW",
     help="Only these grid points, counted from 1 at the front left: --points 3,3 4,3.",
+)
+@click.option(
+    "--self-check",
+    is_flag=True,
+    help="Lift every other pad by a known 0.06 mm: the score then tells whether the ruler can be "
+    "trusted on this printer.",
 )
 @click.option("--no-mesh", is_flag=True, help="Print without the mesh, to see the bed itself.")
 @force_option
@@ -69,6 +75,7 @@ def command(
     ctx: click.Context,
     reach: float | str | None,
     points: tuple[tuple[int, int], ...],
+    self_check: bool,
     no_mesh: bool,
     force: bool,
     as_json: bool,
@@ -80,6 +87,7 @@ def command(
     Example:
       padsheet -C my-bed sheet
       padsheet -C my-bed sheet --reach fine --points 3,3 4,3
+      padsheet -C my-bed sheet --self-check --no-mesh
     """  # noqa: D301 -- click's mark for a paragraph kept as it is
     if more_points and not points:
         raise click.UsageError("Grid points are given with --points.")
@@ -91,7 +99,7 @@ def command(
             known = folder.active_mesh()
             scored = any(r.scores_json.exists() for r in folder.rounds())
             if reach is None:
-                reach = "fine" if scored else "first"
+                reach = "fine" if scored or self_check else "first"
             span = {"fine": FINE_MM, "first": FIRST_MM}.get(str(reach)) or float(reach)
             files = make_sheet(
                 bed,
@@ -101,6 +109,7 @@ def command(
                 mesh_active="no" if no_mesh else "yes" if known else "unknown",
                 mesh_name=known.name if known and not no_mesh else None,
                 mesh_z_mm=known.z_mm if known and not no_mesh else None,
+                self_check=self_check,
             )
             write_group(
                 round_.path,
@@ -139,6 +148,7 @@ def _data(round_: Round, files: SheetFiles) -> dict[str, object]:
         "minutes": round(files.estimate.minutes, 2),
         "heat_minutes": round(files.estimate.heat_minutes, 2),
         "grams": round(files.estimate.grams, 2),
+        "self_check": sheet.self_check,
         "notes": list(files.notes),
     }
 
@@ -157,6 +167,12 @@ def _talk(round_: Round, files: SheetFiles, folder: BedFolder) -> None:
     )
     for note in files.notes:
         say(note)
+    if sheet.self_check:
+        lifted = [pad for pad in sheet.pads if pad.lift_mm]
+        say(
+            f"Self-check: {len(lifted)} pads are printed {lifted[0].lift_mm:.2f} mm higher than "
+            "the others. Its score tells whether the ruler finds just that; it gives no advice."
+        )
     say(
         "Caution: nozzle and bed are hot and the axes move. Stay with the printer, keep a hand at "
         "the power switch, and follow the printer's manual first."

@@ -134,6 +134,27 @@ _TABLE: Mapping[str, tuple[tuple[str, str, str], ...]] = {
         ),
         ("pad-uncertain", "gap not told well enough", "nearer, sharper, more even light"),
     ),
+    "Lines picked by eye": (
+        (
+            "eye-high",
+            "the highest line looks best, so the nozzle may be nearer than the sheet tells by eye",
+            "raise it there, or print a sheet of larger reach",
+        ),
+        (
+            "eye-low",
+            "the lowest line looks best, so the nozzle may be farther than the sheet tells by eye",
+            "lower it a little everywhere, or print a sheet of smaller reach",
+        ),
+        (
+            "eye-halves",
+            "the two lines named for a pad contradict each other",
+            "look again, or leave the pad out",
+        ),
+        ("eye-none", "no line was named for a pad", "name one, or take a photo"),
+        ("eye-empty", "no line was named for any pad", "name the line that looks just right"),
+        ("eye-row", "a row of the table cannot be used", "column,row,line, counted from 1"),
+        ("eye-file", "not a table of lines", "a text file; for a photo leave `--by-eye` away"),
+    ),
     "The bed profile, bed.toml": (
         (
             "profile-missing",
@@ -187,6 +208,11 @@ _TABLE: Mapping[str, tuple[tuple[str, str, str], ...]] = {
             "layout-no-room",
             "pads, purge line and four markers do not fit together",
             "a mesh with fewer points, or `--points`",
+        ),
+        (
+            "layout-self-check",
+            "too few pads for a self-check, or too wide a reach beside its lift",
+            "all grid points, a reach up to 0.14 mm",
         ),
         ("gcode-no-strokes", "the sheet holds nothing to print", "lay it out afresh"),
         ("gcode-stroke", "a stroke that cannot be printed", "lay the sheet out afresh"),
@@ -357,6 +383,11 @@ _TABLE: Mapping[str, tuple[tuple[str, str, str], ...]] = {
     "Corrections": (
         ("edits-no-scores", "nothing is scored yet", "print, photograph, `padsheet score`"),
         ("edits-no-advice", "scores without advice", "score again inside the bed folder"),
+        (
+            "edits-self-check",
+            "the round is a self-check of the ruler",
+            "print and score an ordinary sheet",
+        ),
         ("edits-withheld", "a check forbids edits", "do what it says, print a new sheet"),
         ("edits-applied", "this round's edits are in already", "print a new sheet"),
         (
@@ -448,6 +479,11 @@ _TABLE: Mapping[str, tuple[tuple[str, str, str], ...]] = {
         ("score-stopped", "reading stopped before its end", "take it again"),
     ),
     "The rest": (
+        (
+            "self-check-few",
+            "too few pads of a self-check were read to tell lift and bed apart",
+            "a better photo, or more grid points",
+        ),
         ("code-unknown", "no such error code", "`padsheet explain` lists all"),
         ("start-empty", "the file holds no start code", "give the printer profile's start code"),
     ),

@@ -235,9 +235,17 @@ def _header(sheet: Sheet, bed: Bed) -> Iterator[str]:
         f"nozzle heights: {_fixed(min(heights))} to {_fixed(max(heights))} mm; travels at "
         f"{_fixed(travel_height_mm(max(heights), motion))} mm or higher",
         f"bead areas: {_fixed(min(areas), 4)} to {_fixed(max(areas), 4)} mm2",
+        *_self_check(sheet),
         *_CAUTIONS,
     )
     return (f"; {_plain(fact)}" for fact in facts)
+
+
+def _self_check(sheet: Sheet) -> Iterator[str]:
+    """Yield the line that tells of lifted pads, if there are any."""
+    if sheet.self_check:
+        lifted = [pad.lift_mm for pad in sheet.pads if pad.lift_mm]
+        yield f"self-check: {len(lifted)} pads are printed {_fixed(max(lifted))} mm higher"
 
 
 def _dwell(minutes: float) -> Iterator[str]:

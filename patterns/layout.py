@@ -13,12 +13,15 @@ import numpy as np
 
 from padsheet.patterns.bed import Bed, MeshGrid, Plate, Rectangle
 from padsheet.patterns.errors import PadsheetError
-from padsheet.patterns.ladder import Ladder, design_ladder
+from padsheet.patterns.ladder import LARGEST_MM, Ladder, design_ladder
 from padsheet.patterns.markers import PLACES, marker_id, marker_strokes
 from padsheet.patterns.pad import CombShape, comb_tracks, coupon_stroke, half_comb_stroke
 from padsheet.patterns.sheet import Coupon, Marker, Pad, Sheet, Stroke
 
-__all__ = ["Layout", "lay_out_sheet"]
+__all__ = ["SELF_CHECK_LIFT_MM", "Layout", "lay_out_sheet"]
+
+SELF_CHECK_LIFT_MM = 0.06
+"""By how much a self-check lifts every other pad: several times what a pad may be misread by."""
 
 _COUPON_MM = 5.0
 _TICK_MM = 4.0
@@ -31,6 +34,8 @@ _LEAST_SPREAD = 0.6
 _COUPON_FROM_PITCH_MM = 28.0
 _ALTERNATE_BELOW_PITCH_MM = 18.0
 _GRID_MM = 2.5
+# Fewer pads than this, or than this of either kind, tell the lift from the bed too badly.
+_SELF_CHECK_PADS, _SELF_CHECK_EACH = 8, 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -327,6 +332,7 @@ def lay_out_sheet(
     points: Sequence[tuple[int, int]] | None = None,
     mesh_active: Literal["yes", "no", "unknown"] = "unknown",
     mesh_name: str | None = None,
+    self_check: bool = False,
 ) -> Layout:
     """Lay out one sheet.
 
@@ -342,18 +348,26 @@ def lay_out_sheet(
         Only these nodes; all of the mesh otherwise.
     mesh_active, mesh_name
         Whether a mesh is in force while the sheet is printed, and which.
+    self_check : bool
+        Lift the pads of a checkerboard by `SELF_CHECK_LIFT_MM`. The sheet's reach is then
+        `reach_mm` and the lift above it.
 
     Raises
     ------
     PadsheetError
-        If the reach cannot be read, or pads, purge line and four markers do not fit.
+        If the reach cannot be read, pads, purge line and four markers do not fit, or there are too
+        few pads for a self-check.
     """
+    if self_check:
+        reach_mm = _reach_with_lift(reach_mm)
     nodes, notes = _wanted_nodes(bed.mesh, points)
     factor = 2 if notes else 1
     pitch_mm = (bed.mesh.pitch_mm[0] * factor, bed.mesh.pitch_mm[1] * factor)
     roomy = min(pitch_mm) >= _COUPON_FROM_PITCH_MM
     fitting = _fit(bed, nodes, pitch_mm, reach_mm, roomy, number)
     pads, homeless, markers, ladder, shape, purge = fitting
+    if self_check:
+        pads = _lifted(pads)
     notes += [
         f"No room for a pad at column {i + 1}, row {j + 1}: that point will be inferred."
         for i, j in homeless
@@ -391,6 +405,38 @@ def lay_out_sheet(
         strokes=_strokes(bed, pads, markers, ladder, shape, purge),
     )
     return Layout(sheet=replace(sheet, id=_sheet_id(sheet)), notes=tuple(notes))
+
+
+def _reach_with_lift(reach_mm: tuple[float, float]) -> tuple[float, float]:
+    """Return the reach that reads the bed under lifted pads too."""
+    low, high = reach_mm[0], round(reach_mm[1] + SELF_CHECK_LIFT_MM, 6)
+    if high > LARGEST_MM:
+        raise PadsheetError(
+            f"a self-check lifts pads by {SELF_CHECK_LIFT_MM:.2f} mm, which is too much beside a "
+            f"reach of {reach_mm[1]:.2f} mm",
+            remedy=f"Ask for a reach up to {LARGEST_MM - SELF_CHECK_LIFT_MM:.2f} mm.",
+            code="layout-self-check",
+        )
+    return low, high
+
+
+def _lifted(pads: Sequence[Pad]) -> list[Pad]:
+    """Lift every other pad, as on a checkerboard of the columns and rows that have pads."""
+    columns = {i: n for n, i in enumerate(sorted({pad.i for pad in pads}))}
+    rows = {j: n for n, j in enumerate(sorted({pad.j for pad in pads}))}
+    lifted = [
+        replace(pad, lift_mm=SELF_CHECK_LIFT_MM) if (columns[pad.i] + rows[pad.j]) % 2 else pad
+        for pad in pads
+    ]
+    raised = sum(pad.lift_mm > 0 for pad in lifted)
+    if len(pads) < _SELF_CHECK_PADS or min(raised, len(pads) - raised) < _SELF_CHECK_EACH:
+        raise PadsheetError(
+            f"a self-check needs {_SELF_CHECK_PADS} pads or more, {_SELF_CHECK_EACH} of them "
+            f"lifted and {_SELF_CHECK_EACH} not; here are {len(pads)}, {raised} of them lifted",
+            remedy="Use all grid points, or a mesh of 3 x 3 points and more.",
+            code="layout-self-check",
+        )
+    return lifted
 
 
 def _sheet_id(sheet: Sheet) -> str:

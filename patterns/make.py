@@ -59,12 +59,13 @@ def make_sheet(
     mesh_active: Literal["yes", "no", "unknown"] = "unknown",
     mesh_name: str | None = None,
     mesh_z_mm: NDArray[np.float64] | None = None,
+    self_check: bool = False,
 ) -> SheetFiles:
     """Lay out a sheet, write its G-code and let nothing leave that the envelope refuses.
 
     Parameters
     ----------
-    bed, reach_mm, number, points, mesh_active, mesh_name
+    bed, reach_mm, number, points, mesh_active, mesh_name, self_check
         See `padsheet.patterns.layout.lay_out_sheet`.
     mesh_z_mm : ndarray of float, shape (rows, columns), optional
         Values of the mesh in force, if known: the envelope then reckons with them.
@@ -81,6 +82,7 @@ def make_sheet(
         points=points,
         mesh_active=mesh_active,
         mesh_name=mesh_name,
+        self_check=self_check,
     )
     gcode = write_gcode(layout.sheet, bed)
     check_sheet_gcode(gcode, layout.sheet, bed, mesh_z_mm=mesh_z_mm)

@@ -68,7 +68,8 @@ def half_comb_stroke(
     """Draw one half of a comb, from its outermost and highest track inwards, without a lift.
 
     The lead-in is sacrificed to the pressure that builds up in the nozzle; heights and areas change
-    only in the turns, the height always downwards, so that the screw's backlash has no say.
+    only in the turns, the height always downwards, so that the screw's backlash has no say. A
+    lifted pad is lifted as a whole.
     """
     half = tracks[:5] if left else tracks[:4:-1]
     front, back = pad.y_mm - shape.length_mm / 2, pad.y_mm + shape.length_mm / 2
@@ -89,6 +90,7 @@ def half_comb_stroke(
         points.append((x, end, track.height_mm))
         areas.append(track.area_mm2)
     numbers = "tracks 1 to 5" if left else "tracks 10 to 6"
+    points = [(x, y, z + pad.lift_mm) for x, y, z in points]
     return Stroke(
         part="comb",
         label=f"pad column {pad.i + 1} row {pad.j + 1}, {numbers}",
@@ -131,7 +133,10 @@ def zigzag(area: Rectangle, spacing_mm: float) -> list[tuple[float, float]]:
 
 
 def coupon_stroke(pad: Pad, coupon: Coupon, target: Target, speed_mm_s: float) -> Stroke:
-    """Fill the coupon solidly at the target height with lines of the target width."""
+    """Fill the coupon solidly at the target height with lines of the target width.
+
+    In a self-check the coupon of a lifted pad is lifted with it.
+    """
     # At this spacing the lines' rounded sides just fill the gaps between them.
     spacing = target.width_mm - SIDE_FACTOR * target.height_mm
     half = coupon.side_mm / 2
@@ -145,10 +150,11 @@ def coupon_stroke(pad: Pad, coupon: Coupon, target: Target, speed_mm_s: float) -
         spacing,
     )
     area = float(area_mm2(target.width_mm, target.height_mm))
+    height_mm = round(target.height_mm + pad.lift_mm, 4)
     return Stroke(
         part="coupon",
         label=f"pad column {pad.i + 1} row {pad.j + 1}, coupon",
-        xyz_mm=tuple((round(x, 4), round(y, 4), target.height_mm) for x, y in corners),
+        xyz_mm=tuple((round(x, 4), round(y, 4), height_mm) for x, y in corners),
         area_mm2=(area,) * (len(corners) - 1),
         speed_mm_s=speed_mm_s,
     )

@@ -123,6 +123,9 @@ def _caption(sheet: Sheet, bed: Bed, estimate: Estimate | None) -> list[str]:
         f"{len(sheet.markers)} markers",
         f"target gap {sheet.target_gap_mm:.2f} mm, reads errors from {low:+.2f} to {high:+.2f} mm",
     ]
+    if sheet.self_check:
+        lifted = [pad.lift_mm for pad in sheet.pads if pad.lift_mm]
+        lines.append(f"self-check: {len(lifted)} pads are printed {max(lifted):.2f} mm higher")
     if estimate is not None:
         hold = f", bed held {estimate.hold_minutes:.0f} min" if estimate.hold_minutes else ""
         lines.append(

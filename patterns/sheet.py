@@ -77,6 +77,9 @@ class Pad:
     x_mm, y_mm : float
         Centre of the comb: the place whose gap the pad tells. Near the edge of the plate it is not
         the node.
+    lift_mm : float
+        By how much the whole pad is printed higher than the sheet's heights; above 0 at every other
+        pad of a self-check, else 0.
     """
 
     i: int
@@ -84,6 +87,7 @@ class Pad:
     x_mm: float
     y_mm: float
     coupon: Coupon | None = None
+    lift_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,4 +151,10 @@ class Sheet:
     mesh_name: str | None = None
     gcode_sha256: str | None = None
     tick_mm: float = 0.0
+
+    @property
+    def self_check(self) -> bool:
+        """Whether some pads are lifted by a known height, to check the ruler itself."""
+        return any(pad.lift_mm for pad in self.pads)
+
     strokes: tuple[Stroke, ...] = ()

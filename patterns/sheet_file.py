@@ -14,6 +14,7 @@ __all__ = ["FORMAT", "sheet_from_json", "sheet_to_json"]
 
 FORMAT = 1
 _TRACKS = 10
+_MOST_LIFT_MM = 1.0
 
 
 def sheet_to_json(sheet: Sheet) -> str:
@@ -57,6 +58,7 @@ def _pad(data: dict[str, Any]) -> Pad:
         j=_whole(data["j"], "j"),
         x_mm=_number(data["x_mm"], "x_mm"),
         y_mm=_number(data["y_mm"], "y_mm"),
+        lift_mm=_number(data.get("lift_mm", 0.0), "lift_mm"),
         coupon=None
         if coupon is None
         else Coupon(**{k: _number(coupon[k], k) for k in ("x_mm", "y_mm", "side_mm")}),
@@ -155,6 +157,8 @@ def _check(sheet: Sheet) -> None:
     nodes = [(pad.i, pad.j) for pad in sheet.pads]
     if any(not (0 <= i < columns and 0 <= j < rows) for i, j in nodes):
         raise _spoilt("a pad stands at a grid point that the mesh does not have")
+    if any(not 0 <= pad.lift_mm <= _MOST_LIFT_MM for pad in sheet.pads):
+        raise _spoilt(f"lift_mm must be from 0 to {_MOST_LIFT_MM:g}")
     if len(set(nodes)) < len(nodes):
         raise _spoilt("two pads stand at the same grid point")
     for name in ("mesh_name", "gcode_sha256"):

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from padsheet.patterns.bed import MeshGrid
 from padsheet.patterns.errors import PadsheetError
+from padsheet.scoring.advice import Advice
 from padsheet.scoring.applied import Applied
 from padsheet.scoring.fusion import NodeState, RoundRecord, fuse_rounds
 from padsheet.scoring.proof import Proof, prove
@@ -143,8 +144,10 @@ def standing(
 
 
 def _counts(round_: Round, grid: MeshGrid) -> bool:
-    """Tell whether a round is scored and its sheet was made for the same grid."""
-    return round_.scores_json.exists() and _same_grid(round_, grid)
+    """Tell whether a round is scored, is no self-check, and its sheet has the same grid."""
+    if not round_.scores_json.exists() or not _same_grid(round_, grid):
+        return False
+    return not (round_.sheet_json.exists() and round_.read_sheet().self_check)
 
 
 def _same_grid(round_: Round, grid: MeshGrid) -> bool:
@@ -261,13 +264,21 @@ def _summary(round_: Round) -> RoundSummary:
         spread_mm=float(values.std(ddof=1)) if len(read) > 1 else None,
         peak_to_valley_mm=float(np.ptp(values)) if read else None,
         worst=max(read, key=lambda item: abs(item[2])) if read else None,
-        flow=score.flow,
-        flow_sigma=score.flow_sigma,
+        flow=None if score.how == "eye" else score.flow,
+        flow_sigma=None if score.how == "eye" else score.flow_sigma,
         errors_mm=errors,
-        work="" if advice is None else advice.work,
+        work=_work(round_, advice),
         done=advice is not None and advice.done,
         applied=applied,
     )
+
+
+def _work(round_: Round, advice: Advice | None) -> str:
+    """Say in a word what a round was for or what came of it."""
+    if advice is not None:
+        return advice.work
+    checked = round_.sheet_json.exists() and round_.read_sheet().self_check
+    return "self-check" if checked else ""
 
 
 def applied_words(summary: RoundSummary) -> str:

@@ -197,6 +197,8 @@ def _facts(sheet: Sheet, score: SheetScore, advice: Advice | None) -> list[tuple
             ("tilt over 100 mm", _tilt_words(advice.tilt_mm_per_m)),
             ("warp, top to bottom", f"{advice.warp_peak_to_valley_mm:.2f} mm"),
         ]
+    if score.how == "eye":
+        facts.append(("read", "by eye"))
     mesh = {"yes": "in force", "no": "off", "unknown": "unknown"}[sheet.mesh_active]
     return [*facts, ("mesh while printing", mesh)]
 

@@ -115,6 +115,13 @@ def edits_of_round(
         If the scores hold no advice, a check forbids edits, or the edits cannot be made.
     """
     advice = round_.read_advice()
+    if advice is None and round_.sheet_json.exists() and round_.read_sheet().self_check:
+        raise PadsheetError(
+            f"round {round_.number} is a self-check of the ruler, from which no edits are made",
+            remedy="Print and score an ordinary sheet (`padsheet sheet`), or name an earlier round "
+            "with --round.",
+            code="edits-self-check",
+        )
     if advice is None:
         raise PadsheetError(
             f"the scores of round {round_.number} hold no advice",

@@ -1,12 +1,16 @@
-"""Scoring a round of a bed folder: photos in, scores, annotated picture and report out."""
+"""Scoring a round of a bed folder: photos in, scores, annotated picture and report out.
+
+Lines picked by eye take the place of photos where there are none.
+"""
 
 from __future__ import annotations
 
 import datetime
 import io
+import shlex
 import shutil
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +22,8 @@ from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.advice import Advice, advise
 from padsheet.scoring.annotate import annotate
+from padsheet.scoring.by_eye import Pick, picks_to_csv, score_picks
+from padsheet.scoring.drawing import draw_sheet, to_drawing
 from padsheet.scoring.finder import sheet_numbers_seen
 from padsheet.scoring.history import applied_words, standing, summaries
 from padsheet.scoring.mesh import Mesh
@@ -28,10 +34,20 @@ from padsheet.scoring.report import RoundRow, render_report
 from padsheet.scoring.round_edits import is_proved
 from padsheet.scoring.rounds import BedFolder, Round, refuse_overwrite, write_group
 from padsheet.scoring.scores import scores_to_json
+from padsheet.scoring.selfcheck import SelfCheck, self_check, unlifted
 from padsheet.scoring.squish import SheetScore
 from padsheet.scoring.todo import Step, todo
 
-__all__ = ["Scored", "find_round", "score_photos", "score_round", "todo_of"]
+__all__ = [
+    "Scored",
+    "find_round",
+    "round_by_eye",
+    "score_by_eye",
+    "score_photos",
+    "score_round",
+    "score_round_by_eye",
+    "todo_of",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,14 +58,17 @@ class Scored:
     ----------
     score : SheetScore
     advice : Advice or None
-        None where no profile is at hand.
+        None where no profile is at hand, and for a self-check.
     readings : tuple of PhotoReading
         One for each photo that could be read.
+    check : SelfCheck or None
+        What a self-check showed, if the sheet is one; the known lifts are taken out of `score`.
     """
 
     score: SheetScore
     advice: Advice | None
-    readings: tuple[PhotoReading, ...]
+    readings: tuple[PhotoReading, ...] = ()
+    check: SelfCheck | None = None
 
 
 def find_round(folder: BedFolder, photo: Photo) -> Round:
@@ -62,11 +81,7 @@ def find_round(folder: BedFolder, photo: Photo) -> Round:
     """
     rounds = [r for r in folder.rounds() if r.sheet_json.exists()]
     if not rounds:
-        raise PadsheetError(
-            "this bed folder has no sheet yet",
-            remedy="Write one with `padsheet sheet` and print it.",
-            code="round-none",
-        )
+        raise _no_sheet()
     if len(rounds) == 1:
         return rounds[0]
     seen = sheet_numbers_seen(photo)
@@ -83,10 +98,32 @@ def find_round(folder: BedFolder, photo: Photo) -> Round:
     return matching[-1]
 
 
+def _no_sheet() -> PadsheetError:
+    return PadsheetError(
+        "this bed folder has no sheet yet",
+        remedy="Write one with `padsheet sheet` and print it.",
+        code="round-none",
+    )
+
+
 def score_photos(paths: Sequence[Path], sheet: Sheet, *, mesh: Mesh | None = None) -> Scored:
     """Score photos of a sheet without a bed folder: no advice, nothing written."""
     score, readings = read_print([read_photo(p) for p in paths], sheet, mesh=mesh)
-    return Scored(score=score, advice=None, readings=tuple(readings))
+    return _checked(Scored(score=score, advice=None, readings=tuple(readings)), sheet, mesh)
+
+
+def score_by_eye(picks: Sequence[Pick], sheet: Sheet) -> Scored:
+    """Score lines picked by eye without a bed folder: no advice, nothing written."""
+    return _checked(Scored(score=score_picks(sheet, picks), advice=None), sheet, None)
+
+
+def _checked(scored: Scored, sheet: Sheet, mesh: Mesh | None) -> Scored:
+    """Evaluate a self-check, and take the known lifts out of the gaps."""
+    if not sheet.self_check:
+        return scored
+    check = self_check(scored.score, sheet, mesh)
+    score = unlifted(scored.score, sheet)
+    return replace(scored, score=score, check=check)
 
 
 def score_round(
@@ -115,29 +152,112 @@ def score_round(
     chosen = round_ or find_round(folder, photos[0])
     refuse_overwrite(chosen.scores_json, force)
     sheet = chosen.read_sheet()
-    # What was in force on the sheet, not what the printer holds by now: a sheet that is scored
-    # after its edits are in must not be corrected once more.
-    mesh = folder.mesh_in_force(chosen)
-    known = mesh if sheet.mesh_active == "yes" else None
+    known = _known_mesh(folder, chosen, sheet)
     score, readings = read_print(photos, sheet, mesh=known)
-    plate, bed_c = bed.plate.name, bed.heat.bed_c
-    stand = standing(folder, chosen.number, score=score, plate=plate, bed_c=bed_c)
-    advice = advise(score, bed, mesh=mesh, state=stand.state, proof=stand.proof)
-    scored = Scored(score=score, advice=advice, readings=tuple(readings))
+    scored = _checked(Scored(score=score, advice=None, readings=tuple(readings)), sheet, known)
+    scored = _advised(folder, bed, chosen, scored)
     picture = _annotated(photos, scored, sheet)
-    _keep_photos(chosen, paths)
-    # After the photos are kept: the report's commands name them.
-    report = _report(folder, chosen, bed, sheet, scored, picture)
-    write_group(
-        chosen.path,
-        {
-            "annotated.jpg": _jpeg(picture),
-            "report.html": report,
-            "scores.json": scores_to_json(score, advice, plate=plate, bed_c=bed_c),
-        },
+    _write(
+        folder,
+        bed,
+        chosen,
+        sheet,
+        scored,
+        picture,
+        lambda: _keep_photos(chosen, paths),
         force=force,
     )
     return scored, chosen
+
+
+def round_by_eye(folder: BedFolder, round_: Round | None = None) -> Round:
+    """Return the round whose print is looked at: the one given, else the newest with a sheet.
+
+    Raises
+    ------
+    PadsheetError
+        If there is none.
+    """
+    rounds = [r for r in folder.rounds() if r.sheet_json.exists()]
+    if round_ is None and not rounds:
+        raise _no_sheet()
+    return round_ or rounds[-1]
+
+
+def score_round_by_eye(
+    folder: BedFolder, round_: Round, picks: Sequence[Pick], *, force: bool = False
+) -> Scored:
+    """Score a round from lines picked by eye, and write the same files as from photos.
+
+    The picks are kept as ``by-eye.csv`` beside the scores.
+
+    Raises
+    ------
+    PadsheetError
+        If no line was picked, or the round is scored already. Nothing is written then.
+    """
+    bed = folder.bed()
+    refuse_overwrite(round_.scores_json, force)
+    sheet = round_.read_sheet()
+    known = _known_mesh(folder, round_, sheet)
+    scored = _checked(Scored(score=score_picks(sheet, picks), advice=None), sheet, known)
+    scored = _advised(folder, bed, round_, scored)
+    picture = annotate(
+        draw_sheet(sheet), sheet, scored.score, lambda xy_mm: to_drawing(sheet, xy_mm)
+    )
+    more = {"by-eye.csv": picks_to_csv(picks)}
+    _write(folder, bed, round_, sheet, scored, picture, force=force, more=more)
+    return scored
+
+
+def _known_mesh(folder: BedFolder, round_: Round, sheet: Sheet) -> Mesh | None:
+    """Return the mesh in force on the sheet, where it is known that one was."""
+    return folder.mesh_in_force(round_) if sheet.mesh_active == "yes" else None
+
+
+def _advised(folder: BedFolder, bed: Bed, round_: Round, scored: Scored) -> Scored:
+    """Add the advice; a self-check has none."""
+    if scored.check is not None:
+        return scored
+    score = scored.score
+    stand = standing(folder, round_.number, score=score, plate=bed.plate.name, bed_c=bed.heat.bed_c)
+    # What was in force on the sheet, not what the printer holds by now: a sheet that is scored
+    # after its edits are in must not be corrected once more.
+    mesh = folder.mesh_in_force(round_)
+    advice = advise(score, bed, mesh=mesh, state=stand.state, proof=stand.proof)
+    return replace(scored, advice=advice)
+
+
+def _write(
+    folder: BedFolder,
+    bed: Bed,
+    round_: Round,
+    sheet: Sheet,
+    scored: Scored,
+    picture: NDArray[np.uint8],
+    keep: Callable[[], None] = lambda: None,
+    *,
+    force: bool,
+    more: Mapping[str, str] | None = None,
+) -> None:
+    """Write what came of a round; the scores come last and vouch for the rest."""
+    keep()
+    # After the photos are kept: the report's commands name them.
+    report = _report(folder, round_, bed, sheet, scored, picture)
+    scores = scores_to_json(
+        scored.score,
+        scored.advice,
+        plate=bed.plate.name,
+        bed_c=bed.heat.bed_c,
+        check=scored.check,
+    )
+    files: dict[str, bytes | str] = {
+        **(more or {}),
+        "annotated.jpg": _jpeg(picture),
+        "report.html": report,
+        "scores.json": scores,
+    }
+    write_group(round_.path, files, force=force)
 
 
 def _keep_photos(round_: Round, paths: Sequence[Path]) -> None:
@@ -181,23 +301,36 @@ def _report(
     picture: NDArray[np.uint8],
 ) -> str:
     advice = scored.advice
-    best = max(scored.readings, key=lambda r: len(r.score.order))
+    best = max(scored.readings, key=lambda r: len(r.score.order), default=None)
     today = datetime.datetime.now().astimezone()
     return render_report(
         sheet=sheet,
         score=scored.score,
         advice=advice,
         picture=picture,
-        curves=best.curves,
-        crops=best.crops,
-        steps=None if advice is None else todo_of(folder, round_, advice),
+        curves=() if best is None else best.curves,
+        crops=None if best is None else best.crops,
+        steps=_check_steps(folder, scored) if advice is None else todo_of(folder, round_, advice),
         rounds=_rows(folder, round_, scored, f"{today:%Y-%m-%d}"),
         photo_notes=photo_notes(
             scored.score, [r.quality for r in scored.readings if r.quality is not None]
-        ),
+        )
+        if scored.readings
+        else (),
         bed_name=folder.path.resolve().name,
         made=f"{today:%Y-%m-%d %H:%M}",
     )
+
+
+def _check_steps(folder: BedFolder, scored: Scored) -> list[Step] | None:
+    """Return what a self-check says, and the way on."""
+    if scored.check is None:
+        return None
+    command = f"padsheet -C {shlex.quote(str(folder.path))} sheet"
+    return [
+        *(Step(text=text) for text in scored.check.words),
+        Step(text="Then the next sheet.", commands=(command,)),
+    ]
 
 
 def todo_of(folder: BedFolder, round_: Round, advice: Advice) -> list[Step]:
@@ -236,8 +369,8 @@ def _rows(folder: BedFolder, round_: Round, scored: Scored, today: str) -> list[
             read=len(errors),
             points=len(scored.score.pads),
             on_target=sum(p.verdict == "on target" for p in scored.score.pads),
-            worst_mm=max(errors, key=abs),
-            mean_mm=float(np.mean(errors)),
+            worst_mm=max(errors, key=abs, default=None),
+            mean_mm=float(np.mean(errors)) if errors else None,
         )
     )
     return rows

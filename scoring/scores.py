@@ -12,6 +12,7 @@ import numpy as np
 
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.advice import Advice, NodeAdvice, ScrewAdvice
+from padsheet.scoring.selfcheck import SelfCheck, self_check_data
 from padsheet.scoring.squish import PadScore, Reason, SheetScore, Verdict
 
 __all__ = ["FORMAT", "read_json", "scores_from_json", "scores_to_data", "scores_to_json", "spoilt"]
@@ -23,7 +24,12 @@ Item = TypeVar("Item")
 
 
 def scores_to_data(
-    score: SheetScore, advice: Advice | None = None, *, plate: str = "", bed_c: float | None = None
+    score: SheetScore,
+    advice: Advice | None = None,
+    *,
+    plate: str = "",
+    bed_c: float | None = None,
+    check: SelfCheck | None = None,
 ) -> dict[str, Any]:
     """Return scores and advice as plain data, in the order in which they are written.
 
@@ -35,6 +41,8 @@ def scores_to_data(
         What to do; None leaves ``advice`` null.
     plate, bed_c : str, float or None
         Plate and bed temperature of the print: a change of either starts the history afresh.
+    check : SelfCheck or None
+        What a self-check showed; adds ``self_check``.
 
     Raises
     ------
@@ -49,6 +57,7 @@ def scores_to_data(
         "tolerance_mm": score.tolerance_mm,
         "plate": plate,
         "bed_c": bed_c,
+        "how": score.how,
         "photos": list(score.photos),
         "flow": score.flow,
         "flow_sigma": score.flow_sigma,
@@ -65,11 +74,18 @@ def scores_to_data(
         "warnings": list(score.warnings),
         "advice": None if advice is None else _advice_data(advice),
     }
+    if check is not None:
+        data["self_check"] = self_check_data(check)
     return cast(dict[str, Any], _plain(data))
 
 
 def scores_to_json(
-    score: SheetScore, advice: Advice | None = None, *, plate: str = "", bed_c: float | None = None
+    score: SheetScore,
+    advice: Advice | None = None,
+    *,
+    plate: str = "",
+    bed_c: float | None = None,
+    check: SelfCheck | None = None,
 ) -> str:
     """Write scores.json; the same scores always give the same bytes.
 
@@ -78,7 +94,7 @@ def scores_to_json(
     ValueError
         If a number is not finite: JSON has none such.
     """
-    data = scores_to_data(score, advice, plate=plate, bed_c=bed_c)
+    data = scores_to_data(score, advice, plate=plate, bed_c=bed_c, check=check)
     # The matrix is written a row a line: with one number a line it would be the whole file.
     rows = data["covariance_mm2"]["rows"]
     data["covariance_mm2"]["rows"] = "ROWS"
@@ -288,6 +304,7 @@ def _score(data: dict[str, Any]) -> SheetScore:
         lines_used=_whole(data["registration"]["lines_used"]),
         photos=_many(data.get("photos", []), _text),
         warnings=_many(data.get("warnings", []), _text),
+        how="eye" if data.get("how") == "eye" else "photo",
     )
 
 

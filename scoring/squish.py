@@ -79,6 +79,8 @@ class SheetScore:
         Residual of the printed lines about their predicted places.
     lines_used : int
         How many lines the registration used.
+    how : {"photo", "eye"}
+        Whether it was read from photos or by eye; by eye there is no registration and no flow.
     """
 
     sheet_id: str
@@ -95,6 +97,7 @@ class SheetScore:
     lines_used: int
     photos: tuple[str, ...] = ()
     warnings: tuple[str, ...] = field(default=())
+    how: Literal["photo", "eye"] = "photo"
 
 
 def squish_score(gap_mm: float, target_gap_mm: float) -> float:

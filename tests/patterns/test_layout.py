@@ -15,7 +15,7 @@ from padsheet.patterns.bed import Bed, MeshGrid, Motion, Nozzle, Plate, Rectangl
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.estimate import estimate
 from padsheet.patterns.ladder import Ladder
-from padsheet.patterns.layout import Layout, lay_out_sheet
+from padsheet.patterns.layout import SELF_CHECK_LIFT_MM, Layout, lay_out_sheet
 from padsheet.patterns.markers import marker_id, place_of, sheet_number_of
 from padsheet.patterns.sheet import Sheet, Stroke
 
@@ -430,3 +430,31 @@ def test_one_lead_in_tells_the_first_line(laid: tuple[Bed, Layout]) -> None:
         assert -left < -right / 2
         width = sheet.tracks[-1].offset_mm - sheet.tracks[0].offset_mm
         assert -left - right < width - 1.0
+
+
+def test_a_self_check_lifts_whole_pads_and_nothing_else(layouts: dict[str, Layout]) -> None:
+    sheet = lay_out_sheet(Bed(), reach_mm=FINE, self_check=True).sheet
+    lifts = {f"pad column {p.i + 1} row {p.j + 1}": p.lift_mm for p in sheet.pads}
+    assert sheet.reach_mm == (FINE[0], pytest.approx(FINE[1] + SELF_CHECK_LIFT_MM))
+    heights = {track.height_mm for track in sheet.tracks}
+    base = min(heights)
+    for stroke in sheet.strokes:
+        printed = {z for _, _, z in stroke.xyz_mm}
+        lift = lifts.get(stroke.label.split(",")[0], 0.0)
+        assert min(printed) >= base - 1e-9
+        if stroke.part == "comb":
+            assert {round(z - lift, 4) for z in printed} == heights
+        elif stroke.part == "coupon":
+            assert {round(z - lift, 4) for z in printed} == {sheet.target_gap_mm}
+        else:
+            assert lift == 0.0
+    # The areas are not changed: only heights are.
+    plain = lay_out_sheet(Bed(), reach_mm=sheet.reach_mm).sheet
+    assert [s.area_mm2 for s in sheet.strokes] == [s.area_mm2 for s in plain.strokes]
+    assert sheet.id != plain.id
+
+
+def test_a_dense_self_check_is_a_checkerboard_of_its_pads() -> None:
+    sheet = lay_out_sheet(BEDS["15 x 15"], reach_mm=FINE, self_check=True).sheet
+    lifted = [pad for pad in sheet.pads if pad.lift_mm]
+    assert len(lifted) == len(sheet.pads) / 2

@@ -253,3 +253,33 @@ def test_cut_and_scribbled_text_is_refused(data: dict[str, Any], cut: float, jun
     text = json.dumps(data)
     at = int(cut * (len(text) - 1))
     assert refused(text[:at] + junk.replace("}", "")).code == "sheet-file"
+
+
+def test_lifts_and_tick_survive_the_file() -> None:
+    sheet = lay_out_sheet(Bed(), reach_mm=(-0.08, 0.08), self_check=True).sheet
+    again = sheet_from_json(sheet_to_json(sheet))
+    assert again.pads == sheet.pads
+    assert again.self_check
+    assert again.tick_mm == sheet.tick_mm > 0
+
+
+def test_files_without_lifts_are_read_as_before() -> None:
+    sheet = lay_out_sheet(Bed(), reach_mm=(-0.08, 0.08)).sheet
+    data = json.loads(sheet_to_json(sheet))
+    del data["tick_mm"]
+    for pad in data["pads"]:
+        del pad["lift_mm"]
+    again = sheet_from_json(json.dumps(data))
+    assert not again.self_check
+    assert again.tick_mm == 0
+    assert again.pads == sheet.pads
+
+
+@pytest.mark.parametrize("lift", [-0.01, 5.0, "high"])
+def test_impossible_lifts_are_refused(lift: object) -> None:
+    sheet = lay_out_sheet(Bed(), reach_mm=(-0.08, 0.08)).sheet
+    data = json.loads(sheet_to_json(sheet))
+    data["pads"][0]["lift_mm"] = lift
+    with pytest.raises(PadsheetError) as caught:
+        sheet_from_json(json.dumps(data))
+    assert caught.value.code == "sheet-file"
