@@ -137,8 +137,7 @@ class _Pen:
             self.travel(*stroke.xyz_mm[0])
         self.unretract()
         self.restart_feed()
-        feed = f" F{_per_minute(stroke.speed_mm_s)}"
-        here = stroke.xyz_mm[0]
+        here, last_feed = stroke.xyz_mm[0], ""
         for there, area in zip(stroke.xyz_mm[1:], stroke.area_mm2, strict=True):
             length = math.dist(here, there)
             if length <= _NO_LENGTH_MM:
@@ -146,11 +145,17 @@ class _Pen:
             words = f"G1 X{_fixed(there[0])} Y{_fixed(there[1])}"
             if _fixed(there[2]) != _fixed(here[2]):
                 words += f" Z{_fixed(there[2])}"
-            self.say(
-                f"{words} {self._fed(area * length / self.bed.nozzle.filament_area_mm2)}{feed}"
-            )
-            here, feed = there, ""
+            words += f" {self._fed(area * length / self.bed.nozzle.filament_area_mm2)}"
+            feed = f" F{self._feed_per_minute(stroke.speed_mm_s, length, there[2] - here[2])}"
+            self.say(words if feed == last_feed else words + feed)
+            here, last_feed = there, feed
         self.at = here
+
+    def _feed_per_minute(self, speed_mm_s: float, length: float, rise: float) -> str:
+        """Return the number of an F word that keeps the lift's own speed limit too."""
+        if rise:
+            speed_mm_s = min(speed_mm_s, self.bed.motion.z_mm_s * length / abs(rise))
+        return _per_minute(speed_mm_s)
 
 
 def _begin(pen: _Pen, sheet: Sheet, bed: Bed) -> None:

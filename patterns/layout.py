@@ -108,9 +108,10 @@ def _place_pads(
     pads: list[Pad] = []
     taken: list[Rectangle] = []
     homeless = []
+    nodes_x, nodes_y = grid.x_mm.tolist(), grid.y_mm.tolist()
     for i, j in nodes:
         for dx, dy in shifts:
-            x, y = float(grid.x_mm[i]) + dx, float(grid.y_mm[j]) + dy
+            x, y = nodes_x[i] + dx, nodes_y[j] + dy
             area = shape.area_at(x, y)
             if (
                 plate.admits(area)

@@ -41,13 +41,22 @@ def _numbers(data: dict[str, Any], key: str, count: int | None = None) -> tuple[
 
 def _number(value: object, key: str) -> float:
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
-        raise _spoilt(f"{key} must be a finite number, not {value!r}")
+        raise _spoilt(f"{key} must be a finite number, not {_shown(value)}")
     return float(value)
+
+
+def _shown(value: object) -> str:
+    """Return a value as it may stand in an error: one short line."""
+    if isinstance(value, int) and abs(value) >= 10**15:
+        # Python refuses to print whole numbers of thousands of digits.
+        return "a whole number too large"
+    text = ascii(value)
+    return text if len(text) <= 60 else f"{text[:60]}..."
 
 
 def _whole(value: object, key: str) -> int:
     if isinstance(value, bool) or not isinstance(value, int):
-        raise _spoilt(f"{key} must be a whole number, not {value!r}")
+        raise _spoilt(f"{key} must be a whole number, not {_shown(value)}")
     return value
 
 
@@ -80,7 +89,7 @@ def _build(data: dict[str, Any]) -> Sheet:
     low, high = _numbers(data, "reach_mm", 2)
     x0, y0, x1, y1 = _numbers(data, "plate_outline_mm", 4)
     if data.get("mesh_active", "unknown") not in ("yes", "no", "unknown"):
-        raise _spoilt(f"mesh_active cannot be {data['mesh_active']!r}")
+        raise _spoilt(f"mesh_active cannot be {_shown(data['mesh_active'])}")
     return Sheet(
         id=str(data["id"]),
         number=_whole(data["number"], "number"),

@@ -13,6 +13,9 @@ from padsheet.scoring.scores import FORMAT, read_json, spoilt
 
 __all__ = ["Applied", "applied_from_json", "applied_to_json"]
 
+#: No correction of a mesh point or offset is larger.
+LARGEST_MM = 100.0
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Applied:
@@ -78,17 +81,55 @@ def applied_from_json(text: str) -> Applied:
     """
     data = read_json(text, "applied.json", code="applied-file")
     try:
-        offset_mm = data.get("offset_mm")
         return Applied(
-            how=str(data["how"]),
-            nodes=tuple((int(n["i"]), int(n["j"]), float(n["dz_mm"])) for n in data["nodes"]),
-            before=data.get("before"),
-            after=data.get("after"),
-            offset_mm=None if offset_mm is None else float(offset_mm),
-            screws_turned=bool(data.get("screws_turned", False)),
-            taken=str(data.get("taken", "")),
+            how=_text(data["how"]),
+            nodes=tuple(
+                (_index(n["i"]), _index(n["j"]), _number(n["dz_mm"])) for n in data["nodes"]
+            ),
+            before=_maybe_text(data.get("before")),
+            after=_maybe_text(data.get("after")),
+            offset_mm=None if data.get("offset_mm") is None else _number(data["offset_mm"]),
+            screws_turned=_flag(data.get("screws_turned", False)),
+            taken=_text(data.get("taken", "")),
         )
     except KeyError as error:
         raise spoilt("applied.json", f"{error.args[0]} is missing", "applied-file") from error
-    except (TypeError, ValueError, AttributeError) as error:
+    except (TypeError, ValueError, AttributeError, OverflowError) as error:
         raise spoilt("applied.json", "a part of it has the wrong form", "applied-file") from error
+
+
+def _number(value: object) -> float:
+    """Read a finite number; a boolean or text is none."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise TypeError("not a number")
+    number = float(value)
+    # Far more than any correction; 1e999 is a number in JSON, and infinite here.
+    if not abs(number) <= LARGEST_MM:
+        raise ValueError("not credible")
+    return number
+
+
+def _index(value: object) -> int:
+    """Read a place in the grid."""
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value < 15:
+        raise TypeError("not a column or row")
+    return value
+
+
+def _text(value: object) -> str:
+    """Read a text."""
+    if not isinstance(value, str):
+        raise TypeError("not a text")
+    return value
+
+
+def _maybe_text(value: object) -> str | None:
+    """Read a text or null."""
+    return None if value is None else _text(value)
+
+
+def _flag(value: object) -> bool:
+    """Read true or false."""
+    if not isinstance(value, bool):
+        raise TypeError("not true or false")
+    return value

@@ -33,6 +33,7 @@ NEVER_M = frozenset(
         *(*range(500, 505), *range(600, 610), 701, 702, 906, 997, 999),
     ]
 )
+_FORM = re.compile(r"\+?0?[0-9]{0,2}(\.[0-9])?[df]?")
 FIELDS = ("column0", "row0", "column1", "row1", "value_mm", "change_mm")
 
 
@@ -170,6 +171,9 @@ def _fill(template: str, i: int, j: int, value_mm: float | None, change_mm: floa
             if number is None:
                 raise ValueError("the mesh value is not known")
             if form:
+                # A width of millions of blanks is a slip or an attack.
+                if not _FORM.fullmatch(form):
+                    raise ValueError(f"'{form[:20]}' is no format for a number")
                 line += format(number, form)
             else:
                 line += number_text(number) if name.endswith("_mm") else str(number)
@@ -180,7 +184,7 @@ def _fill(template: str, i: int, j: int, value_mm: float | None, change_mm: floa
 
 def _bad_template(template: str, why: str) -> PadsheetError:
     return PadsheetError(
-        f"the edit template '{template}' cannot be used: {why}",
+        f"the edit template '{template[:200]}' cannot be used: {why}",
         remedy="Write one line in [edits] template with {column0} or {column1}, {row0} or {row1}, "
         "and {value_mm} (the new mesh value) or {change_mm} (what is added).",
         code="edits-template",

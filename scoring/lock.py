@@ -67,7 +67,7 @@ def _holder(path: Path) -> tuple[int, str] | None:
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
         return int(data["pid"]), str(data["host"])
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError):
         return None
 
 

@@ -252,7 +252,8 @@ def _decimal_comma(word: str) -> PadsheetError:
 
 def _run(words: tuple[str, ...]) -> tuple[int, ...] | None:
     """Return whole numbers that count up from 0 or 1, or down to it; else None."""
-    if not all(re.match(r"^\d+$", word) for word in words):
+    # No mesh has as many points as three digits count, and Python reads no number of thousands.
+    if not all(re.match(r"^\d{1,3}$", word) for word in words):
         return None
     numbers = tuple(int(word) for word in words)
     first = min(numbers)

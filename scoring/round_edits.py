@@ -236,7 +236,7 @@ def is_proved(folder: BedFolder, bed: Bed) -> bool:
     """Tell whether the proof on file passed and stands for this profile."""
     try:
         data = json.loads((folder.path / PROOF).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return False
     return (
         isinstance(data, dict)

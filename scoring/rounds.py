@@ -241,7 +241,7 @@ class BedFolder:
         path = self.meshes / ACTIVE
         if not path.is_file():
             return None
-        return self.mesh(path.read_text(encoding="utf-8").strip())
+        return self.mesh(path.read_text(encoding="utf-8", errors="replace").strip())
 
     def mesh_in_force(self, round_: Round) -> Mesh | None:
         """Return the mesh that was in force while a round's sheet was printed.

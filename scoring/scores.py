@@ -122,7 +122,7 @@ def scores_from_json(text: str) -> tuple[SheetScore, Advice | None]:
         advice = None if data.get("advice") is None else _advice(data["advice"])
     except KeyError as error:
         raise spoilt("scores.json", f"{error.args[0]} is missing", "scores-file") from error
-    except (TypeError, ValueError, AttributeError, IndexError) as error:
+    except (TypeError, ValueError, AttributeError, IndexError, OverflowError) as error:
         raise spoilt("scores.json", "a part of it has the wrong form", "scores-file") from error
     return score, advice
 
@@ -224,7 +224,11 @@ def _number(value: Any) -> float:
     """Read a number; a boolean or text is none."""
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise TypeError("not a number")
-    return float(value)
+    number = float(value)
+    # 1e999 is a number in JSON, and infinite here.
+    if not math.isfinite(number):
+        raise ValueError("not finite")
+    return number
 
 
 def _maybe(value: Any) -> float | None:

@@ -150,6 +150,16 @@ def test_a_stroke_that_goes_on_where_the_last_ended_needs_no_travel(
     assert after[:2] == ["G92 E0", "G1 X70.000 Y50.000 E0.41575 F1500"]
 
 
+def test_a_slow_lift_slows_the_turn_that_changes_the_height(small_sheet: Maker) -> None:
+    # 0.04 mm down over 2 mm at 25 mm/s would be 0.5 mm/s along Z.
+    text = write_gcode(small_sheet(), Bed(motion=Motion(z_mm_s=0.2)))
+    assert (
+        "G1 X100.000 Y110.000 E0.83150 F1500\n"
+        "G1 X102.000 Y110.000 Z0.200 E0.08317 F600\n"  # 2.0004 mm in 0.2 s
+        "G1 X102.000 Y90.000 E0.83150 F1500\n"
+    ) in text
+
+
 def test_no_retraction_where_the_profile_has_none(small_sheet: Maker) -> None:
     text = write_gcode(small_sheet(), Bed(motion=Motion(retract_mm=0.0)))
     assert not re.search(r"^G1 E", text, re.MULTILINE)
