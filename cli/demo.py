@@ -81,7 +81,7 @@ def command(ctx: click.Context, directory: Path, name: str, force: bool, as_json
             goes_on = _write_second(folder, name)
     against = compared(scored.score, source)
     if as_json:
-        data = scores_to_data(scored.score, scored.advice)
+        data = scores_to_data(scored.score, scored.advice, **scored.context)
         show_json({**data, "demo": _data(folder, round_, name, made, against)})
     else:
         _show(scored, made, against)

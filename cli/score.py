@@ -81,7 +81,7 @@ def command(
                 scored, round_ = score_round(folder, photos, round_=chosen, force=force)
                 written = round_.path
     if as_json:
-        show_json(scores_to_data(scored.score, scored.advice, check=scored.check))
+        show_json(scores_to_data(scored.score, scored.advice, **scored.context))
     else:
         show_scores(scored)
     if written is not None:
@@ -158,8 +158,20 @@ def show_scores(scored: Scored) -> None:
     click.echo(score_map(scored.score, scored.advice, colour=colour))
     click.echo()
     click.echo(summary(scored.score, scored.advice))
+    say(_printed_with(scored))
     for warning in scored.score.warnings:
         say(warning)
+
+
+def _printed_with(scored: Scored) -> str:
+    """Say which mesh and plate the sheet was printed with."""
+    name = f" '{scored.mesh}'" if scored.mesh else ""
+    mesh = {
+        "yes": f"the mesh{name} was in force",
+        "no": "no mesh was in force",
+    }.get(scored.mesh_active, "whether a mesh was in force is not known")
+    plate = f" on plate '{scored.plate}'" if scored.plate else ""
+    return f"Of a sheet{plate}: {mesh}."
 
 
 def _no_colour() -> bool:

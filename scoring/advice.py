@@ -42,6 +42,10 @@ class NodeAdvice:
         Whether the node has no read pad near it and was inferred from its neighbours.
     note : str
         Why it was left alone or limited, in a few words; empty if nothing is to be said.
+    error_mm : float or None
+        Gap less target by all sheets of this epoch together, the common part included.
+    verdict : str
+        Verdict by all sheets together; empty for a node that was never read.
     """
 
     i: int
@@ -52,6 +56,8 @@ class NodeAdvice:
     changed: bool = False
     inferred: bool = False
     note: str = ""
+    error_mm: float | None = None
+    verdict: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,6 +107,8 @@ class Advice:
         Stop rule, warp and offset apart.
     set_offset : bool
         Whether the common offset is to be set in this round, by `offset_mm`.
+    sheets : int
+        How many sheets are judged together: those since the bed itself was last changed.
     """
 
     offset_mm: float
@@ -117,6 +125,7 @@ class Advice:
     offset_done: bool
     done: bool
     set_offset: bool = False
+    sheets: int = 1
 
 
 def advise(
@@ -183,6 +192,7 @@ def advise(
         offset_done=case.offset_done,
         done=case.warp_done and case.offset_done and work == "nothing",
         set_offset=work in ("mesh", "offset") and case.sets_offset,
+        sheets=case.state.rounds,
     )
 
 
@@ -261,7 +271,7 @@ def _node_advice(case: Case, plan: NodePlan, work: str) -> tuple[NodeAdvice, ...
     mesh = None if case.mesh is None else case.mesh.z_mm.ravel()
     edit = work == "mesh"
     held_back = "" if work == "offset" and case.warp_done else HELD_BACK.get(work, "")
-    advice = []
+    advice, verdicts = [], case.verdicts
     for k, (i, j) in enumerate(case.bed.mesh.nodes):
         dz_mm = round(float(plan.dz_mm[k]), 6) + 0.0 if edit else 0.0
         advice.append(
@@ -274,6 +284,8 @@ def _node_advice(case: Case, plan: NodePlan, work: str) -> tuple[NodeAdvice, ...
                 changed=edit and bool(plan.changed[k]),
                 inferred=bool(plan.inferred[k]),
                 note=plan.notes[k] if edit else held_back,
+                error_mm=float(case.state.error_mm[k]),
+                verdict=verdicts[k],
             )
         )
     return tuple(advice)

@@ -16,7 +16,7 @@ from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.plane import MM_PER_M, Split, grid_xy_mm, relative_part, split_plane, twist_of
 from padsheet.scoring.proof import Proof
 from padsheet.scoring.screws import can_level
-from padsheet.scoring.squish import SheetScore
+from padsheet.scoring.squish import SheetScore, verdict
 
 __all__ = ["Case", "build_case"]
 
@@ -112,6 +112,27 @@ class Case:
             self.bed.target.offset_tolerance_mm,
         )
         return float(missed[0]) <= 1 - CONFIDENCE
+
+    @property
+    def verdicts(self) -> tuple[str, ...]:
+        """Verdict of each node by all sheets, as the stop rule judges; empty where never read.
+
+        "on target" where both the shape there and the common part are within tolerance with 95 %
+        confidence; else by the interval of the whole error.
+        """
+        tolerance_mm, target_mm = self.bed.target.tolerance_mm, self.score.target_gap_mm
+        missed = _missed(self.relative_mm, self.relative_sigma_mm, tolerance_mm)
+        half_mm = 1.96 * np.sqrt(np.diag(self.state.covariance_mm2))
+        low_mm = target_mm + self.state.error_mm - half_mm
+        high_mm = target_mm + self.state.error_mm + half_mm
+        return tuple(
+            ""
+            if not self.state.read[k]
+            else "on target"
+            if self.offset_done and missed[k] <= 1 - CONFIDENCE
+            else verdict((float(low_mm[k]), float(high_mm[k])), target_mm, tolerance_mm)
+            for k in range(len(missed))
+        )
 
     @property
     def sets_offset(self) -> bool:

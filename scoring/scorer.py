@@ -12,6 +12,7 @@ import shutil
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +38,7 @@ from padsheet.scoring.scores import scores_to_json
 from padsheet.scoring.selfcheck import SelfCheck, self_check, unlifted
 from padsheet.scoring.squish import SheetScore
 from padsheet.scoring.todo import Step, todo
+from padsheet.scoring.together import judged
 
 __all__ = [
     "Scored",
@@ -63,12 +65,36 @@ class Scored:
         One for each photo that could be read.
     check : SelfCheck or None
         What a self-check showed, if the sheet is one; the known lifts are taken out of `score`.
+    plate, bed_c : str, float or None
+        Plate and bed temperature of the print, as far as they are known.
+    mesh, mesh_active : str
+        Name of the mesh that the sheet was printed with, and whether it was in force.
     """
 
     score: SheetScore
     advice: Advice | None
     readings: tuple[PhotoReading, ...] = ()
     check: SelfCheck | None = None
+    plate: str = ""
+    bed_c: float | None = None
+    mesh: str = ""
+    mesh_active: str = "unknown"
+
+    @property
+    def context(self) -> dict[str, Any]:
+        """What the scores were printed on and with, for `scores_to_json`."""
+        return {
+            "plate": self.plate,
+            "bed_c": self.bed_c,
+            "mesh": self.mesh,
+            "mesh_active": self.mesh_active,
+            "check": self.check,
+        }
+
+    @property
+    def shown(self) -> SheetScore:
+        """The scores with verdicts by all sheets together, as a person is shown them."""
+        return judged(self.score, self.advice)
 
 
 def find_round(folder: BedFolder, photo: Photo) -> Round:
@@ -118,7 +144,13 @@ def score_by_eye(picks: Sequence[Pick], sheet: Sheet) -> Scored:
 
 
 def _checked(scored: Scored, sheet: Sheet, mesh: Mesh | None) -> Scored:
-    """Evaluate a self-check, and take the known lifts out of the gaps."""
+    """Say what the sheet was printed with; evaluate a self-check, and take its lifts out."""
+    scored = replace(
+        scored,
+        plate=sheet.plate_name,
+        mesh=sheet.mesh_name or "",
+        mesh_active=sheet.mesh_active,
+    )
     if not sheet.self_check:
         return scored
     check = self_check(scored.score, sheet, mesh)
@@ -203,7 +235,7 @@ def score_round_by_eye(
     scored = _checked(Scored(score=score_picks(sheet, picks), advice=None), sheet, known)
     scored = _advised(folder, bed, round_, scored)
     picture = annotate(
-        draw_sheet(sheet), sheet, scored.score, lambda xy_mm: to_drawing(sheet, xy_mm)
+        draw_sheet(sheet), sheet, scored.shown, lambda xy_mm: to_drawing(sheet, xy_mm)
     )
     more = {"by-eye.csv": picks_to_csv(picks)}
     _write(folder, bed, round_, sheet, scored, picture, force=force, more=more)
@@ -216,11 +248,12 @@ def _known_mesh(folder: BedFolder, round_: Round, sheet: Sheet) -> Mesh | None:
 
 
 def _advised(folder: BedFolder, bed: Bed, round_: Round, scored: Scored) -> Scored:
-    """Add the advice; a self-check has none."""
+    """Add the advice, which a self-check has none of, and what the profile says of the bed."""
+    scored = replace(scored, plate=bed.plate.name, bed_c=bed.heat.bed_c)
     if scored.check is not None:
         return scored
     score = scored.score
-    stand = standing(folder, round_.number, score=score, plate=bed.plate.name, bed_c=bed.heat.bed_c)
+    stand = standing(folder, round_.number, score=score, plate=scored.plate, bed_c=scored.bed_c)
     # What was in force on the sheet, not what the printer holds by now: a sheet that is scored
     # after its edits are in must not be corrected once more.
     mesh = folder.mesh_in_force(round_)
@@ -244,13 +277,7 @@ def _write(
     keep()
     # After the photos are kept: the report's commands name them.
     report = _report(folder, round_, bed, sheet, scored, picture)
-    scores = scores_to_json(
-        scored.score,
-        scored.advice,
-        plate=bed.plate.name,
-        bed_c=bed.heat.bed_c,
-        check=scored.check,
-    )
+    scores = scores_to_json(scored.score, scored.advice, **scored.context)
     files: dict[str, bytes | str] = {
         **(more or {}),
         "annotated.jpg": _jpeg(picture),
@@ -283,7 +310,7 @@ def _annotated(photos: Sequence[Photo], scored: Scored, sheet: Sheet) -> NDArray
     def to_pixel(xy_mm: NDArray[np.float64]) -> NDArray[np.float64]:
         return camera.project(np.asarray(xy_mm, float))[..., ::-1]
 
-    return annotate(photo.rgb, sheet, scored.score, to_pixel)
+    return annotate(photo.rgb, sheet, scored.shown, to_pixel)
 
 
 def _jpeg(picture: NDArray[np.uint8]) -> bytes:
@@ -305,7 +332,7 @@ def _report(
     today = datetime.datetime.now().astimezone()
     return render_report(
         sheet=sheet,
-        score=scored.score,
+        score=scored.shown,
         advice=advice,
         picture=picture,
         curves=() if best is None else best.curves,
@@ -368,7 +395,7 @@ def _rows(folder: BedFolder, round_: Round, scored: Scored, today: str) -> list[
             made=today,
             read=len(errors),
             points=len(scored.score.pads),
-            on_target=sum(p.verdict == "on target" for p in scored.score.pads),
+            on_target=sum(p.verdict == "on target" for p in scored.shown.pads),
             worst_mm=max(errors, key=abs, default=None),
             mean_mm=float(np.mean(errors)) if errors else None,
         )
@@ -383,4 +410,5 @@ def _day_of(round_: Round) -> str:
 
 
 def _on_target(round_: Round) -> int:
-    return sum(pad.verdict == "on target" for pad in round_.read_score().pads)
+    shown = judged(round_.read_score(), round_.read_advice())
+    return sum(pad.verdict == "on target" for pad in shown.pads)

@@ -30,6 +30,8 @@ def scores_to_data(
     plate: str = "",
     bed_c: float | None = None,
     check: SelfCheck | None = None,
+    mesh: str = "",
+    mesh_active: str = "unknown",
 ) -> dict[str, Any]:
     """Return scores and advice as plain data, in the order in which they are written.
 
@@ -43,6 +45,9 @@ def scores_to_data(
         Plate and bed temperature of the print: a change of either starts the history afresh.
     check : SelfCheck or None
         What a self-check showed; adds ``self_check``.
+    mesh, mesh_active : str
+        Name of the mesh that the sheet was printed with, empty if it has none, and whether it was
+        in force: "yes", "no" or "unknown".
 
     Raises
     ------
@@ -58,6 +63,8 @@ def scores_to_data(
         "plate": plate,
         "bed_c": bed_c,
         "how": score.how,
+        "mesh": mesh or None,
+        "mesh_active": mesh_active,
         "photos": list(score.photos),
         "flow": score.flow,
         "flow_sigma": score.flow_sigma,
@@ -86,6 +93,8 @@ def scores_to_json(
     plate: str = "",
     bed_c: float | None = None,
     check: SelfCheck | None = None,
+    mesh: str = "",
+    mesh_active: str = "unknown",
 ) -> str:
     """Write scores.json; the same scores always give the same bytes.
 
@@ -95,6 +104,9 @@ def scores_to_json(
         If a number is not finite: JSON has none such.
     """
     data = scores_to_data(score, advice, plate=plate, bed_c=bed_c, check=check)
+    data = scores_to_data(
+        score, advice, plate=plate, bed_c=bed_c, mesh=mesh, mesh_active=mesh_active
+    )
     # The matrix is written a row a line: with one number a line it would be the whole file.
     rows = data["covariance_mm2"]["rows"]
     data["covariance_mm2"]["rows"] = "ROWS"
@@ -217,6 +229,7 @@ def _advice_data(advice: Advice) -> dict[str, Any]:
         "offset_done": advice.offset_done,
         "done": advice.done,
         "set_offset": advice.set_offset,
+        "sheets": advice.sheets,
     }
 
 
@@ -352,6 +365,7 @@ def _advice(data: dict[str, Any]) -> Advice:
         offset_done=_yes(data["offset_done"]),
         done=_yes(data["done"]),
         set_offset=_yes(data.get("set_offset", False)),
+        sheets=_whole(data.get("sheets", 1)),
     )
 
 
@@ -377,4 +391,6 @@ def _node_advice(data: dict[str, Any]) -> NodeAdvice:
         changed=_yes(data["changed"]),
         inferred=_yes(data["inferred"]),
         note=_text(data.get("note", "")),
+        error_mm=_maybe(data.get("error_mm")),
+        verdict=_text(data.get("verdict", "")),
     )

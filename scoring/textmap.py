@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping
 from padsheet.scoring.advice import Advice, NodeAdvice
 from padsheet.scoring.colours import gap_error_mm, pad_colour, xterm_index
 from padsheet.scoring.squish import PadScore, SheetScore
+from padsheet.scoring.together import judged, judged_by
 from padsheet.scoring.words import adjustment, interval_half_mm, signed_mm, summary
 
 __all__ = ["score_map", "score_table", "summary"]
@@ -41,11 +42,13 @@ def score_table(score: SheetScore, advice: Advice | None) -> str:
         Lines joined by line feeds, without one at the end. ``+-`` is half the 95 % interval. The
         reasons of refused pads follow the rows in full.
     """
-    nodes = _by_node(advice)
+    score, nodes = judged(score, advice), _by_node(advice)
     rows = [HEADER, *(_table_row(pad, nodes, advice is not None) for pad in score.pads)]
     texts = {pad.reason.code: pad.reason.text for pad in score.pads if pad.reason is not None}
     for code, text in texts.items():
         rows += ["", *textwrap.wrap(_plain(f"{code}: {text}"), 80, subsequent_indent="  ")]
+    if advice is not None:
+        rows += ["", *textwrap.wrap(f"{judged_by(advice)} The other figures are this print's.", 80)]
     return "\n".join(rows)
 
 
@@ -67,6 +70,7 @@ def score_map(score: SheetScore, advice: Advice | None, *, colour: bool, width: 
     str
         Lines joined by line feeds, none wider than `width` (escape sequences not counted).
     """
+    score = judged(score, advice)
     pads = {(pad.i, pad.j): pad for pad in score.pads}
     nodes = _by_node(advice)
     columns = 1 + max(i for i, _ in [*pads, *nodes])

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 from padsheet.scoring.advice import Advice, NodeAdvice
 from padsheet.scoring.squish import PadScore, SheetScore
+from padsheet.scoring.together import judged
 
 __all__ = [
     "adjustment",
@@ -117,6 +118,7 @@ def summary(score: SheetScore, advice: Advice | None) -> str:
     str
         One sentence with a final full stop.
     """
+    score = judged(score, advice)
     total = _points(len(score.pads))
     unread = sum(pad.verdict == "unread" for pad in score.pads)
     parts = _edit_parts(advice, total) if advice is not None else []
@@ -182,7 +184,8 @@ def _verdict_parts(score: SheetScore, total: str) -> list[str]:
 def _nothing_found(score: SheetScore, advice: Advice | None, total: str) -> str:
     good = sum(pad.verdict == "on target" for pad in score.pads)
     if good == len(score.pads):
-        return f"All {total} are on target"
+        alone = advice is not None and not advice.done and advice.offset_done
+        return f"All {total} are on target" + (" one by one, not yet all at once" if alone else "")
     if all(pad.verdict == "unread" for pad in score.pads):
         return f"None of the {total} could be read"
     text = f"{good} of {total} {'is' if good == 1 else 'are'} on target"
@@ -194,7 +197,8 @@ def _next_words(advice: Advice | None) -> str:
     if advice is None:
         return ""
     if advice.done:
-        return "the bed is done"
+        sheets = f" (judged by {advice.sheets} sheets together)" if advice.sheets > 1 else ""
+        return f"the bed is done{sheets}"
     return {
         "screws": "turn the bed screws first",
         "offset": (

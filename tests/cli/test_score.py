@@ -180,6 +180,11 @@ def test_photo_finds_its_round_and_the_round_keeps_it(
     scores = json.loads((round_ / "scores.json").read_text(encoding="utf-8"))
     assert scores["pads"] == json.loads(outside.stdout)["pads"]
     assert len(scores["advice"]["nodes"]) == 25
+    sheet = json.loads((place / "sheet.json").read_text(encoding="utf-8"))
+    said = [scores[key] for key in ("plate", "mesh", "mesh_active")]
+    assert said == [sheet["plate_name"], sheet["mesh_name"] or None, sheet["mesh_active"]]
+    assert scores["bed_c"] > 0
+    assert "whether a mesh was in force is not known" in result.stderr
     before = contents(bed_folder)
     again = run("-C", bed_folder, "score", place / "photo.jpg")
     assert again.exit_code == 1
@@ -271,3 +276,10 @@ def test_photo_that_cannot_be_read_is_left_out_of_two(place: Path, tmp_path: Pat
     )
     assert result.exit_code == 0, result.output
     assert "One photo was left out" in result.stderr
+
+
+def test_json_in_a_bed_folder_is_what_was_written(place: Path, bed_folder: Path) -> None:
+    result = run("-C", bed_folder, "score", place / "photo.jpg", "--json")
+    assert result.exit_code == 0, result.output
+    written = (bed_folder / "rounds" / "01" / "scores.json").read_text(encoding="utf-8")
+    assert json.loads(result.stdout) == json.loads(written)

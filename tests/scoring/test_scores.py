@@ -160,8 +160,8 @@ def test_every_wrong_type_is_refused_without_traceback(example):
             scores_from_json(json.dumps(changed))
         except PadsheetError:
             wrong += 1
-    # A few keys are not read back (plate and bed_c are the history's), all others are checked.
-    assert wrong >= len(paths(data)) - 2
+    # What it was printed on and with is not read back here; all other keys are checked.
+    assert wrong >= len(paths(data)) - 4
 
 
 def paths(data, way=()):

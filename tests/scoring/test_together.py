@@ -1,0 +1,94 @@
+"""One story: what a person is shown agrees with what the stop rule decides."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections import Counter
+
+import numpy as np
+import pytest
+
+from padsheet.patterns.bed import Bed, MeshGrid
+from padsheet.scoring.advice import advise
+from padsheet.scoring.fusion import RoundRecord, fuse_rounds
+from padsheet.scoring.scores import scores_from_json, scores_to_json
+from padsheet.scoring.textmap import score_map, score_table
+from padsheet.scoring.together import judged
+from padsheet.scoring.words import summary
+
+GRID = MeshGrid()
+BED = Bed(mesh=GRID)
+NOTHING = np.zeros(25)
+
+
+def two_rounds(score_of, error_mm, common_sigma_mm=0.018):
+    """Score one bed twice, nothing done between; a photo alone knows the common part badly."""
+    scores = [
+        score_of(GRID, 0.2 + error_mm, common_sigma_mm=common_sigma_mm, number=number)
+        for number in (1, 2)
+    ]
+    records = [RoundRecord(score=score, applied_mm=NOTHING, offset_mm=0.0) for score in scores]
+    return scores[1], advise(scores[1], BED, mesh=None, state=fuse_rounds(GRID, records))
+
+
+def test_a_done_bed_has_no_point_that_cannot_be_told(score_of):
+    error = np.random.default_rng(1).normal(0, 0.004, 25)
+    score, advice = two_rounds(score_of, error, common_sigma_mm=0.014)
+    assert sum(pad.verdict == "uncertain" for pad in score.pads) > 5
+    assert advice.done
+    assert {pad.verdict for pad in judged(score, advice).pads} == {"on target"}
+    said = summary(score, advice)
+    assert said == "All 25 points are on target; the bed is done (judged by 2 sheets together)."
+    shown = score_table(score, advice) + score_map(score, advice, colour=False)
+    assert "uncertain " not in shown
+    assert "Verdicts are by 2 sheets together" in shown
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_done_and_verdicts_never_contradict(score_of, seed):
+    rng = np.random.default_rng(seed)
+    error = rng.normal(0, rng.uniform(0.001, 0.02), 25) + rng.normal(0, 0.02)
+    score, advice = two_rounds(score_of, error, common_sigma_mm=rng.uniform(0.003, 0.02))
+    verdicts = Counter(pad.verdict for pad in judged(score, advice).pads)
+    if advice.done:
+        assert set(verdicts) == {"on target"}
+    if not advice.offset_done or set(verdicts) != {"on target"}:
+        assert not advice.done
+        assert "done" not in summary(score, advice)
+    if not advice.offset_done:
+        # Where the common part is open, a point is on target only if its whole interval is.
+        for node in advice.nodes:
+            assert node.verdict != "on target" or abs(node.error_mm) < BED.target.tolerance_mm
+
+
+def test_a_common_offset_shows_at_every_point(score_of):
+    score, advice = two_rounds(score_of, np.full(25, 0.06), common_sigma_mm=0.005)
+    assert {pad.verdict for pad in judged(score, advice).pads} == {"too little"}
+    assert "lower the nozzle everywhere by 0.0" in summary(score, advice)
+
+
+def test_what_is_off_scale_or_unread_stays_so(score_of):
+    bounds = {(0, 0): (0.37, None), (1, 0): (None, 0.05)}
+    score = score_of(GRID, np.full(25, 0.2), bounds=bounds, unread=[(2, 0)])
+    shown = judged(score, advise(score, BED, mesh=None))
+    assert [pad.verdict for pad in shown.pads[:3]] == ["off scale high", "off scale low", "unread"]
+    assert [pad.interval_mm for pad in shown.pads[:3]] == [(0.37, None), (None, 0.05), None]
+
+
+def test_figures_of_the_print_are_left_as_measured(score_of):
+    score, advice = two_rounds(score_of, np.full(25, 0.01))
+    for before, after in zip(score.pads, judged(score, advice).pads, strict=True):
+        assert dataclasses.replace(after, verdict=before.verdict) == before
+
+
+def test_without_advice_nothing_is_judged_anew(score_of):
+    score = score_of(GRID, np.full(25, 0.22))
+    assert judged(score, None) is score
+
+
+def test_the_file_keeps_both(score_of):
+    score, advice = two_rounds(score_of, np.full(25, 0.01), common_sigma_mm=0.02)
+    again, advised = scores_from_json(scores_to_json(score, advice))
+    assert [pad.verdict for pad in again.pads] == [pad.verdict for pad in score.pads]
+    assert advised == advice
+    assert advised.sheets == 2
