@@ -12,10 +12,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
-from scipy.spatial.transform import Rotation
 
 __all__ = ["Camera", "camera_from_homography", "fit_camera", "focal_prior_px", "homography"]
 
@@ -27,6 +26,9 @@ _USUAL_FOCAL_35MM = 26.0
 # axis (relative to the diagonal) and radial terms.
 _FOCAL_SD_TOLD, _FOCAL_SD_GUESSED = 0.06, 0.20
 _CENTRE_SD, _K1_SD, _K2_SD = 0.01, 0.04, 0.02
+# Beyond this many standard deviations a sighting pulls no harder the farther off it is.
+_SOFT_SIGMAS = 2.0
+_FIT_STEPS = 40
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -182,16 +184,47 @@ def camera_from_homography(h: Floats, shape: tuple[int, int], focal_px: float) -
     )
 
 
-def _packed(camera: Camera, turn: Floats, shift: Floats, lens: Floats, diagonal: float) -> Camera:
+def _moved(camera: Camera, step: Floats, diagonal: float) -> Camera:
+    """Return the camera after a step: turn (3), shift (3), log focal length, centre (2), lens (2).
+
+    The turn is a rotation vector; shifts count in distances of the bed, centres in diagonals.
+    """
     return replace(
         camera,
-        focal_px=camera.focal_px * math.exp(lens[0]),
-        centre=(camera.centre[0] + lens[1] * diagonal, camera.centre[1] + lens[2] * diagonal),
-        k1=camera.k1 + lens[3],
-        k2=camera.k2 + lens[4],
-        rotation=Rotation.from_rotvec(turn).as_matrix() @ camera.rotation,
-        shift_mm=camera.shift_mm + shift * camera.shift_mm[2],
+        focal_px=camera.focal_px * math.exp(step[6]),
+        centre=(camera.centre[0] + step[7] * diagonal, camera.centre[1] + step[8] * diagonal),
+        k1=camera.k1 + float(step[9]),
+        k2=camera.k2 + float(step[10]),
+        rotation=np.asarray(cv2.Rodrigues(step[:3])[0]) @ camera.rotation,
+        shift_mm=camera.shift_mm + step[3:6] * camera.shift_mm[2],
     )
+
+
+def _slopes(camera: Camera, xyz_mm: Floats, across: Floats, diagonal: float) -> Floats:
+    """Return how the predicted places move along `across` (N, 2) for a small step: (N, 11)."""
+    turned = xyz_mm @ camera.rotation.T
+    x, y, z = (turned + camera.shift_mm).T
+    nx, ny = x / z, y / z
+    # How normalised coordinates move for a step of the point in camera axes: (N, 3) each.
+    zero = np.zeros_like(z)
+    dx, dy = np.stack([1 / z, zero, -nx / z], axis=1), np.stack([zero, 1 / z, -ny / z], axis=1)
+    to_row, to_column = across.T
+    r2 = nx**2 + ny**2
+    stretch = 1 + r2 * (camera.k1 + camera.k2 * r2)
+    along = to_row * ny + to_column * nx
+    bend = 2 * (camera.k1 + 2 * camera.k2 * r2) * along
+    per_point = camera.focal_px * (
+        (stretch * to_column + bend * nx)[:, None] * dx
+        + (stretch * to_row + bend * ny)[:, None] * dy
+    )
+    slopes = np.empty((len(xyz_mm), 11))
+    slopes[:, :3] = np.cross(turned, per_point)
+    slopes[:, 3:6] = per_point * camera.shift_mm[2]
+    slopes[:, 6] = camera.focal_px * stretch * along
+    slopes[:, 7:9] = across * diagonal
+    slopes[:, 9] = camera.focal_px * along * r2
+    slopes[:, 10] = slopes[:, 9] * r2
+    return slopes
 
 
 def fit_camera(
@@ -205,6 +238,9 @@ def fit_camera(
     focal_prior: tuple[float, float],
 ) -> tuple[Camera, Floats]:
     """Fit pose and lens to sightings by robust least squares.
+
+    Damped Gauss-Newton steps (Levenberg, Quarterly of Applied Mathematics 2 (1944) 164-168) on the
+    loss ``2 (sqrt(1 + (r/c)^2) - 1)``, whose weights fall off beyond c = 2 standard deviations.
 
     Parameters
     ----------
@@ -232,15 +268,20 @@ def fit_camera(
     """
     diagonal = math.hypot(*shape)
     middle = ((shape[0] - 1) / 2, (shape[1] - 1) / 2)
-
-    def camera_of(p: Floats) -> Camera:
-        return _packed(start, p[:3], p[3:6], p[6:], diagonal)
+    # Of the priors, as of the sightings, what counts is how they change with a step.
+    prior_slopes = np.zeros((5, 11))
+    prior_slopes[range(5), range(6, 11)] = [
+        1 / focal_prior[1],
+        1 / _CENTRE_SD,
+        1 / _CENTRE_SD,
+        1 / _K1_SD,
+        1 / _K2_SD,
+    ]
 
     def errors(camera: Camera) -> Floats:
         return np.asarray(((row_column - camera.project(xyz_mm)) * across).sum(axis=1))
 
-    def residuals(p: Floats) -> Floats:
-        camera = camera_of(p)
+    def residuals(camera: Camera) -> Floats:
         prior = [
             math.log(camera.focal_px / focal_prior[0]) / focal_prior[1],
             (camera.centre[0] - middle[0]) / diagonal / _CENTRE_SD,
@@ -250,8 +291,31 @@ def fit_camera(
         ]
         return np.concatenate([errors(camera) / sigma_px, prior])
 
-    fit = least_squares(
-        residuals, np.zeros(11), loss="soft_l1", f_scale=2.0, method="trf", max_nfev=40
-    )
-    camera = camera_of(fit.x)
+    def cost(residual: Floats) -> float:
+        return float((np.sqrt(1 + (residual / _SOFT_SIGMAS) ** 2) - 1).sum())
+
+    camera, damping = start, 1e-4
+    residual = residuals(camera)
+    now = cost(residual)
+    for _ in range(_FIT_STEPS):
+        slopes = np.concatenate(
+            [-_slopes(camera, xyz_mm, across, diagonal) / sigma_px[:, None], prior_slopes]
+        )
+        weight = 1 / np.sqrt(1 + (residual / _SOFT_SIGMAS) ** 2)
+        normal = slopes.T @ (weight[:, None] * slopes)
+        pull = slopes.T @ (weight * residual)
+        normal[np.diag_indices(11)] *= 1 + damping
+        step = -np.linalg.solve(normal, pull)
+        trial = _moved(camera, step, diagonal)
+        left = residuals(trial)
+        then = cost(left)
+        if then <= now:
+            gain = now - then
+            camera, residual, now, damping = trial, left, then, max(damping / 10, 1e-9)
+            if gain < 1e-9 * (now + 1e-9):
+                break
+        elif damping > 1e6:
+            break
+        else:
+            damping = max(damping, 1e-6) * 10
     return camera, errors(camera)

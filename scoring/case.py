@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from padsheet.patterns.bed import Bed, MeshGrid
 from padsheet.scoring.between import bend_mm, shared_shift_mm
@@ -211,6 +210,11 @@ def _missed(
     inequality).
     """
     sigma_mm = np.maximum(sigma_mm, 1e-9)
-    inside = ndtr((tolerance_mm - mean_mm) / sigma_mm) - ndtr((-tolerance_mm - mean_mm) / sigma_mm)
-    outside: NDArray[np.float64] = 1.0 - inside
+    root2 = math.sqrt(2.0)
+    above = (tolerance_mm - mean_mm) / sigma_mm
+    below = (-tolerance_mm - mean_mm) / sigma_mm
+    inside = [
+        math.erfc(-a / root2) - math.erfc(-b / root2) for a, b in zip(above, below, strict=True)
+    ]
+    outside: NDArray[np.float64] = 1.0 - np.array(inside) / 2
     return outside

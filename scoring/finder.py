@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
 from collections import Counter
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -15,13 +16,37 @@ from padsheet.patterns.markers import CELLS, dictionary, marker_cells, sheet_num
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.photo import Photo
 
-__all__ = ["MarkerSightings", "find_markers", "sheet_numbers_seen"]
+__all__ = ["MarkerSightings", "believed_numbers", "find_markers", "sheet_numbers_seen"]
 
 Floats = NDArray[np.float64]
 
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Look:
+    """How to look: longer side of the picture, widths of the threshold window, colours tried."""
+
+    side: int
+    windows: tuple[int, int, int]
+    colours: int | None = None
+
+
 # Marker cells are some 10 pixels wide at this size, and the fill lines inside them melt together.
-_WORK_SIDES = (1500, 2400, 3600)
+# One look in grey with one window finds nearly every sheet; only where it does not, all colours
+# and windows are tried, and then larger pictures.
+_FIRST = _Look(side=1250, windows=(31, 31, 20), colours=1)
+_THOROUGH = _Look(side=1500, windows=(15, 63, 24))
+_DEEP = (
+    _Look(side=2400, windows=(31, 71, 40), colours=5),
+    _Look(side=3600, windows=(51, 51, 20), colours=2),
+)
+_FIRST_CELL_PX, _FIRST_MOST_SIDE = 6.5, 2400
+# Markers of one sheet agree on its number, stand the same way up and are about as large; three
+# are believed, since one or two may be shapes that only look like markers.
+_BELIEVED = 3
+_TURNED_RAD, _SIZE_RATIO = 0.6, 1.8
 _ENOUGH = 8
+# Ids of 20 sheet numbers are used; the dictionary's last ten are not.
+_LAST_ID, _SHEET_NUMBERS = 240, 20
 _FEWEST = 3
 _OUTLIER_MM = 2.5
 
@@ -51,13 +76,13 @@ def _marker_corners_mm(sheet: Sheet) -> dict[int, Floats]:
     return {m.id: np.array([m.x_mm, m.y_mm]) + corner * m.side_mm for m in sheet.markers}
 
 
-def _detector() -> cv2.aruco.ArucoDetector:
+def _detector(windows: tuple[int, int, int]) -> cv2.aruco.ArucoDetector:
     parameters = cv2.aruco.DetectorParameters()
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     parameters.cornerRefinementWinSize = 4
-    parameters.adaptiveThreshWinSizeMin = 11
-    parameters.adaptiveThreshWinSizeMax = 71
-    parameters.adaptiveThreshWinSizeStep = 20
+    parameters.adaptiveThreshWinSizeMin = windows[0]
+    parameters.adaptiveThreshWinSizeMax = windows[1]
+    parameters.adaptiveThreshWinSizeStep = windows[2]
     parameters.minMarkerPerimeterRate = 0.03
     parameters.polygonalApproxAccuracyRate = 0.06
     # The printed border has gaps where the filament pulled back.
@@ -125,15 +150,15 @@ def _ink_axis(
 
 def _detect(
     grey: NDArray[np.float32], detector: cv2.aruco.ArucoDetector
-) -> Iterator[tuple[int, Floats]]:
-    """Yield id and corners (row, column) of markers in either polarity."""
+) -> Iterator[list[tuple[int, Floats]]]:
+    """Yield ids and corners (row, column) of markers, of dark print and then of light print."""
     flat = _flattened(np.asarray(cv2.GaussianBlur(grey, (0, 0), 1.2), np.float32))
     for picture in (flat, 255 - flat):
         corners, ids, _ = detector.detectMarkers(picture)
-        if ids is None:
-            continue
-        for quad, identifier in zip(corners, np.ravel(ids), strict=True):
-            yield int(identifier), np.asarray(quad, float).reshape(4, 2)[:, ::-1]
+        yield [
+            (int(identifier), np.asarray(quad, float).reshape(4, 2)[:, ::-1])
+            for quad, identifier in zip(corners, np.ravel([] if ids is None else ids), strict=True)
+        ]
 
 
 def _consistent(
@@ -152,27 +177,22 @@ def _consistent(
     return {k: seen[k] for k, good in zip(ids, kept, strict=True) if good}
 
 
-def _shrunk(photo: Photo, side: int) -> tuple[NDArray[np.uint8], float]:
-    scale = min(1.0, side / max(photo.rgb.shape[:2]))
-    if scale == 1.0:
-        return photo.rgb, 1.0
-    size = (round(photo.rgb.shape[1] * scale), round(photo.rgb.shape[0] * scale))
-    small = cv2.resize(photo.rgb, size, interpolation=cv2.INTER_AREA)
-    return np.asarray(small, np.uint8), scale
-
-
-def _scan(photo: Photo, wanted: set[int], enough: int) -> Iterator[dict[int, Floats]]:
-    """Yield all ids seen so far, corners in full-size pixels, after each projection tried."""
-    detector = _detector()
+def _scan(
+    photo: Photo, looks: Iterable[_Look], wanted: set[int], enough: int
+) -> Iterator[dict[int, Floats]]:
+    """Yield all ids seen so far, corners in full-size pixels, after each picture looked at."""
     seen: dict[int, Floats] = {}
     learnt = False
-    for side in _WORK_SIDES:
-        small, scale = _shrunk(photo, side)
-        queue = list(_projections(small))
-        while queue:
-            for identifier, corners in _detect(queue.pop(0), detector):
-                seen.setdefault(identifier, (corners + 0.5) / scale - 0.5)
-            yield seen
+    for look in looks:
+        small, scale = photo.shrunk(look.side)
+        detector = _detector(look.windows)
+        queue = itertools.islice(_projections(small), look.colours)
+        axes: list[NDArray[np.float32]] = []
+        while (grey := axes.pop() if axes else next(queue, None)) is not None:
+            for found in _detect(grey, detector):
+                for identifier, corners in found:
+                    seen.setdefault(identifier, (corners + 0.5) / scale - 0.5)
+                yield seen
             hits = wanted & seen.keys()
             if hits and not learnt and len(hits) < enough:
                 # The first marker found tells the colours of ink and plate.
@@ -180,19 +200,54 @@ def _scan(photo: Photo, wanted: set[int], enough: int) -> Iterator[dict[int, Flo
                 axis = _ink_axis(small, (seen[first] + 0.5) * scale - 0.5, first)
                 if axis is not None:
                     learnt = True
-                    queue.insert(0, small.astype(np.float32) @ axis)
+                    axes.append(small.astype(np.float32) @ axis)
         if scale == 1.0:
             return
 
 
+def believed_numbers(seen: Mapping[int, NDArray[np.float64]]) -> Counter[int]:
+    """Count, for each sheet number modulo 20, the markers that agree on it.
+
+    Parameters
+    ----------
+    seen : mapping of int to ndarray, shape (4, 2)
+        Corners (row, column) by id: back left, back right, front right, front left.
+
+    Returns
+    -------
+    Counter of int
+        Only numbers on which three or more markers agree that stand the same way up and are about
+        as large: a texture or a glare may look like one marker, but not like a row of them.
+    """
+    groups: dict[int, list[Floats]] = {}
+    for identifier, corners in seen.items():
+        if identifier < _LAST_ID:
+            groups.setdefault(sheet_number_of(identifier), []).append(corners)
+    counts: Counter[int] = Counter()
+    for number, group in groups.items():
+        quads = np.array(group)
+        edge = quads[:, 1] - quads[:, 0] + quads[:, 2] - quads[:, 3]
+        heading = np.arctan2(edge[:, 0], edge[:, 1])
+        size = np.linalg.norm(quads - np.roll(quads, 1, axis=1), axis=2).mean(axis=1)
+        turned = np.abs(np.angle(np.exp(1j * (heading[:, None] - heading))))
+        ratio = np.abs(np.log(size[:, None] / size))
+        alike = (turned < _TURNED_RAD) & (ratio < np.log(_SIZE_RATIO))
+        if (agreeing := int(alike.sum(axis=1).max())) >= _BELIEVED:
+            counts[number] = agreeing
+    return counts
+
+
 def sheet_numbers_seen(photo: Photo) -> Counter[int]:
-    """Count, for each sheet number modulo 20, how many markers of it the photo shows."""
-    best: Counter[int] = Counter()
-    for seen in _scan(photo, set(), _ENOUGH):
-        best = Counter(sheet_number_of(k) for k in seen if k < 240)
-        if best and best.most_common(1)[0][1] >= 4:
+    """Count, for each sheet number modulo 20, how many markers of it the photo shows.
+
+    Only numbers that several markers agree on count; see `believed_numbers`.
+    """
+    numbers: Counter[int] = Counter()
+    for seen in _scan(photo, (_FIRST, _THOROUGH), set(), _ENOUGH):
+        numbers = believed_numbers(seen)
+        if numbers and numbers.most_common(1)[0][1] > _BELIEVED:
             break
-    return best
+    return numbers
 
 
 def find_markers(photo: Photo, sheet: Sheet) -> MarkerSightings:
@@ -205,17 +260,24 @@ def find_markers(photo: Photo, sheet: Sheet) -> MarkerSightings:
     """
     places = _marker_corners_mm(sheet)
     outline = sheet.plate_outline_mm
-    px_per_mm = max(photo.rgb.shape[:2]) / max(outline[2] - outline[0], outline[3] - outline[1])
+    plate_mm = max(outline[2] - outline[0], outline[3] - outline[1])
+    px_per_mm = max(photo.rgb.shape[:2]) / plate_mm
     enough = min(_ENOUGH, len(places))
     good: dict[int, Floats] = {}
-    everything: dict[int, Floats] = {}
-    for seen in _scan(photo, set(places), enough):
-        everything = seen
-        good = _consistent(seen, places, px_per_mm)
+    for looks in ((_first_look(sheet, plate_mm),), (_THOROUGH,), _DEEP):
+        everything: dict[int, Floats] = {}
+        for seen in _scan(photo, looks, set(places), enough):
+            everything = seen
+            found = _consistent(seen, places, px_per_mm)
+            good = max(good, found, key=len)
+            if len(good) >= enough:
+                break
         if len(good) >= enough:
             break
+        if len(good) < _FEWEST:
+            _refuse_other(photo, sheet, everything)
     if len(good) < _FEWEST:
-        raise _why_not(photo, sheet, everything, len(good))
+        raise _not_found(len(good))
     ids = tuple(sorted(good))
     return MarkerSightings(
         ids=ids,
@@ -224,26 +286,37 @@ def find_markers(photo: Photo, sheet: Sheet) -> MarkerSightings:
     )
 
 
-def _why_not(photo: Photo, sheet: Sheet, seen: dict[int, Floats], found: int) -> PadsheetError:
-    """Say why the sheet was not found."""
-    numbers = Counter(sheet_number_of(k) for k in seen if k < 240)
-    others = [n for n, count in numbers.items() if count >= 3 and n != sheet.number % 20]
+def _first_look(sheet: Sheet, plate_mm: float) -> _Look:
+    """Return the first look, at a size that shows the cells of small markers well enough."""
+    cell_mm = min((m.side_mm for m in sheet.markers), default=10.0) / CELLS
+    side = round(_FIRST_CELL_PX * plate_mm / cell_mm)
+    return replace(_FIRST, side=min(max(side, _FIRST.side), _FIRST_MOST_SIDE))
+
+
+def _refuse_other(photo: Photo, sheet: Sheet, seen: dict[int, Floats]) -> None:
+    """Raise if the photo shows another sheet or is mirrored."""
+    own = sheet.number % _SHEET_NUMBERS
+    others = [number for number, _ in believed_numbers(seen).most_common() if number != own]
     if others:
-        return PadsheetError(
-            f"the photo shows sheet number {others[0]}, not sheet number {sheet.number % 20}",
+        raise PadsheetError(
+            f"the photo shows sheet number {others[0]}, not sheet number {own}",
             remedy="Give the photo of this sheet, or name the other sheet with --sheet.",
             code="photo-other-sheet",
         )
-    mirrored = Photo(rgb=np.ascontiguousarray(photo.rgb[:, ::-1]), name=photo.name)
-    places = set(_marker_corners_mm(sheet))
-    for flipped in _scan(mirrored, places, _FEWEST):
-        if len(places & flipped.keys()) >= _FEWEST:
-            return PadsheetError(
+    small, _ = photo.shrunk(_THOROUGH.side)
+    mirrored = Photo(rgb=np.ascontiguousarray(small[:, ::-1]), name=photo.name)
+    grey = replace(_THOROUGH, colours=1)
+    for flipped in _scan(mirrored, (grey,), set(), _ENOUGH):
+        if believed_numbers(flipped)[own] >= _FEWEST:
+            raise PadsheetError(
                 "the photo is mirrored",
                 remedy="Switch off mirroring, or take the photo with the camera on the back.",
                 code="photo-mirrored",
             )
-        break
+
+
+def _not_found(found: int) -> PadsheetError:
+    """Say that the sheet was not found."""
     what = "no marker of the sheet" if not found else f"only {found} of the sheet's markers"
     return PadsheetError(
         f"{what} could be found in the photo",

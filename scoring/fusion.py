@@ -8,8 +8,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import log_ndtr
-from scipy.stats import chi2
 
 from padsheet.patterns.bed import MeshGrid
 from padsheet.scoring.mesh import footprint
@@ -236,6 +234,8 @@ def _bound_update(
     """
     if pad.verdict not in ("off scale high", "off scale low") or pad.interval_mm is None:
         return error_mm, covariance_mm2
+    from scipy.special import log_ndtr  # takes longer to import than most sheets to fuse
+
     high = pad.verdict == "off scale high"
     bound = pad.interval_mm[0] if high else pad.interval_mm[1]
     if bound is None:
@@ -318,8 +318,10 @@ def _contradicts(ahead: NodeState, score: SheetScore) -> bool:
     if not score.order:
         return False
     weights, measured, noise = _measured(ahead.grid, score)
+    from scipy.special import chdtrc  # as above
+
     # A changed offset is no changed bed: the common part is left free.
     spread = weights @ ahead.covariance_mm2 @ weights.T + noise + 1.0
     miss = measured - weights @ ahead.error_mm
     statistic = float(miss @ np.linalg.solve(spread, miss))
-    return bool(chi2.sf(statistic, max(1, len(miss) - 1)) < CHANGED_PROBABILITY)
+    return bool(chdtrc(max(1, len(miss) - 1), statistic) < CHANGED_PROBABILITY)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import warnings
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -22,6 +24,9 @@ SMALLEST_SIDE = 600
 _ORIENTATION_TAG = 0x0112
 _FOCAL_35MM_TAG = 0xA405
 _EXIF_IFD = 0x8769
+# JPEG decodes at a half, a quarter or an eighth for a fraction of the time; a work copy is not
+# reduced below this side, at which markers are looked for.
+_WORK_SIDE = 1800
 _FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "HEIF", "MPO")
 
 
@@ -37,11 +42,31 @@ class Photo:
         Focal length in terms of 35 mm film, if the file tells it.
     name : str
         File name, for messages.
+    work : ndarray of uint8 or None
+        The same picture at a half, a quarter or an eighth of the size, where the file gave it.
     """
 
     rgb: NDArray[np.uint8]
     focal_35mm: float | None = None
     name: str = "photo"
+    work: NDArray[np.uint8] | None = None
+
+    def shrunk(self, side: int) -> tuple[NDArray[np.uint8], float]:
+        """Return the picture with its longer side at most `side`, and its scale.
+
+        Parameters
+        ----------
+        side : int
+            In pixels; a picture that is smaller comes back as it is.
+        """
+        full = max(self.rgb.shape[:2])
+        scale = min(1.0, side / full)
+        source = self.rgb if self.work is None or max(self.work.shape[:2]) < side else self.work
+        size = (round(self.rgb.shape[1] * scale), round(self.rgb.shape[0] * scale))
+        if size == source.shape[1::-1]:
+            return source, scale
+        small = cv2.resize(source, size, interpolation=cv2.INTER_AREA)
+        return np.asarray(small, np.uint8), scale
 
 
 def srgb_to_linear(value: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -81,16 +106,20 @@ def upright(stored: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:
     orientation : int
         1 to 8; anything else counts as 1.
     """
-    turned = {
-        2: lambda a: a[:, ::-1],
-        3: lambda a: a[::-1, ::-1],
-        4: lambda a: a[::-1],
-        5: lambda a: a.swapaxes(0, 1),
-        6: lambda a: a.swapaxes(0, 1)[:, ::-1],
-        7: lambda a: a[::-1, ::-1].swapaxes(0, 1),
-        8: lambda a: a.swapaxes(0, 1)[::-1],
-    }.get(orientation, lambda a: a)(stored)
-    return np.ascontiguousarray(turned)
+    turn = _TURNS.get(orientation)
+    return np.ascontiguousarray(stored if turn is None else turn(stored))
+
+
+# OpenCV turns in blocks that fit the processor's cache, four times faster than a strided copy.
+_TURNS: dict[int, Callable[[NDArray[np.uint8]], NDArray[np.uint8]]] = {
+    2: lambda a: np.asarray(cv2.flip(a, 1), np.uint8),
+    3: lambda a: np.asarray(cv2.rotate(a, cv2.ROTATE_180), np.uint8),
+    4: lambda a: np.asarray(cv2.flip(a, 0), np.uint8),
+    5: lambda a: np.asarray(cv2.transpose(a), np.uint8),
+    6: lambda a: np.asarray(cv2.rotate(a, cv2.ROTATE_90_CLOCKWISE), np.uint8),
+    7: lambda a: np.asarray(cv2.transpose(cv2.rotate(a, cv2.ROTATE_180)), np.uint8),
+    8: lambda a: np.asarray(cv2.rotate(a, cv2.ROTATE_90_COUNTERCLOCKWISE), np.uint8),
+}
 
 
 def _unreadable(name: str, detail: str) -> PadsheetError:
@@ -209,14 +238,38 @@ def decode_photo(data: bytes, name: str = "photo") -> Photo:
         # A cut-off JPEG decodes to grey in OpenCV; its end mark tells.
         if b"\xff\xd9" not in data[-65536:]:
             raise _unreadable(name, "it is cut off")
-        flags = cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION
-        stored = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
-        if stored is None:
+        rgb, work = _decode_jpeg(data, max(picture.size), orientation)
+        if rgb is None:
             raise _unreadable(name, "it is damaged")
-        rgb = np.asarray(stored, np.uint8)
-    else:
-        rgb = _decode_with_pillow(picture, name)
-    return Photo(rgb=upright(rgb, orientation), focal_35mm=focal, name=name)
+        return Photo(rgb=rgb, focal_35mm=focal, name=name, work=work)
+    rgb = upright(_decode_with_pillow(picture, name), orientation)
+    return Photo(rgb=rgb, focal_35mm=focal, name=name)
+
+
+def _decode_jpeg(
+    data: bytes, side: int, orientation: int
+) -> tuple[NDArray[np.uint8] | None, NDArray[np.uint8] | None]:
+    """Decode a JPEG in full, and beside it a work copy at a fraction of the size."""
+    codes = np.frombuffer(data, np.uint8)
+    reduced = {
+        2: cv2.IMREAD_REDUCED_COLOR_2,
+        4: cv2.IMREAD_REDUCED_COLOR_4,
+        8: cv2.IMREAD_REDUCED_COLOR_8,
+    }
+    factor = max((f for f in reduced if side >= f * _WORK_SIDE), default=1)
+
+    def decoded(flags: int) -> NDArray[np.uint8] | None:
+        stored = cv2.imdecode(codes, flags | cv2.IMREAD_IGNORE_ORIENTATION)
+        return None if stored is None else upright(np.asarray(stored, np.uint8), orientation)
+
+    def work_copy() -> NDArray[np.uint8] | None:
+        # The reduced decoders give blue first, whatever is asked for.
+        copy = decoded(reduced[factor]) if factor > 1 else None
+        return None if copy is None else np.asarray(cv2.cvtColor(copy, cv2.COLOR_BGR2RGB), np.uint8)
+
+    with ThreadPoolExecutor(1) as pool:
+        beside = pool.submit(work_copy)
+        return decoded(cv2.IMREAD_COLOR_RGB), beside.result()
 
 
 def read_photo(path: Path) -> Photo:

@@ -5,13 +5,19 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from types import ModuleType
+from typing import Any
 
 import numpy as np
 import pytest
 
-from padsheet.patterns.bed import MeshGrid
+from padsheet.patterns.bed import Bed, MeshGrid
+from padsheet.patterns.gcode import write_gcode
+from padsheet.patterns.ladder import FINE_MM
+from padsheet.patterns.layout import lay_out_sheet
 from padsheet.patterns.sheet import Marker, Pad, Sheet, Track
 from padsheet.scoring.advice import Advice, NodeAdvice, ScrewAdvice
+from padsheet.scoring.photo import Photo, decode_photo
 from padsheet.scoring.squish import PadScore, Reason, SheetScore, squish_score, verdict
 
 TARGET_MM, TOLERANCE_MM = 0.20, 0.03
@@ -186,3 +192,30 @@ def make_scored() -> Callable[..., Scored]:
 def scored() -> Scored:
     """An example of 5 x 5 points with one unread pad and one off scale."""
     return made(5, 5)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rendered:
+    """A rendered photo of a sheet, with the camera that took it."""
+
+    sheet: Sheet
+    photo: Photo
+    truth: Any
+    px_per_mm: float
+
+
+@pytest.fixture(scope="session")
+def rendered(virtual: ModuleType) -> Rendered:
+    """Return a tilted photo of a sheet of 3 x 3 pads, 2016 pixels wide, in uneven light."""
+    bed = Bed(mesh=MeshGrid(columns=3, rows=3, outside="hold"))
+    sheet = lay_out_sheet(bed, reach_mm=(-FINE_MM, FINE_MM)).sheet
+    job = virtual.print_sheet(write_gcode(sheet, bed), virtual.random_bed(3, 0.08), seed=3)
+    scene = virtual.random_scene(4, "ordinary").but(tilt_deg=14.0, glare=0.0, motion_px=0.0)
+    jpeg, truth = virtual.photograph(job, scene, width_px=2016)
+    apart = truth.project(np.array([60.0, 160.0]), np.array([110.0, 110.0]))
+    return Rendered(
+        sheet=sheet,
+        photo=decode_photo(jpeg),
+        truth=truth,
+        px_per_mm=float(np.hypot(*(apart[1] - apart[0]))) / 100,
+    )

@@ -1,0 +1,111 @@
+"""Markers found in rendered photos, and the photos in which none of this sheet are."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from padsheet.patterns.errors import PadsheetError
+from padsheet.scoring.finder import believed_numbers, find_markers, sheet_numbers_seen
+from padsheet.scoring.photo import Photo
+
+
+def quad(x: float, y: float, side: float = 60.0, turn_deg: float = 0.0) -> NDArray[np.float64]:
+    """Return the corners (row, column) of a marker in the picture, its back edge upwards."""
+    turn = np.radians(turn_deg)
+    corner = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * side / 2
+    turned = corner @ np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    return (turned + np.array([x, y]))[:, ::-1]
+
+
+def test_markers_are_where_the_camera_put_them(rendered) -> None:
+    found = find_markers(rendered.photo, rendered.sheet)
+    assert len(found.ids) >= 8
+    seen = found.corners.reshape(-1, 2)
+    on_bed = found.bed_xy_mm.reshape(-1, 2)
+    true = rendered.truth.project(on_bed[:, 0], on_bed[:, 1])[:, ::-1]
+    away_mm = np.hypot(*(seen - true).T) / rendered.px_per_mm
+    # A marker's edge is a bead's rounded side: half a bead, 0.25 mm, is what a corner may be off.
+    assert np.median(away_mm) < 0.25
+    assert away_mm.max() < 0.6
+
+
+@pytest.mark.parametrize("turn", [cv2.ROTATE_180, cv2.ROTATE_90_CLOCKWISE])
+def test_a_turned_photo_is_found_too(rendered, turn: int) -> None:
+    photo = Photo(rgb=cv2.rotate(rendered.photo.rgb, turn))
+    assert len(find_markers(photo, rendered.sheet).ids) >= 8
+
+
+def test_another_sheets_photo_is_refused_by_its_number(rendered) -> None:
+    markers = tuple(replace(m, id=m.id + 12) for m in rendered.sheet.markers)
+    second = replace(rendered.sheet, number=2, markers=markers)
+    with pytest.raises(PadsheetError, match="sheet number 1, not sheet number 2") as refusal:
+        find_markers(rendered.photo, second)
+    assert refusal.value.code == "photo-other-sheet"
+    assert sheet_numbers_seen(rendered.photo).most_common(1)[0][0] == 1
+
+
+def test_a_mirrored_photo_is_refused(rendered) -> None:
+    photo = Photo(rgb=np.ascontiguousarray(rendered.photo.rgb[:, ::-1]))
+    with pytest.raises(PadsheetError) as refusal:
+        find_markers(photo, rendered.sheet)
+    assert refusal.value.code == "photo-mirrored"
+
+
+def test_half_the_markers_hidden(rendered) -> None:
+    """A hand or a tool over one half of the bed leaves at least three markers."""
+    hidden = rendered.photo.rgb.copy()
+    hidden[: len(hidden) // 2] = 128
+    found = find_markers(Photo(rgb=hidden), rendered.sheet)
+    assert 3 <= len(found.ids) < len(rendered.sheet.markers)
+
+
+def test_an_over_exposed_photo_names_no_other_sheet(rendered) -> None:
+    """Burnt-out light leaves shapes that may pass for one marker of any number."""
+    photo = Photo(rgb=cv2.convertScaleAbs(rendered.photo.rgb, alpha=9.0))
+    assert not set(sheet_numbers_seen(photo)) - {1}
+    with pytest.raises(PadsheetError) as refusal:
+        find_markers(photo, replace(rendered.sheet, markers=rendered.sheet.markers[:2]))
+    assert refusal.value.code == "photo-no-sheet"
+
+
+def test_noise_is_no_sheet(rendered) -> None:
+    rng = np.random.default_rng(5)
+    coarse = rng.integers(0, 255, (300, 400, 3), dtype=np.uint8)
+    photo = Photo(rgb=cv2.resize(coarse, (1600, 1200), interpolation=cv2.INTER_CUBIC))
+    assert not sheet_numbers_seen(photo)
+    with pytest.raises(PadsheetError) as refusal:
+        find_markers(photo, rendered.sheet)
+    assert refusal.value.code == "photo-no-sheet"
+
+
+def test_three_markers_that_agree_are_believed() -> None:
+    # Ids 24 to 35 are those of sheet number 2.
+    seen = {24: quad(100, 100), 27: quad(900, 150, 52, 9), 35: quad(500, 700, 66, -8)}
+    assert believed_numbers(seen) == {2: 3}
+
+
+@pytest.mark.parametrize(
+    "third",
+    [
+        pytest.param({}, id="only two"),
+        pytest.param({36: quad(500, 700)}, id="of another number"),
+        pytest.param({35: quad(500, 700, 60, 90)}, id="turned"),
+        pytest.param({35: quad(500, 700, 160)}, id="too large"),
+        pytest.param({245: quad(500, 700)}, id="an id that no sheet has"),
+    ],
+)
+def test_what_does_not_agree_is_not_believed(third: dict[int, NDArray[np.float64]]) -> None:
+    seen = {24: quad(100, 100), 27: quad(900, 150)} | third
+    assert not believed_numbers(seen)
+
+
+def test_the_turn_that_counts_is_that_between_markers() -> None:
+    """A sheet seen upside down is believed like one seen upright."""
+    for turn in (178.0, -91.0):
+        seen = {k: quad(100.0 * k, 50.0 * k, 60, turn + 4 * k) for k in (1, 2, 3)}
+        assert believed_numbers(seen) == {0: 3}

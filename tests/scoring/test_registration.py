@@ -1,0 +1,83 @@
+"""The camera that the printed lines give, against the rendered photo's own."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from padsheet.patterns.errors import PadsheetError
+from padsheet.scoring.finder import find_markers
+from padsheet.scoring.photo import Photo
+from padsheet.scoring.registration import register
+
+
+@pytest.fixture(scope="module")
+def markers(rendered):
+    return find_markers(rendered.photo, rendered.sheet)
+
+
+def grid_mm(rendered) -> np.ndarray:
+    return np.array([[pad.x_mm, pad.y_mm] for pad in rendered.sheet.pads])
+
+
+def test_pads_are_where_the_camera_put_them(rendered, markers) -> None:
+    found = register(rendered.photo, rendered.sheet, markers)
+    xy = grid_mm(rendered)
+    z = rendered.sheet.target_gap_mm / 2
+    true = rendered.truth.project(xy[:, 0], xy[:, 1], z)[:, ::-1]
+    away = found.camera.to_bed(true, z) - xy
+    # One-sided light may shift all lines alike, which no width is measured by.
+    assert np.abs(away.mean(axis=0)).max() < 0.1
+    assert (away - away.mean(axis=0)).std() < 0.02
+    assert found.rms_mm < 0.03
+    assert found.lines_used > 0.9 * 38 * len(xy)
+
+
+def test_scale_is_right_to_a_thousandth(rendered, markers) -> None:
+    """A width is as wrong as the scale: a thousandth of 0.5 mm is nothing."""
+    camera = register(rendered.photo, rendered.sheet, markers).camera
+    xy, half = grid_mm(rendered), np.array([0.5, 0.0])
+    right, left = (rendered.truth.project(*(xy + s * half).T, 0.0) for s in (1, -1))
+    true = np.hypot(*(right - left).T)
+    np.testing.assert_allclose(camera.px_per_mm(xy, np.array([1.0, 0.0])), true, rtol=1e-3)
+
+
+def test_a_part_of_the_sheet_is_enough(rendered, markers) -> None:
+    """Where the picture ends, pads are left out and the others still fix the camera."""
+    rows = len(rendered.photo.rgb) * 2 // 3
+    part = Photo(rgb=rendered.photo.rgb[:rows])
+    seen = (markers.corners[..., 0] < rows - 5).all(axis=1)
+    kept = replace(
+        markers,
+        ids=tuple(np.array(markers.ids)[seen].tolist()),
+        corners=markers.corners[seen],
+        bed_xy_mm=markers.bed_xy_mm[seen],
+    )
+    whole = register(rendered.photo, rendered.sheet, markers)
+    found = register(part, rendered.sheet, kept)
+    assert 40 < found.lines_used < 0.8 * whole.lines_used
+    xy = grid_mm(rendered)
+    inside = whole.camera.project(xy)[:, 0] < rows - 100
+    away = found.camera.to_bed(whole.camera.project(xy[inside])) - xy[inside]
+    assert np.abs(away).max() < 0.05
+
+
+def test_specks_and_a_strip_of_glare_do_not_move_it(rendered, markers) -> None:
+    rng = np.random.default_rng(8)
+    spoilt = rendered.photo.rgb.copy()
+    for row, column in rng.integers(0, np.array(spoilt.shape[:2]) - 6, (3000, 2)):
+        spoilt[row : row + 3, column : column + 3] = rng.integers(0, 255)
+    spoilt[:, 600:700] = 255
+    whole = register(rendered.photo, rendered.sheet, markers).camera
+    found = register(Photo(rgb=spoilt), rendered.sheet, markers).camera
+    xy = grid_mm(rendered)
+    assert np.abs(found.to_bed(whole.project(xy)) - xy).max() < 0.03
+
+
+def test_markers_without_lines_are_refused(rendered, markers) -> None:
+    blank = Photo(rgb=np.full_like(rendered.photo.rgb, 90))
+    with pytest.raises(PadsheetError) as refusal:
+        register(blank, rendered.sheet, markers)
+    assert refusal.value.code == "photo-no-lines"
