@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import json
+import shutil
+import sys
+import textwrap
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 import click
 
 from padsheet.patterns.errors import PadsheetError
 
-__all__ = ["folder_of", "force_option", "json_option", "say", "show_json", "user_errors"]
+__all__ = ["fitted", "folder_of", "force_option", "json_option", "say", "show_json", "user_errors"]
 
 json_option: Callable[[Any], Any] = click.option(
     "--json", "as_json", is_flag=True, help="Print JSON on standard output."
@@ -45,9 +48,29 @@ def user_errors() -> Iterator[None]:
         ) from error
 
 
+def fitted(text: str, stream: TextIO) -> str:
+    """Break lines between words where a terminal would break them anywhere; else leave them."""
+    if not stream.isatty():
+        return text
+    width = max(20, shutil.get_terminal_size().columns)
+    lines = []
+    for line in text.splitlines():
+        indent = line[: len(line) - len(line.lstrip())]
+        wrapper = textwrap.TextWrapper(
+            width=width,
+            initial_indent=indent,
+            subsequent_indent=indent,
+            # A path or a command that is cut cannot be copied.
+            break_long_words=False,
+            break_on_hyphens=False,
+        )
+        lines.append(wrapper.fill(line.strip()) if len(line) > width else line)
+    return "\n".join(lines)
+
+
 def say(text: str) -> None:
     """Print talk, which goes to standard error."""
-    click.echo(text, err=True)
+    click.echo(fitted(text, sys.stderr), err=True)
 
 
 def show_json(data: object) -> None:

@@ -9,7 +9,15 @@ from pathlib import Path
 import click
 
 from padsheet.cli.eye import picks_of
-from padsheet.cli.options import folder_of, force_option, json_option, say, show_json, user_errors
+from padsheet.cli.options import (
+    fitted,
+    folder_of,
+    force_option,
+    json_option,
+    say,
+    show_json,
+    user_errors,
+)
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.sheet import Sheet
 from padsheet.patterns.sheet_file import sheet_from_json
@@ -157,7 +165,7 @@ def show_scores(scored: Scored) -> None:
     click.echo()
     click.echo(score_map(scored.score, scored.advice, colour=colour))
     click.echo()
-    click.echo(summary(scored.score, scored.advice))
+    click.echo(fitted(summary(scored.score, scored.advice), sys.stdout))
     say(_printed_with(scored))
     for warning in scored.score.warnings:
         say(warning)
@@ -175,4 +183,4 @@ def _printed_with(scored: Scored) -> str:
 
 
 def _no_colour() -> bool:
-    return bool(os.environ.get("NO_COLOR"))
+    return bool(os.environ.get("NO_COLOR")) or os.environ.get("TERM") == "dumb"

@@ -6,6 +6,7 @@ page's colours through classes, so that they follow its light and dark dress.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from html import escape
 
@@ -58,13 +59,17 @@ def _text(x: float, y: float, words: str, size: float, **attributes: object) -> 
     return _tag("text", escape(words), x=x, y=y, font_size=size, text_anchor="middle", **attributes)
 
 
-def bed_map(sheet: Sheet, score: SheetScore, advice: Advice | None) -> str:
+def bed_map(
+    sheet: Sheet, score: SheetScore, advice: Advice | None, *, round_plate: bool = False
+) -> str:
     """Draw the bed from above, front at the bottom: gap error, interval and what to do.
 
     Parameters
     ----------
     sheet, score, advice
         What was printed, what was read, and what to change.
+    round_plate : bool, optional
+        Whether the plate is a disc, not a rectangle.
 
     Returns
     -------
@@ -76,11 +81,7 @@ def bed_map(sheet: Sheet, score: SheetScore, advice: Advice | None) -> str:
     rim = 0.07 * size
     width_mm, height_mm = _cell_size(sheet)
     nodes = {} if advice is None else {(node.i, node.j): node for node in advice.nodes}
-    parts = [
-        _tag("rect", x=x_min, y=-y_max, width=x_max - x_min, height=y_max - y_min,
-             rx=size / 60, class_="plate"),
-        _tag("path", d=f"M{x_min:.1f} {-y_min:.1f}H{x_max:.1f}", class_="front"),
-    ]  # fmt: skip
+    parts = _round_plate(sheet) if round_plate else _square_plate(sheet)
     for number, x in enumerate(sheet.nodes_x_mm, start=1):
         parts.append(_text(x, -y_min + 0.6 * rim, str(number), 0.45 * rim, class_="count"))
     for number, y in enumerate(sheet.nodes_y_mm, start=1):
@@ -101,6 +102,26 @@ def bed_map(sheet: Sheet, score: SheetScore, advice: Advice | None) -> str:
         role="group",
         aria_label="Map of the bed from above, front at the bottom",
     )
+
+
+def _square_plate(sheet: Sheet) -> list[str]:
+    """Draw the plate with its front edge marked."""
+    x_min, y_min, x_max, y_max = sheet.plate_outline_mm
+    size = max(x_max - x_min, y_max - y_min)
+    return [
+        _tag("rect", x=x_min, y=-y_max, width=x_max - x_min, height=y_max - y_min,
+             rx=size / 60, class_="plate"),
+        _tag("path", d=f"M{x_min:.1f} {-y_min:.1f}H{x_max:.1f}", class_="front"),
+    ]  # fmt: skip
+
+
+def _round_plate(sheet: Sheet) -> list[str]:
+    """Draw the disc with the part of its rim that is nearest to the user marked."""
+    x_min, y_min, x_max, y_max = sheet.plate_outline_mm
+    x, y, r = (x_min + x_max) / 2, -(y_min + y_max) / 2, (x_max - x_min) / 2
+    reach, drop = r * math.sin(math.pi / 6), r * math.cos(math.pi / 6)
+    rim = f"M{x - reach:.1f} {y + drop:.1f}A{r:.1f} {r:.1f} 0 0 0 {x + reach:.1f} {y + drop:.1f}"
+    return [_tag("circle", cx=x, cy=y, r=r, class_="plate"), _tag("path", d=rim, class_="front")]
 
 
 def _cell_size(sheet: Sheet) -> tuple[float, float]:

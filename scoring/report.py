@@ -114,6 +114,7 @@ def render_report(
     photo_notes: Sequence[PhotoNote] = (),
     bed_name: str = "",
     made: str = "",
+    round_plate: bool = False,
 ) -> str:
     """Write the report of one scored sheet.
 
@@ -135,6 +136,8 @@ def render_report(
         What was seen of the photo's quality.
     bed_name, made : str, optional
         Name of the bed folder, and when the sheet was scored.
+    round_plate : bool, optional
+        Whether the plate is a disc, not a rectangle.
 
     Returns
     -------
@@ -161,7 +164,8 @@ def render_report(
         facts=_facts(sheet, score, advice),
         steps=steps,
         cautions=CAUTIONS,
-        map=Markup(charts.bed_map(sheet, score, advice)),
+        map=Markup(charts.bed_map(sheet, score, advice, round_plate=round_plate)),
+        shared=f"{1.96 * score.common_sigma_mm:.3f}",
         classes=_legend(score),
         unread=UNREAD,
         picture=None if picture is None else _picture_uri(picture, PICTURE_SIDE_PX, 82),

@@ -32,12 +32,11 @@ from padsheet.scoring.photo import Photo, read_photo
 from padsheet.scoring.quality import photo_notes
 from padsheet.scoring.reading import PhotoReading, read_print
 from padsheet.scoring.report import RoundRow, render_report
-from padsheet.scoring.round_edits import is_proved
 from padsheet.scoring.rounds import BedFolder, Round, refuse_overwrite, write_group
 from padsheet.scoring.scores import scores_to_json
 from padsheet.scoring.selfcheck import SelfCheck, self_check, unlifted
 from padsheet.scoring.squish import SheetScore
-from padsheet.scoring.todo import Step, todo
+from padsheet.scoring.todo import Step, todo_of
 from padsheet.scoring.together import judged
 
 __all__ = [
@@ -48,7 +47,6 @@ __all__ = [
     "score_photos",
     "score_round",
     "score_round_by_eye",
-    "todo_of",
 ]
 
 
@@ -346,6 +344,7 @@ def _report(
         else (),
         bed_name=folder.path.resolve().name,
         made=f"{today:%Y-%m-%d %H:%M}",
+        round_plate=bed.plate.shape == "round",
     )
 
 
@@ -358,17 +357,6 @@ def _check_steps(folder: BedFolder, scored: Scored) -> list[Step] | None:
         *(Step(text=text) for text in scored.check.words),
         Step(text="Then the next sheet.", commands=(command,)),
     ]
-
-
-def todo_of(folder: BedFolder, round_: Round, advice: Advice) -> list[Step]:
-    """Return what to do now in a bed folder, with the commands to copy."""
-    return todo(
-        advice,
-        folder.path,
-        proved=is_proved(folder, folder.bed()),
-        mesh_known=folder.active_mesh() is not None,
-        photos=round_.photos(),
-    )
 
 
 def _rows(folder: BedFolder, round_: Round, scored: Scored, today: str) -> list[RoundRow]:

@@ -87,7 +87,7 @@ def score_map(score: SheetScore, advice: Advice | None, *, colour: bool, width: 
             lines += _map_row(score, pads, nodes, block, j, roomy, colour)
         lines += [f"{'':{LABEL}}{head}".rstrip()]
         lines += [f"{'':{LABEL}}{'front'.center(cell * len(block))}".rstrip(), ""]
-    return "\n".join(lines + list(_legend(roomy, bool(nodes), width)))
+    return "\n".join(lines + list(_legend(score, roomy, bool(nodes), width)))
 
 
 def _by_node(advice: Advice | None) -> dict[tuple[int, int], NodeAdvice]:
@@ -199,7 +199,7 @@ def _painted(text: str, score: SheetScore, pad: PadScore | None, colour: bool) -
     return f"\x1b[48;5;{fill}m\x1b[38;5;{ink}m{body}{RESET}{gap}"
 
 
-def _legend(roomy: bool, advised: bool, width: int) -> Iterator[str]:
+def _legend(score: SheetScore, roomy: bool, advised: bool, width: int) -> Iterator[str]:
     unit = "mm" if roomy else "hundredths of a millimetre"
     text = f"Gap error in {unit}: + the nozzle is too far from the bed, - too near; ? not read."
     if roomy:
@@ -208,4 +208,8 @@ def _legend(roomy: bool, advised: bool, width: int) -> Iterator[str]:
         text += " +++ and --- are off scale."
     if advised:
         text += " What to do there: v lower the nozzle, ^ raise it."
+    text += (
+        f" Of the 95 % intervals, +-{1.96 * score.common_sigma_mm:.3f} mm is shared by all points: "
+        "they may be off together, and their differences are surer."
+    )
     yield from textwrap.wrap(text, max(20, width))

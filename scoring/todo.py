@@ -9,8 +9,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from padsheet.scoring.advice import Advice
+from padsheet.scoring.round_edits import is_proved
+from padsheet.scoring.rounds import BedFolder, Round
 
-__all__ = ["Step", "todo"]
+__all__ = ["Step", "todo", "todo_of"]
 
 _REACH = re.compile(r"--reach (?:fine|first)\b")
 
@@ -105,3 +107,20 @@ def _before_edits(base: str, *, proved: bool, mesh_known: bool) -> list[Step]:
             commands=(f"{base} edits --prove", f"{base} edits --proved answer.txt"),
         )
     ]
+
+
+def todo_of(folder: BedFolder, round_: Round, advice: Advice) -> list[Step]:
+    """Return what to do now in a bed folder, with the commands to copy.
+
+    Raises
+    ------
+    PadsheetError
+        If the profile cannot be read.
+    """
+    return todo(
+        advice,
+        folder.path,
+        proved=is_proved(folder, folder.bed()),
+        mesh_known=folder.active_mesh() is not None,
+        photos=round_.photos(),
+    )

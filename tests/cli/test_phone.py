@@ -12,6 +12,7 @@ import urllib.error
 import urllib.request
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from click.testing import CliRunner
@@ -628,3 +629,19 @@ def test_text_colours_have_level_aa_contrast_in_both_dresses():
         ):
             # WCAG 2.2, success criterion 1.4.3 (level AA): 4.5 for text.
             assert contrast_ratio(dress[ink], dress[ground]) >= 4.5, (ink, ground)
+
+
+def test_the_code_on_the_screen_scans_to_the_address(capsys):
+    """Read the blocks of the terminal back as pixels, with a reader that is not ours."""
+    address = "http://192.0.2.2:8737/tbIv-WYqf1BX_COLY_9tWA/"
+    phone._introduce(address, everywhere=True)
+    captured = capsys.readouterr()
+    assert captured.out.strip() == address
+    # Each sign holds two pixels above each other; a full block is light on a dark terminal.
+    rows = [line for line in captured.err.splitlines() if set(line) <= set(" █▀▄") and line]
+    pairs = {" ": (0, 0), "█": (1, 1), "▀": (1, 0), "▄": (0, 1)}
+    halves = [[[pairs[sign][k] for sign in row] for row in rows] for k in (0, 1)]
+    pixels = np.stack(halves, axis=1).reshape(-1, len(rows[0])).astype(np.uint8) * 255
+    picture = np.kron(pixels, np.ones((8, 8), np.uint8))
+    text, *_ = cv2.QRCodeDetector().detectAndDecode(picture)
+    assert text == address

@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import shutil
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -20,8 +22,11 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from padsheet.cli.main import main
+from padsheet.cli.score import show_scores
 from padsheet.demo_photos import scenario
+from padsheet.patterns.bed import MeshGrid
 from padsheet.scoring.photo import decode_photo
+from padsheet.scoring.scorer import Scored
 
 # White on blue tape, with no mesh in force: the same scores inside a bed folder and outside.
 NAME = "upside-down"
@@ -283,3 +288,35 @@ def test_json_in_a_bed_folder_is_what_was_written(place: Path, bed_folder: Path)
     assert result.exit_code == 0, result.output
     written = (bed_folder / "rounds" / "01" / "scores.json").read_text(encoding="utf-8")
     assert json.loads(result.stdout) == json.loads(written)
+
+
+@pytest.mark.parametrize(
+    ("terminal", "environment", "coloured"),
+    [
+        (True, {"TERM": "xterm-256color"}, True),
+        (False, {"TERM": "xterm-256color"}, False),
+        (True, {"TERM": "xterm-256color", "NO_COLOR": "1"}, False),
+        (True, {"TERM": "dumb"}, False),
+    ],
+)
+def test_colour_only_on_terminals_that_want_it(
+    score_of, monkeypatch, terminal, environment, coloured
+):
+    for name in ("TERM", "NO_COLOR"):
+        monkeypatch.delenv(name, raising=False)
+    for name, value in environment.items():
+        monkeypatch.setenv(name, value)
+    stream = io.StringIO()
+    monkeypatch.setattr(stream, "isatty", lambda: terminal, raising=False)
+    monkeypatch.setattr(sys, "stdout", stream)
+    monkeypatch.setenv("COLUMNS", "80")
+    grid = MeshGrid(columns=3, rows=3)
+    score = score_of(grid, np.full((3, 3), 0.26))
+    show_scores(Scored(score=score, advice=None, readings=()))
+    text = stream.getvalue()
+    assert ("\x1b[48;5;" in text) is coloured
+    plain = re.sub(r"\x1b\[[\d;]*m", "", text)
+    assert "+0.06" in plain
+    lines = plain.splitlines()
+    # Where it is no terminal the sentence stays one line, for other programs to read.
+    assert max(len(line) for line in (lines if terminal else lines[:-1])) <= 80

@@ -180,3 +180,18 @@ def test_guide_drawings_are_well_formed(drawing):
 def test_curve_of_unequal_lengths_is_refused(curve):
     with pytest.raises(ValueError, match="differ in length"):
         dataclasses.replace(curve, sigma_mm=(0.01,))
+
+
+def test_round_plate_has_its_front_at_the_bottom_of_the_disc(scored):
+    svg = ElementTree.fromstring(
+        bed_map(scored.sheet, scored.score, scored.advice, round_plate=True)
+    )
+    (disc,) = svg.iter("circle")
+    assert [float(disc.get(key)) for key in ("cx", "cy", "r")] == [110.0, -110.0, 110.0]
+    (front,) = (path for path in svg.iter("path") if path.get("class") == "front")
+    x0, y0, _, _, _, _, _, x1, y1 = (float(v) for v in re.findall(r"[-\d.]+", front.get("d")))
+    # On the rim, and nearer to the user than any grid point (y points down in SVG).
+    for x, y in ((x0, y0), (x1, y1)):
+        assert np.hypot(x - 110.0, y + 110.0) == pytest.approx(110.0, abs=0.1)
+        assert y > -20.0
+    assert x0 < x1

@@ -191,3 +191,9 @@ def test_summary_when_nothing_was_read(scored):
     )
     text = summary(dataclasses.replace(scored.score, pads=pads), None)
     assert text == "None of the 25 points could be read."
+
+
+def test_the_shared_part_of_the_intervals_is_told(scored):
+    text = " ".join(score_map(scored.score, scored.advice, colour=False).split())
+    # 1.96 standard deviations of 0.004 mm.
+    assert "+-0.008 mm is shared by all points" in text
