@@ -8,6 +8,7 @@ bed the reach allows.
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -196,10 +197,14 @@ def design_ladder(
         if best is None or worst < best[0] - 1e-6:
             best = (worst, choice)
     if best is None or not np.isfinite(best[0]):
+        widest_mm = _widest_mm(reach_mm, nozzle, target, motion, pitch_mm)
         raise PadsheetError(
             f"no ladder can read {low:+.2f} to {high:+.2f} mm with a nozzle of "
             f"{nozzle.bore_mm:g} mm at a target height of {target.height_mm:g} mm",
-            remedy="Ask for a smaller reach, or use a nozzle with a larger bore.",
+            remedy=f"This nozzle goes as far as --reach {widest_mm:.2f}; set the corner screws "
+            "with a sheet of paper first if the bed is further off, or use a larger nozzle bore."
+            if widest_mm > 0
+            else "Check nozzle, clearance and target height in bed.toml: no reach can be read.",
             code="ladder-impossible",
         )
     worst, choice = best
@@ -212,3 +217,25 @@ def design_ladder(
         reach_mm=reach_mm,
         sigma_mm=worst,
     )
+
+
+def _widest_mm(
+    reach_mm: tuple[float, float],
+    nozzle: Nozzle,
+    target: Target,
+    motion: Motion,
+    pitch_mm: float,
+) -> float:
+    """Return the widest reach below `reach_mm`, to a hundredth, that some ladder reads; 0 if none.
+
+    A reach with unequal sides is made narrower in proportion; its wider side is returned.
+    """
+    wider = max(-reach_mm[0], reach_mm[1])
+    for hundredths in range(math.ceil(wider * 100 - 1e-9) - 1, 0, -1):
+        low, high = (side / wider * hundredths / 100 for side in reach_mm)
+        gaps = target.height_mm + np.linspace(low, high, 13)
+        for choice in _candidates(low, high, nozzle, motion):
+            comb = _comb(choice, pitch_mm, nozzle, target)
+            if np.isfinite(predicted_sigma_mm(comb, gaps)).all():
+                return hundredths / 100
+    return 0.0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 
 import numpy as np
@@ -211,3 +212,16 @@ def test_a_nozzle_too_small_for_the_reach_is_refused() -> None:
         design_ladder((-0.15, 0.15), Nozzle(bore_mm=0.2, flat_mm=0.5), Target(), Motion())
     assert caught.value.code == "ladder-impossible"
     assert "bore" in caught.value.remedy
+
+
+@pytest.mark.parametrize("bore_mm", [0.3, 0.4])
+def test_the_refusal_says_how_far_this_nozzle_goes(bore_mm: float) -> None:
+    nozzle, target, motion = Nozzle(bore_mm=bore_mm), Target(), Motion()
+    with pytest.raises(PadsheetError) as caught:
+        design_ladder((-0.2, 0.2), nozzle, target, motion)
+    found = re.search(r"--reach (0[.][0-9]+)", caught.value.remedy)
+    assert found is not None
+    widest = float(found[1])
+    assert design_ladder((-widest, widest), nozzle, target, motion).sigma_mm < 0.1
+    with pytest.raises(PadsheetError):
+        design_ladder((-widest - 0.01, widest + 0.01), nozzle, target, motion)
