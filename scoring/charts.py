@@ -20,13 +20,14 @@ from padsheet.scoring.curves import LadderCurve
 from padsheet.scoring.squish import PadScore, SheetScore
 from padsheet.scoring.words import adjustment, error_sentence, interval_half_mm, place, signed_mm
 
-__all__ = ["bad_photo", "bed_map", "good_photo", "ladder_chart", "typographic"]
+__all__ = ["bad_photo", "bed_map", "good_photo", "is_dense", "ladder_chart", "typographic"]
 
 MINUS = "\N{MINUS SIGN}"
 PLUS_MINUS = "\N{PLUS-MINUS SIGN}"
 # Widths of digits in the wider of the common sans-serif faces, in units of the type size.
 BOLD_EM, REGULAR_EM = 0.72, 0.62
-ROOMY_CELL_MM = 20.0  # wider cells show the interval and what to do as well
+ROOMY_PART = 1 / 9  # of the plate: wider cells show the interval and what to do as well
+WIDEST_CELL_MM = 60.0
 
 Spans = tuple[tuple[float, float], tuple[float, float]]
 Place = Callable[[float, float], tuple[float, float]]
@@ -79,21 +80,26 @@ def bed_map(
     x_min, y_min, x_max, y_max = sheet.plate_outline_mm
     size = max(x_max - x_min, y_max - y_min)
     rim = 0.07 * size
-    width_mm, height_mm = _cell_size(sheet)
+    cell = _cell_size(sheet)
+    dense = is_dense(sheet)
+    # Cells of outer points may reach beyond the plate; numbers and picture make room for them.
+    left = min(x_min, min(sheet.nodes_x_mm) - cell[0] / 2)
+    right = max(x_max, max(sheet.nodes_x_mm) + cell[0] / 2)
     nodes = {} if advice is None else {(node.i, node.j): node for node in advice.nodes}
     parts = _round_plate(sheet) if round_plate else _square_plate(sheet)
     for number, x in enumerate(sheet.nodes_x_mm, start=1):
         parts.append(_text(x, -y_min + 0.6 * rim, str(number), 0.45 * rim, class_="count"))
     for number, y in enumerate(sheet.nodes_y_mm, start=1):
-        at = (x_min - 0.5 * rim, -y + 0.16 * rim)
+        at = (left - 0.5 * rim, -y + 0.16 * rim)
         parts.append(_text(*at, str(number), 0.45 * rim, class_="count"))
     words = "front \N{EM DASH} where you stand"
     parts.append(_text((x_min + x_max) / 2, -y_min + 1.25 * rim, words, 0.5 * rim, class_="side"))
     parts.append(_text((x_min + x_max) / 2, -y_max - 0.3 * rim, "back", 0.45 * rim, class_="side"))
     for pad in score.pads:
         centre = (sheet.nodes_x_mm[pad.i], -sheet.nodes_y_mm[pad.j])
-        parts.append(_cell(pad, nodes.get((pad.i, pad.j)), score, centre, (width_mm, height_mm)))
-    box = (x_min - rim, -y_max - rim, x_max - x_min + 1.4 * rim, y_max - y_min + 2.5 * rim)
+        node = nodes.get((pad.i, pad.j))
+        parts.append(_cell(pad, node, score, centre, cell, dense=dense))
+    box = (left - rim, -y_max - rim, right - left + 1.4 * rim, y_max - y_min + 2.5 * rim)
     return _tag(
         "svg",
         "".join(parts),
@@ -130,32 +136,55 @@ def _cell_size(sheet: Sheet) -> tuple[float, float]:
     def pitch(nodes: tuple[float, ...]) -> float:
         return float(np.diff(nodes).min()) if len(nodes) > 1 else 40.0
 
-    width = 0.92 * pitch(sheet.nodes_x_mm)
-    return min(width, 60.0), min(0.9 * pitch(sheet.nodes_y_mm), 0.8 * width, 42.0)
+    width = min(0.92 * pitch(sheet.nodes_x_mm), WIDEST_CELL_MM)
+    return width, min(0.9 * pitch(sheet.nodes_y_mm), 0.8 * width, 42.0)
+
+
+def is_dense(sheet: Sheet) -> bool:
+    """Tell whether the map's cells have room for the number alone, in hundredths of a mm."""
+    x_min, _, x_max, _ = sheet.plate_outline_mm
+    return _cell_size(sheet)[0] <= ROOMY_PART * (x_max - x_min)
+
+
+def _hundredths(pad: PadScore, score: SheetScore) -> str:
+    """Return the signed gap error in hundredths of a millimetre, or a sign in its place."""
+
+    def signed(gap_mm: float) -> str:
+        return f"{round((gap_mm - score.target_gap_mm) * 100):+d}".replace("+0", "0")
+
+    if pad.gap_mm is not None:
+        return signed(pad.gap_mm)
+    low, high = pad.interval_mm or (None, None)
+    if pad.verdict == "off scale high":
+        return "+++" if low is None else f">{signed(low)}"
+    if pad.verdict == "off scale low":
+        return "---" if high is None else f"<{signed(high)}"
+    return "?"
 
 
 def _cell_lines(
-    pad: PadScore, node: NodeAdvice | None, score: SheetScore, width: float
+    pad: PadScore, node: NodeAdvice | None, score: SheetScore, *, dense: bool
 ) -> list[tuple[str, float]]:
     """Return the texts of a cell with their sizes relative to the first."""
-    text = typographic(headline(pad, score))
-    if width <= ROOMY_CELL_MM:
-        # The dense meshes have room for the number alone; the rest is in the list of points.
-        return [(text.replace("0.", "."), 1.0)]
-    lines = [(text, 1.0)]
+    if dense:
+        # The rest is in the list of points.
+        return [(typographic(_hundredths(pad, score)), 1.0)]
+    lines = [(typographic(headline(pad, score)), 1.0)]
     half_mm = interval_half_mm(pad)
     if half_mm is not None:
         lines.append((f"{PLUS_MINUS} {half_mm:.3f}", 0.62))
     return lines if node is None else [*lines, (adjustment(node), 0.68)]
 
 
-def _font_size(lines: list[tuple[str, float]], width: float, height: float) -> float:
+def _font_size(
+    lines: list[tuple[str, float]], width: float, height: float, *, dense: bool
+) -> float:
     widest = max(len(t) * s * (BOLD_EM if s == 1.0 else REGULAR_EM) for t, s in lines)
     # For three lines with the longest usual words, so that all cells of a map look alike.
-    if width > ROOMY_CELL_MM:
-        usual, high = len("lower 0.04") * 0.68 * REGULAR_EM, height * 0.84 / (2.3 * 1.15)
+    if dense:
+        usual, high = len("+12") * BOLD_EM, height * 0.66
     else:
-        usual, high = len("+.04") * BOLD_EM, height * 0.5
+        usual, high = len("lower 0.04") * 0.68 * REGULAR_EM, height * 0.84 / (2.3 * 1.15)
     return min(width * 0.94 / max(widest, usual), high)
 
 
@@ -165,6 +194,8 @@ def _cell(
     score: SheetScore,
     centre: tuple[float, float],
     size: tuple[float, float],
+    *,
+    dense: bool,
 ) -> str:
     """Draw the coloured cell of one pad, a link to its details."""
     entry = pad_colour(pad, score.target_gap_mm, score.tolerance_mm)
@@ -183,8 +214,8 @@ def _cell(
         stroke_dasharray=f"{height / 13:.2f} {height / 18:.2f}" if dashed else None,
         class_="cell dashed" if dashed else "cell",
     )
-    lines = _cell_lines(pad, node, score, width)
-    font = _font_size(lines, width, height)
+    lines = _cell_lines(pad, node, score, dense=dense)
+    font = _font_size(lines, width, height, dense=dense)
     at = y - 0.575 * font * sum(scale for _, scale in lines)
     for text, scale in lines:
         at += 1.15 * scale * font

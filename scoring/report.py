@@ -165,6 +165,7 @@ def render_report(
         steps=steps,
         cautions=CAUTIONS,
         map=Markup(charts.bed_map(sheet, score, advice, round_plate=round_plate)),
+        dense=charts.is_dense(sheet),
         shared=f"{1.96 * score.common_sigma_mm:.3f}",
         classes=_legend(score),
         unread=UNREAD,

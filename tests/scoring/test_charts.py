@@ -195,3 +195,32 @@ def test_round_plate_has_its_front_at_the_bottom_of_the_disc(scored):
         assert np.hypot(x - 110.0, y + 110.0) == pytest.approx(110.0, abs=0.1)
         assert y > -20.0
     assert x0 < x1
+
+
+def test_dense_maps_show_signed_hundredths(make_scored):
+    example = make_scored(15, 15)
+    svg = ElementTree.fromstring(bed_map(example.sheet, example.score, example.advice))
+    for link, pad in zip(svg.iter("a"), example.score.pads, strict=True):
+        (text,) = texts(link)
+        if pad.gap_mm is None:
+            # Off scale above 0.287 mm, target 0.20 mm; or not read at all.
+            assert text == {"off scale high": ">+9", "unread": "?"}[pad.verdict]
+            continue
+        hundredths = round((pad.gap_mm - 0.20) * 100)
+        sign = {1: "+", -1: "\N{MINUS SIGN}", 0: ""}[int(np.sign(hundredths))]
+        assert text == f"{sign}{abs(hundredths)}"
+
+
+@pytest.mark.parametrize("columns", [2, 3, 5])
+def test_cells_beyond_the_plate_and_their_numbers_are_in_the_picture(make_scored, columns):
+    example = make_scored(columns, columns)
+    svg = ElementTree.fromstring(bed_map(example.sheet, example.score, example.advice))
+    left, top, wide, high = (float(v) for v in svg.get("viewBox").split())
+    for link in svg.iter("a"):
+        rect = link.find("rect")
+        x, y, w, h = (float(rect.get(key)) for key in ("x", "y", "width", "height"))
+        assert left < x < x + w < left + wide
+        assert top < y < y + h < top + high
+    cells = [float(link.find("rect").get("x")) for link in svg.iter("a")]
+    counts = [text for text in svg.iter("text") if text.get("class") == "count"]
+    assert max(float(text.get("x")) for text in counts[columns:]) < min(cells)
