@@ -22,9 +22,11 @@ __all__ = ["LARGEST_SIDE_PX", "ToPixel", "annotate"]
 ToPixel = Callable[[NDArray[np.float64]], NDArray[np.float64]]
 Pixels = NDArray[np.float64]
 Font = ImageFont.FreeTypeFont | ImageFont.ImageFont
+Box = tuple[float, float, float, float]  # left, top, right, bottom
 
 LARGEST_SIDE_PX = 2400
-COUNTS_OUTSIDE_MM = 13.0  # column and row numbers stand clear of the labels of the first pads
+# Column and row numbers stand outside the plate; farther out where a pad's label is in the way.
+COUNTS_OUTSIDE_MM = (13.0, 18.0, 24.0, 31.0, 39.0)
 SHORT_VERDICTS = {
     "on target": "on target",
     "too little": "too far",
@@ -89,9 +91,11 @@ def annotate(
     rooms = _rooms_below([outline for _, outline in outlines])
     fits = [_fitting(draw, *pair) for pair in zip(labels, rooms, strict=True)]
     most = min(fits, default=1) if style.large >= 20 else 1
-    for (answer, outline), lines in zip(outlines, labels, strict=True):
+    taken = [
         _write_label(draw, outline, answer, score, lines[:most], style)
-    _write_counts(draw, sheet, place, style)
+        for (answer, outline), lines in zip(outlines, labels, strict=True)
+    ]
+    _write_counts(draw, sheet, place, style, taken)
     return np.array(picture, dtype=np.uint8)
 
 
@@ -163,23 +167,61 @@ def _front_mm(sheet: Sheet) -> NDArray[np.float64]:
     return np.column_stack([x, np.full_like(x, y_min)])
 
 
-def _write_counts(draw: ImageDraw.ImageDraw, sheet: Sheet, place: ToPixel, style: Style) -> None:
+def _write_counts(
+    draw: ImageDraw.ImageDraw, sheet: Sheet, place: ToPixel, style: Style, taken: list[Box]
+) -> None:
     """Write the column numbers along the front, the row numbers along the left, and FRONT."""
-    x_min, y_min, _, _ = sheet.plate_outline_mm
-    x_out, y_out = x_min - COUNTS_OUTSIDE_MM, y_min - COUNTS_OUTSIDE_MM
+    x_min, y_min, x_max, _ = sheet.plate_outline_mm
     font = _font(style.count)
+    outside = COUNTS_OUTSIDE_MM
     for number, x in enumerate(sheet.nodes_x_mm, start=1):
-        at = place(np.array([(x, y_out)]))[0]
-        _write_box(draw, at, [(str(number), font)], DARK_INK, LIGHT_INK)
+        at = _free(draw, place, [(x, y_min - out) for out in outside], str(number), font, taken)
+        taken.append(_write_box(draw, at, [(str(number), font)], DARK_INK, LIGHT_INK))
     for number, y in enumerate(sheet.nodes_y_mm, start=1):
-        at = place(np.array([(x_out, y)]))[0]
-        _write_box(draw, at, [(str(number), font)], LIGHT_INK, DARK_INK)
-    # Between two column numbers where there is room, else on the edge itself.
-    roomy = len(sheet.nodes_x_mm) < 2 or sheet.nodes_x_mm[1] - sheet.nodes_x_mm[0] > 34
-    middle = len(sheet.nodes_x_mm) // 2
-    between = float(np.mean(sheet.nodes_x_mm[middle - 1 : middle + 1]))
-    at = place(np.array([(between, y_out if roomy else y_min - COUNTS_OUTSIDE_MM / 4)]))[0]
-    _write_box(draw, at, [("FRONT", font)], DARK_INK, LIGHT_INK)
+        at = _free(draw, place, [(x_min - out, y) for out in outside], str(number), font, taken)
+        taken.append(_write_box(draw, at, [(str(number), font)], LIGHT_INK, DARK_INK))
+    nodes = np.array(sheet.nodes_x_mm)
+    between = (nodes[1:] + nodes[:-1]) / 2
+    middle = (x_min + x_max) / 2
+    # Between two column numbers, beyond them, at an end of the edge, at last on the edge itself.
+    first = between[np.argsort(abs(between - middle), kind="stable")][:2].tolist()
+    places = [(x, y_min - out) for out in (*outside, 48.0) for x in (*first, middle)]
+    places += [(x, y_min - out) for out in outside for x in (x_max + 12, x_min - 12)]
+    places.append((middle, y_min - outside[0] / 4))
+    at = _free(draw, place, places, "FRONT", font, taken)
+    taken.append(_write_box(draw, at, [("FRONT", font)], DARK_INK, LIGHT_INK))
+
+
+def _free(
+    draw: ImageDraw.ImageDraw,
+    place: ToPixel,
+    places_mm: list[tuple[float, float]],
+    text: str,
+    font: Font,
+    taken: list[Box],
+) -> Pixels:
+    """Return the first place in the picture where a text covers nothing, else the best."""
+    points = place(np.array(places_mm))
+    covered = []
+    for at in points:
+        box = _box_of(draw, at, [(text, font)])
+        # A place outside is drawn at the picture's edge, and counts as covered by how far it moves.
+        moved = abs((box[0] + box[2]) / 2 - at[0]) + abs((box[1] + box[3]) / 2 - at[1])
+        # The rim drawn around it is not wider than this.
+        rim = 0.2 * (box[3] - box[1])
+        grown = (box[0] - rim, box[1] - rim, box[2] + rim, box[3] + rim)
+        over = sum(_overlap(grown, other) for other in taken)
+        if over == 0 and moved < 1.0:
+            return np.asarray(at)
+        covered.append(over + moved * (box[3] - box[1]))
+    return np.asarray(points[int(np.argmin(covered))])
+
+
+def _overlap(one: Box, other: Box) -> float:
+    """Return the area that two boxes share."""
+    wide = min(one[2], other[2]) - max(one[0], other[0])
+    high = min(one[3], other[3]) - max(one[1], other[1])
+    return max(wide, 0.0) * max(high, 0.0)
 
 
 def _label_lines(pad: PadScore, score: SheetScore, style: Style) -> list[tuple[str, Font]]:
@@ -215,12 +257,12 @@ def _write_label(
     score: SheetScore,
     lines: list[tuple[str, Font]],
     style: Style,
-) -> None:
+) -> Box:
     entry = pad_colour(pad, score.target_gap_mm, score.tolerance_mm)
     height = _box_size(draw, lines)[1]
     # Below the outline as the picture is seen, so that the printed lines stay visible.
     at = np.array([outline[:, 0].mean(), outline[:, 1].max() + height / 2 + style.line])
-    _write_box(draw, at, lines, entry.fill, entry.ink)
+    return _write_box(draw, at, lines, entry.fill, entry.ink)
 
 
 def _headline(pad: PadScore, score: SheetScore) -> str:
@@ -255,26 +297,32 @@ def _box_size(
     return width, sum(height for _, height in sizes) + space * (len(sizes) + 1), space
 
 
+def _box_of(draw: ImageDraw.ImageDraw, at: Pixels, lines: list[tuple[str, Font]]) -> Box:
+    """Return the box of lines of text about a point, moved so far that it is in the picture."""
+    width, height, _ = _box_size(draw, lines)
+    image_width, image_height = draw.im.size
+    x0 = float(np.clip(at[0] - width / 2, 2, max(2, image_width - width - 3)))
+    y0 = float(np.clip(at[1] - height / 2, 2, max(2, image_height - height - 3)))
+    return x0, y0, x0 + width, y0 + height
+
+
 def _write_box(
     draw: ImageDraw.ImageDraw,
     at: Pixels,
     lines: list[tuple[str, Font]],
     fill: str,
     ink: str,
-) -> None:
-    """Write lines of text, centred on a box that is kept inside the picture."""
+) -> Box:
+    """Write lines of text, centred on a box that is kept inside the picture; return the box."""
     sizes = [_size(draw, *line) for line in lines]
-    width, height, space = _box_size(draw, lines)
-    image_width, image_height = draw.im.size
-    x0 = float(np.clip(at[0] - width / 2, 2, max(2, image_width - width - 3)))
-    y0 = float(np.clip(at[1] - height / 2, 2, max(2, image_height - height - 3)))
-    box = (x0, y0, x0 + width, y0 + height)
+    space = _box_size(draw, lines)[2]
+    box = _box_of(draw, at, lines)
     rim = max(1, round(space / 4))
-    draw.rounded_rectangle(
-        tuple(np.add(box, (-rim, -rim, rim, rim))), radius=space * 1.2, fill=DARK_INK
-    )
+    outer = (box[0] - rim, box[1] - rim, box[2] + rim, box[3] + rim)
+    draw.rounded_rectangle(outer, radius=space * 1.2, fill=DARK_INK)
     draw.rounded_rectangle(box, radius=space, fill=fill, outline=LIGHT_INK, width=rim)
-    y = y0 + space
+    y = box[1] + space
     for (text, font), (_, line_height) in zip(lines, sizes, strict=True):
-        draw.text((x0 + width / 2, y), text, font=font, fill=ink, anchor="mt")
+        draw.text(((box[0] + box[2]) / 2, y), text, font=font, fill=ink, anchor="mt")
         y += line_height + space
+    return outer

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from padsheet.scoring import annotate as annotate_module
 from padsheet.scoring.annotate import LARGEST_SIDE_PX, annotate
 from padsheet.scoring.colours import CLASSES, hex_to_rgb, pad_colour
 
@@ -120,3 +121,27 @@ def test_a_dense_mesh_still_has_a_number_at_each_point(make_scored):
         label = picture[row : row + 40, column - 30 : column + 30].reshape(-1, 3)
         assert (np.abs(label - hex_to_rgb(entry.fill)).sum(axis=1) < 20).sum() > 150
         assert (np.abs(label - hex_to_rgb(entry.ink)).sum(axis=1) < 60).sum() > 30
+
+
+@pytest.mark.parametrize("angle", [0, 17, 90, 160, 180, 250])
+def test_numbers_and_front_cover_no_label(scored, monkeypatch, angle):
+    """Read where each box was written; where there is room none lies on another."""
+    written: list[tuple[str, tuple[float, ...]]] = []
+    write = annotate_module._write_box
+
+    def recorded(draw, at, lines, fill, ink):
+        box = write(draw, at, lines, fill, ink)
+        written.append((lines[0][0], box))
+        return box
+
+    monkeypatch.setattr(annotate_module, "_write_box", recorded)
+    photo = np.full((1600, 1600, 3), 90, dtype=np.uint8)
+    annotate(photo, scored.sheet, scored.score, turned(900, angle, 1600, 1600))
+    counts = [box for text, box in written if text.isdigit() or text == "FRONT"]
+    assert len(counts) == 11
+    for box in counts:
+        for other in (other for _, other in written if other is not box):
+            apart = (
+                box[2] <= other[0] or other[2] <= box[0] or box[3] <= other[1] or other[3] <= box[1]
+            )
+            assert apart, (box, other)
