@@ -102,23 +102,27 @@ def photo_notes(score: SheetScore, qualities: Sequence[PhotoQuality]) -> list[Ph
         What is to be mended first.
     """
     many = len(qualities) > 1
+    # Close-ups need not show the whole sheet, as long as one of them shows each pad.
+    cut_off = any(pad.reason is not None and pad.reason.code == "pad-outside" for pad in score.pads)
     notes = []
     for k, quality in enumerate(qualities):
         name = score.photos[k] if k < len(score.photos) else f"photo {k + 1}"
-        notes += _of_photo(quality, f"{name}: " if many else "")
+        notes += _of_photo(quality, f"{name}: " if many else "", part=many and not cut_off)
     notes += _refused(score)
     notes += [PhotoNote(good=False, what=text) for text in score.warnings]
     return sorted(notes, key=lambda note: note.good)
 
 
-def _of_photo(quality: PhotoQuality, lead: str) -> list[PhotoNote]:
+def _of_photo(quality: PhotoQuality, lead: str, *, part: bool = False) -> list[PhotoNote]:
     """Judge the figures of one photo."""
     q = quality
     checks = (
         (
-            q.outside == 0,
+            q.outside == 0 or part,
             "the whole sheet is in the photo"
             if q.outside == 0
+            else "it shows a part of the sheet, the other photos the rest"
+            if part
             else f"{q.outside} pads are cut off or outside",
             "Take in the whole sheet, with a little rim.",
         ),

@@ -17,6 +17,7 @@ from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.sheet import Pad, Sheet
 from padsheet.patterns.widths import CHOKED_BELOW_MM, tells_something
 from padsheet.scoring.camera import Camera
+from padsheet.scoring.combine import combine_scores
 from padsheet.scoring.curves import LadderCurve
 from padsheet.scoring.finder import find_markers
 from padsheet.scoring.gaps import GapFit, TrackData, comb_of, fit_gaps
@@ -68,7 +69,9 @@ class PhotoReading:
     quality: PhotoQuality | None = None
 
 
-def read_sheet_photo(photo: Photo, sheet: Sheet, *, mesh: Mesh | None = None) -> PhotoReading:
+def read_sheet_photo(
+    photo: Photo, sheet: Sheet, *, mesh: Mesh | None = None, part: bool = False
+) -> PhotoReading:
     """Measure one photo of a sheet.
 
     Parameters
@@ -77,6 +80,8 @@ def read_sheet_photo(photo: Photo, sheet: Sheet, *, mesh: Mesh | None = None) ->
     sheet : Sheet
     mesh : Mesh, optional
         The mesh in force while it was printed, for its kink over each pad.
+    part : bool
+        Whether the photo may show only a few of the pads, as one of several close-ups.
 
     Raises
     ------
@@ -92,8 +97,8 @@ def read_sheet_photo(photo: Photo, sheet: Sheet, *, mesh: Mesh | None = None) ->
     ]
     pads, fit, fitted = _score_pads(sheet, widths, camera, mesh)
     read = [k for k, pad in enumerate(pads) if pad.gap_mm is not None]
-    if fit is None or len(read) < _fewest_pads(sheet):
-        raise _nothing_read(photo, pads)
+    if fit is None or len(read) < _fewest_pads(len(_shown(pads)) if part else len(pads)):
+        raise _nothing_read(photo.name, pads)
     rows = [fitted.index(k) for k in read]
     covariance = fit.covariance_mm2[np.ix_(rows, rows)] + _FLOOR_SIGMA_MM**2 * np.eye(len(rows))
     common_sigma_mm = _common_sigma(covariance)
@@ -243,16 +248,21 @@ def _common_sigma(covariance: Floats) -> float:
     return float(np.sqrt(max(covariance.mean(), 0.0)))
 
 
-def _fewest_pads(sheet: Sheet) -> int:
-    """Return how many pads of a sheet must be read; a spot sheet may have fewer than usual."""
-    return min(len(sheet.pads), max(_FEWEST_PADS, math.ceil(_LEAST_PART * len(sheet.pads))))
+def _shown(pads: Sequence[PadScore]) -> list[PadScore]:
+    """Return the pads that a photo shows, whether they could be read or not."""
+    return [pad for pad in pads if pad.reason is None or pad.reason.code != "pad-outside"]
 
 
-def _nothing_read(photo: Photo, pads: Sequence[PadScore]) -> PadsheetError:
+def _fewest_pads(count: int) -> int:
+    """Return how many of so many pads must be read; a spot sheet may have fewer than usual."""
+    return min(count, max(_FEWEST_PADS, math.ceil(_LEAST_PART * count)))
+
+
+def _nothing_read(name: str, pads: Sequence[PadScore]) -> PadsheetError:
     texts = [pad.reason.text for pad in pads if pad.reason is not None]
     most = max(set(texts), key=texts.count) if texts else "no lines were seen"
     return PadsheetError(
-        f"too few pads in {photo.name} could be read; for most of the others {most}",
+        f"too few pads in {name} could be read; for most of the others {most}",
         remedy="Take the photo again as said, or print the sheet again.",
         code="photo-unusable",
     )
@@ -349,94 +359,14 @@ def _crop(photo: Photo, camera: Camera, sheet: Sheet, pad: Pad) -> NDArray[np.ui
 
 
 def combine(readings: Sequence[PhotoReading], sheet: Sheet) -> SheetScore:
-    """Combine the readings of several photos of one print.
-
-    The photos share the print, and with it most of what is uncertain, so their covariances are
-    averaged, not divided; what they disagree about is added.
+    """Combine the readings of several photos of one print; see `combine_scores`.
 
     Parameters
     ----------
     readings : sequence of PhotoReading
         At least one.
     """
-    if len(readings) == 1:
-        return readings[0].score
-    scores = [r.score for r in readings]
-    order = tuple(
-        (pad.i, pad.j) for pad in sheet.pads if any((pad.i, pad.j) in s.order for s in scores)
-    )
-    where = {node: k for k, node in enumerate(order)}
-    weight = np.zeros((len(scores), len(order)))
-    gap = np.zeros((len(scores), len(order)))
-    covariance = np.zeros((len(order), len(order)))
-    for n, score in enumerate(scores):
-        rows = [where[node] for node in score.order]
-        sigma2 = np.diag(score.covariance_mm2)
-        weight[n, rows] = 1.0 / sigma2
-        gaps = {(p.i, p.j): p.gap_mm for p in score.pads}
-        gap[n, rows] = [gaps[node] or 0.0 for node in score.order]
-    share = weight / weight.sum(axis=0)
-    for n, score in enumerate(scores):
-        rows = [where[node] for node in score.order]
-        part = np.sqrt(share[n, rows])
-        covariance[np.ix_(rows, rows)] += part[:, None] * part * score.covariance_mm2
-    mean = (share * gap).sum(axis=0)
-    spread = (share * (gap - mean) ** 2).sum(axis=0)
-    photos_of = (weight > 0).sum(axis=0)
-    covariance[np.diag_indices_from(covariance)] += spread / np.maximum(photos_of, 1)
-    return _combined(readings, sheet, order, mean, covariance)
-
-
-def _combined(
-    readings: Sequence[PhotoReading],
-    sheet: Sheet,
-    order: tuple[tuple[int, int], ...],
-    mean: Floats,
-    covariance: Floats,
-) -> SheetScore:
-    where = {node: k for k, node in enumerate(order)}
-    count = len(order)
-    pads = []
-    for n, pad in enumerate(sheet.pads):
-        k = where.get((pad.i, pad.j))
-        if k is None:
-            own = [r.score.pads[n] for r in readings]
-            told = [p for p in own if p.verdict.startswith("off scale")]
-            pads.append((told or own)[0])
-            continue
-        total = float(np.sqrt(covariance[k, k]))
-        share = np.full(count, -1.0 / count)
-        share[k] += 1.0
-        gap = float(mean[k])
-        interval = (gap - _Z95 * total, gap + _Z95 * total)
-        pads.append(
-            PadScore(
-                i=pad.i,
-                j=pad.j,
-                x_mm=pad.x_mm,
-                y_mm=pad.y_mm,
-                verdict=verdict(interval, sheet.target_gap_mm, sheet.tolerance_mm),
-                gap_mm=gap,
-                sigma_mm=float(np.sqrt(max(share @ covariance @ share, 0.0))),
-                sigma_total_mm=total,
-                interval_mm=interval,
-                squish=squish_score(gap, sheet.target_gap_mm),
-            )
-        )
-    first = readings[0].score
-    return replace(
-        first,
-        pads=tuple(pads),
-        order=order,
-        covariance_mm2=covariance,
-        common_sigma_mm=_common_sigma(covariance),
-        flow=float(np.mean([r.score.flow for r in readings])),
-        flow_sigma=float(np.max([r.score.flow_sigma for r in readings])),
-        registration_rms_mm=float(np.max([r.score.registration_rms_mm for r in readings])),
-        lines_used=sum(r.score.lines_used for r in readings),
-        photos=tuple(name for r in readings for name in r.score.photos),
-        warnings=tuple(dict.fromkeys(w for r in readings for w in r.score.warnings)),
-    )
+    return combine_scores([reading.score for reading in readings], sheet)
 
 
 def read_print(
@@ -454,11 +384,13 @@ def read_print(
     refused: list[PadsheetError] = []
     for photo in photos:
         try:
-            readings.append(read_sheet_photo(photo, sheet, mesh=mesh))
+            readings.append(read_sheet_photo(photo, sheet, mesh=mesh, part=len(photos) > 1))
         except PadsheetError as error:
             refused.append(error)
     if not readings:
         raise refused[0]
     score = combine(readings, sheet)
+    if len(score.order) < _fewest_pads(len(sheet.pads)):
+        raise _nothing_read(", ".join(score.photos), score.pads)
     said = tuple(f"One photo was left out: {e.problem}." for e in refused)
     return replace(score, warnings=score.warnings + said), readings

@@ -26,6 +26,8 @@ class Scene:
     ----------
     tilt_deg, azimuth_deg, roll_deg, focal, k1, margin, centre_shift, portrait
         The camera; see `camera.aim`.
+    frame : (x0, y0, x1, y1) or None
+        What the camera aims at, in millimetres; None for the whole plate.
     bed_rgb, filament_rgb, table_rgb : tuple of float
         Colours in linear light, 0 to 1.
     smooth, grain, scratches, brushed : float
@@ -62,6 +64,7 @@ class Scene:
     margin: float = 0.03
     centre_shift: tuple[float, float] = (0.0, 0.0)
     portrait: bool = False
+    frame: tuple[float, float, float, float] | None = None
     bed_rgb: Colour = (0.05, 0.05, 0.05)
     filament_rgb: Colour = (0.7, 0.7, 0.7)
     table_rgb: Colour = (0.2, 0.15, 0.1)
