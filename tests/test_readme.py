@@ -97,6 +97,17 @@ def test_developers_names_every_dependency() -> None:
 @pytest.mark.parametrize("text", [README, DEVELOPERS], ids=["README", "DEVELOPERS"])
 def test_links_and_pictures_exist(text: str) -> None:
     targets = re.findall(r"\]\(([^)#:]+)\)", text)
+    targets += re.findall(r'src(?:set)?="([^"]+)"', text)
     assert targets
     for target in targets:
         assert (ROOT / target).is_file(), target
+
+
+def test_every_picture_is_small_and_says_what_it_shows() -> None:
+    pictures = sorted((ROOT / ".pictures").glob("*"))
+    for picture in pictures:
+        assert picture.stat().st_size < 150_000, picture
+        assert f".pictures/{picture.name}" in README, picture
+    alts = re.findall(r"!\[([^\]]*)\]", README) + re.findall(r'<img alt="([^"]*)"', README)
+    assert len(alts) >= len(pictures) - 1  # one is another's dark dress
+    assert all(len(alt) > 20 for alt in alts)
