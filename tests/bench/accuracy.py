@@ -3,6 +3,9 @@
 Run it from the root of the repository:
 
     python tests/bench/accuracy.py --count 30 --kinds clear,ordinary,hard --seed 1
+    python tests/bench/accuracy.py --set off-scale --count 16
+
+The second set prints beds beyond the sheet's reach, too near and too high in turn.
 """
 
 from __future__ import annotations
@@ -30,6 +33,8 @@ from padsheet.scoring.photo import decode_photo
 
 VIRTUAL = Path(__file__).parents[1] / "virtual"
 KINDS = ("clear", "ordinary", "hard")
+# Mean gap error of the beds beyond reach, too near and too high.
+NEAR_MM, HIGH_MM = (-0.22, -0.12), (0.14, 0.45)
 
 
 @cache
@@ -54,24 +59,26 @@ def fine_sheet() -> tuple[Sheet, str]:
     return sheet, write_gcode(sheet, bed)
 
 
-def take_photo(seed: int, kind: str, width_px: int) -> tuple[bytes, Floats]:
+def take_photo(seed: int, kind: str, width_px: int, which: str = "all") -> tuple[bytes, Floats]:
     """Print a fine sheet on a random bed and take a photo; return it and the true gaps."""
     virtual = virtual_printer()
     sheet, gcode = fine_sheet()
     rng = np.random.default_rng([seed, 71])
     shape = virtual.random_bed(seed, float(rng.uniform(0.06, 0.15)))
     shape = shape.raised(float(rng.normal(0, 0.008)))
+    if which == "off-scale":
+        shape = shape.raised(-float(rng.uniform(*(NEAR_MM, HIGH_MM)[seed % 2])))
     job = virtual.print_sheet(gcode, shape, seed=seed)
     jpeg, _ = virtual.photograph(job, virtual.random_scene(seed, kind), width_px=width_px)
     truth = [float(job.truth.gap(p.x_mm, p.y_mm, sheet.target_gap_mm)) for p in sheet.pads]
     return jpeg, np.array(truth)
 
 
-def measure(seed: int, kind: str, width_px: int) -> Outcome:
+def measure(seed: int, kind: str, width_px: int, which: str) -> Outcome:
     """Take one photo and read it with all readers."""
     cv2.setNumThreads(1)
     sheet, _ = fine_sheet()
-    jpeg, truth = take_photo(seed, kind, width_px)
+    jpeg, truth = take_photo(seed, kind, width_px, which)
     name = f"{kind} {seed}"
     photo = decode_photo(jpeg, f"{kind}-{seed}.jpg")
     return read_with_all(photo, sheet, truth, name=name, groups={"kind": kind})
@@ -83,6 +90,7 @@ def arguments(argv: list[str] | None) -> argparse.Namespace:
     parser.add_argument("--count", type=int, default=30, help="photos, shared among the kinds")
     parser.add_argument("--kinds", default=",".join(KINDS), help="clear,ordinary,hard")
     parser.add_argument("--seed", type=int, default=1, help="other beds, colours and poses")
+    parser.add_argument("--set", choices=("all", "off-scale"), default="all", dest="which")
     parser.add_argument("--width", type=int, default=4032, help="long side of the photo in pixels")
     parser.add_argument("--processes", type=int, default=min(2, os.cpu_count() or 1))
     given = parser.parse_args(argv)
@@ -99,10 +107,13 @@ def main(argv: list[str] | None = None) -> None:
     given = arguments(argv)
     kinds = [given.kinds[k % len(given.kinds)] for k in range(given.count)]
     seeds = [10_000 * given.seed + k for k in range(given.count)]
+    if given.which == "off-scale":  # near and high take turns, so each kind comes twice
+        kinds = [given.kinds[k // 2 % len(given.kinds)] for k in range(given.count)]
+    work = partial(measure, width_px=given.width, which=given.which)
     outcomes = []
     # A forked child may inherit a lock that a thread of the parent held.
     with ProcessPoolExecutor(given.processes, mp_context=get_context("spawn")) as pool:
-        for outcome in pool.map(partial(measure, width_px=given.width), seeds, kinds):
+        for outcome in pool.map(work, seeds, kinds):
             outcomes.append(outcome)
             print(photo_line(outcome), file=sys.stderr, flush=True)
     print(report(outcomes, given.kinds))

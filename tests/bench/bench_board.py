@@ -40,6 +40,8 @@ class Outcome:
     truth_mm : ndarray, shape (P,)
     beyond : ndarray of bool, shape (P,)
         Which pads are further off than the sheet's reach.
+    target_mm : float
+        The height that the gaps refer to.
     error_mm : dict of str to ndarray, shape (P,)
         Read minus true gap of each reader; empty for a refused photo.
     sigma_mm, sigma_total_mm : ndarray, shape (P,)
@@ -55,6 +57,7 @@ class Outcome:
     groups: dict[str, str]
     truth_mm: Floats
     beyond: NDArray[np.bool_]
+    target_mm: float = 0.2
     error_mm: dict[str, Floats] = field(default_factory=dict)
     sigma_mm: Floats = field(default_factory=lambda: np.empty(0))
     sigma_total_mm: Floats = field(default_factory=lambda: np.empty(0))
@@ -158,7 +161,12 @@ def read_with_all(
         reading = read_sheet_photo(photo, sheet, mesh=mesh)
     except PadsheetError as error:
         return Outcome(
-            name=name, groups=groups, truth_mm=truth_mm, beyond=beyond, refused=error.code
+            name=name,
+            groups=groups,
+            truth_mm=truth_mm,
+            beyond=beyond,
+            target_mm=sheet.target_gap_mm,
+            refused=error.code,
         )
     pads, score = reading.score.pads, reading.score
     gaps = np.array([np.nan if p.gap_mm is None else p.gap_mm for p in pads])
@@ -168,6 +176,7 @@ def read_with_all(
         groups=groups,
         truth_mm=truth_mm,
         beyond=beyond,
+        target_mm=sheet.target_gap_mm,
         error_mm={"padsheet": gaps - truth_mm} | {k: v - truth_mm for k, v in simple.items()},
         sigma_mm=np.array([p.sigma_mm or np.nan for p in pads]),
         sigma_total_mm=np.array([p.sigma_total_mm or np.nan for p in pads]),
@@ -282,7 +291,7 @@ def scale_line(group: str, outcomes: Sequence[Outcome]) -> str:
     counts: Counter[str] = Counter()
     for o in outcomes:
         for k in np.flatnonzero(o.beyond):
-            side = "near" if o.truth_mm[k] < np.median(o.truth_mm) else "far"
+            side = "near" if o.truth_mm[k] < o.target_mm else "far"
             if o.refused:
                 counts["photo refused"] += 1
             elif o.read[k]:
