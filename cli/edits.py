@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import BinaryIO
 
 import click
@@ -15,6 +16,7 @@ from padsheet.scoring.edit_proof import judge_proof, prove_edit
 from padsheet.scoring.edits import EditList
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.mesh_table import read_table
+from padsheet.scoring.restoring import edits_since
 from padsheet.scoring.round_edits import (
     RoundEdits,
     edits_of_round,
@@ -23,14 +25,26 @@ from padsheet.scoring.round_edits import (
     write_edits,
     write_proof,
 )
-from padsheet.scoring.rounds import BedFolder
+from padsheet.scoring.rounds import BedFolder, Round
 
 __all__ = ["command", "show_talk"]
 
 
 @click.command("edits")
 @click.option("--round", "number", type=click.IntRange(min=1), help="Round; the newest if left.")
-@click.option("--all", "every", is_flag=True, help="Write every point, changed or not.")
+@click.option(
+    "--since-round",
+    "since",
+    type=click.IntRange(min=1),
+    metavar="N",
+    help="All changes since the sheet of round N, for a printer that still holds its mesh.",
+)
+@click.option(
+    "--only-changed/--all",
+    "only_changed",
+    default=True,
+    help="Leave out points that do not change (the default), or write every point.",
+)
 @click.option("--keep-mean", is_flag=True, help="Do not lower the mesh as a whole.")
 @click.option("--empty-mesh", is_flag=True, help="The printer holds no mesh: write all from zero.")
 @click.option("--prove", is_flag=True, help="Write one edit that proves the edit style.")
@@ -46,7 +60,8 @@ __all__ = ["command", "show_talk"]
 def command(
     ctx: click.Context,
     number: int | None,
-    every: bool,
+    since: int | None,
+    only_changed: bool,
     keep_mean: bool,
     empty_mesh: bool,
     prove: bool,
@@ -65,6 +80,8 @@ def command(
       padsheet -C my-bed edits --proved answer.txt
       padsheet -C my-bed edits
     """  # noqa: D301 -- click's mark for a paragraph kept as it is
+    if since is not None and (keep_mean or empty_mesh or not only_changed):
+        raise click.UsageError("--since-round goes without --keep-mean, --empty-mesh and --all")
     if prove and proved is not None:
         raise click.UsageError("--prove and --proved exclude each other")
     with user_errors():
@@ -77,15 +94,18 @@ def command(
             _judge(ctx, folder, bed, read_text(proved), as_json=as_json)
             return
         with folder.lock():
-            round_ = round_to_edit(folder, number, force=force)
-            made = edits_of_round(
-                folder,
-                bed,
-                round_,
-                only_changed=not every,
-                keep_mean=keep_mean,
-                empty_mesh=empty_mesh,
-            )
+            round_ = round_to_edit(folder, number, force=force or since is not None)
+            if since is not None:
+                made = _since(folder, bed, round_, since)
+            else:
+                made = edits_of_round(
+                    folder,
+                    bed,
+                    round_,
+                    only_changed=only_changed,
+                    keep_mean=keep_mean,
+                    empty_mesh=empty_mesh,
+                )
             if made.edits.edits:
                 write_edits(round_, made.edits)
     if as_json:
@@ -97,6 +117,25 @@ def command(
     if made.edits.edits:
         say(f"Wrote {round_.edits_gcode} and the way back, {round_.restore_gcode}.")
     show_talk(made)
+
+
+def _since(folder: BedFolder, bed: Bed, round_: Round, since: int) -> RoundEdits:
+    """Return all edits since a round; those of the newest are counted in if they are not in."""
+    if round_.applied_json.exists():
+        advice = round_.read_advice()
+        if advice is None:
+            raise PadsheetError(
+                f"the scores of round {round_.number} hold no advice",
+                remedy="Score the photo again inside the bed folder.",
+                code="edits-no-advice",
+            )
+        made = RoundEdits(advice=advice, edits=edits_since(folder, since, None))
+    else:
+        made = edits_of_round(folder, bed, round_)
+        made = replace(made, edits=edits_since(folder, since, made.edits))
+    say(f"These are all changes since the sheet of round {since}: only for a printer that holds")
+    say("the mesh of that sheet, such as one that was switched off before it was saved.")
+    return made
 
 
 def show_talk(made: RoundEdits) -> None:

@@ -34,7 +34,7 @@ from padsheet.scoring.sending import (
     send_edits,
 )
 
-__all__ = ["WAITS", "command"]
+__all__ = ["WAITS", "ask", "check_sendable", "command"]
 
 WAITS = Waits()
 
@@ -86,14 +86,14 @@ def command(
                 return
             round_ = round_to_edit(folder, number, force=force)
             made = edits_of_round(folder, bed, round_, keep_mean=keep_mean, empty_mesh=empty_mesh)
-            _check_sendable(made.edits)
+            check_sendable(made.edits)
             if not made.edits.edits:
                 show_talk(made)
                 return
             if dry_run or port is None:
                 _show_lines(made.edits, bed)
                 return
-            _ask(made.edits.cautions, f"Send {len(made.edits.edits)} edits to {port}?", yes=yes)
+            ask(made.edits.cautions, f"Send {len(made.edits.edits)} edits to {port}?", yes=yes)
             write_edits(round_, made.edits)
             _send(folder, bed, round_, made.edits, port, baud, save=save, force=force)
             if made.offset is not None:
@@ -102,7 +102,8 @@ def command(
                 say(f"Common offset: {made.offset_problem}")
 
 
-def _check_sendable(edits: EditList) -> None:
+def check_sendable(edits: EditList) -> None:
+    """Refuse a style that has no lines."""
     if edits.style == "table":
         raise PadsheetError(
             "the style 'table' has no lines to send",
@@ -111,7 +112,7 @@ def _check_sendable(edits: EditList) -> None:
         )
 
 
-def _ask(cautions: tuple[str, ...], question: str, *, yes: bool) -> None:
+def ask(cautions: tuple[str, ...], question: str, *, yes: bool) -> None:
     """Show the cautions, always, and ask unless the user has said yes already."""
     for caution in cautions:
         say(f"! {caution}")
@@ -144,7 +145,7 @@ def _prove_only(
     """Prove the edit style and keep the result."""
     if dry_run or port is None:
         raise click.UsageError("--prove needs the printer: leave --dry-run out")
-    _ask(CAUTIONS, "Send one edit of +0.02 mm and take it back?", yes=yes)
+    ask(CAUTIONS, "Send one edit of +0.02 mm and take it back?", yes=yes)
     with closing(open_port(port, baud)) as serial_port:
         link = Link(serial_port, allowed_lines(bed), WAITS)
         link.greet()

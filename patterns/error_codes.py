@@ -395,6 +395,33 @@ _TABLE: Mapping[str, tuple[tuple[str, str, str], ...]] = {
             "the mesh is no longer the one that the advice counts on",
             "print a new sheet",
         ),
+        ("applied-no-scores", "no scored round to record for", "`padsheet score` first"),
+        (
+            "applied-unsaid",
+            "nobody has said what became of the advised edits",
+            "read the mesh back, or `padsheet applied --as-advised` or `--no-edits`",
+        ),
+        (
+            "applied-known",
+            "what was applied was read back from the printer",
+            "record screws or offset alone, or `--force`",
+        ),
+        (
+            "applied-late",
+            "a newer sheet is scored, whose advice counts on the record",
+            "`--force`, then score the newer photos again",
+        ),
+        ("applied-offset", "more than 1 mm of offset", "give what was added in millimetres"),
+        (
+            "restore-none",
+            "no earlier mesh is known to go back to",
+            "name one with `--mesh`",
+        ),
+        (
+            "restore-unknown",
+            "the mesh in the printer is not known",
+            "take it in with `padsheet mesh`",
+        ),
         (
             "edits-mesh-was-off",
             "the sheet was printed without the mesh that the printer holds",

@@ -31,6 +31,7 @@ __all__ = [
     "now_text",
     "record_read_back",
     "round_to_edit",
+    "sheet_mesh",
     "write_edits",
     "write_proof",
 ]
@@ -195,14 +196,19 @@ def mesh_of_round(folder: BedFolder, round_: Round) -> Mesh | None:
         sheet = round_.read_sheet()
         if sheet.mesh_active == "yes" and sheet.mesh_name:
             return folder.mesh(sheet.mesh_name)
+    applied = round_.read_applied()
+    if applied is not None and applied.before:
+        return folder.mesh(applied.before)
     return folder.active_mesh()
 
 
 def record_read_back(folder: BedFolder, before: Mesh | None, after: Mesh) -> Applied | None:
     """Record a mesh read back after edits were written: what was really applied.
 
-    Nothing is recorded where the newest round has no edits, has its record already, or the mesh
-    before is not known.
+    Until the next sheet is written the last mesh read back counts: a record that is there is
+    brought up to date, what it says of offset and screws is kept. Nothing is recorded where the
+    newest round has neither edits nor a record, or the mesh before is not known or of another
+    plate.
 
     Parameters
     ----------
@@ -212,11 +218,30 @@ def record_read_back(folder: BedFolder, before: Mesh | None, after: Mesh) -> App
         As just read.
     """
     round_ = folder.latest_round()
-    if round_ is None or before is None or round_.applied_json.exists():
+    if round_ is None or before is None or _other_plate(before, after):
         return None
-    if not round_.edits_gcode.exists():
+    known = round_.read_applied()
+    if known is None and not round_.edits_gcode.exists():
         return None
-    return record_applied(round_, before, after)
+    return record_applied(
+        round_,
+        before,
+        after,
+        offset_mm=None if known is None else known.offset_mm,
+        screws_turned=known is not None and known.screws_turned,
+        force=known is not None,
+    )
+
+
+def _other_plate(before: Mesh, after: Mesh) -> bool:
+    """Tell whether two meshes are known to belong to different plates."""
+    return bool(before.plate and after.plate) and before.plate != after.plate
+
+
+def sheet_mesh(folder: BedFolder) -> Mesh | None:
+    """Return the mesh that the newest round's sheet was printed with, None if nobody knows."""
+    round_ = folder.latest_round()
+    return folder.active_mesh() if round_ is None else mesh_of_round(folder, round_)
 
 
 def _style(bed: Bed) -> dict[str, object]:

@@ -23,7 +23,8 @@ def command_of(name: str) -> click.Command:
 
 
 def options_of(name: str) -> set[str]:
-    return {o for p in command_of(name).params for o in p.opts if o.startswith("--")}
+    params = command_of(name).params
+    return {o for p in params for o in (*p.opts, *p.secondary_opts) if o.startswith("--")}
 
 
 def reference_rows() -> dict[str, str]:

@@ -1,0 +1,51 @@
+"""`padsheet reset`: set every point of the printer's mesh to zero."""
+
+from __future__ import annotations
+
+import click
+
+from padsheet.cli.options import folder_of, say, user_errors
+from padsheet.cli.restore import carry
+from padsheet.patterns.errors import PadsheetError
+from padsheet.scoring.restoring import change_in_words, reset_edits
+from padsheet.scoring.rounds import BedFolder
+
+__all__ = ["command"]
+
+
+@click.command("reset")
+@click.option("--port", help="Serial port to send over; without it the lines are only written.")
+@click.option("--baud", type=click.IntRange(min=1200), default=115200, show_default=True)
+@click.option("--yes", is_flag=True, help="Send without asking.")
+@click.option("--save", is_flag=True, help="Save without asking once every value is verified.")
+@click.pass_context
+def command(ctx: click.Context, port: str | None, baud: int, yes: bool, save: bool) -> None:
+    """Set every point of the mesh in the printer to zero: it then corrects nothing.
+
+    Says first what that changes. Without --port the lines are written to reset.gcode and nothing
+    is sent.
+
+    \b
+    Example:
+      padsheet -C my-bed reset
+      padsheet -C my-bed reset --port /dev/ttyUSB0
+    """  # noqa: D301 -- click's mark for a paragraph kept as it is
+    with user_errors():
+        folder = BedFolder(folder_of(ctx))
+        bed = folder.bed()
+        with folder.lock():
+            now = folder.active_mesh()
+            edits = reset_edits(bed, now)
+            say("This sets every point of the mesh in the printer to zero: nothing is corrected")
+            say("any more until a new mesh is in. `padsheet restore` brings the present one back.")
+            if not edits.edits:
+                say("Every point is zero already: there is nothing to reset.")
+                return
+            if port is not None and now is None:
+                raise PadsheetError(
+                    "the mesh in the printer is not known",
+                    remedy="Take it in with `padsheet mesh` first, or send reset.gcode by hand.",
+                    code="restore-unknown",
+                )
+            say(f"{change_in_words(edits)}. Print a new sheet before anything else.")
+            carry(folder, bed, edits, "reset", port, baud, yes=yes, save=save)

@@ -1,0 +1,122 @@
+"""`padsheet restore`: bring the printer's mesh back to an earlier one."""
+
+from __future__ import annotations
+
+from contextlib import closing
+from dataclasses import replace
+
+import click
+
+from padsheet.cli import send
+from padsheet.cli.options import folder_of, say, user_errors
+from padsheet.patterns.bed import Bed
+from padsheet.patterns.errors import PadsheetError
+from padsheet.patterns.files import write_atomic
+from padsheet.scoring.edits import SAVE_WARNING, EditList
+from padsheet.scoring.link import Link, allowed_lines, open_port
+from padsheet.scoring.restoring import change_in_words, edits_between, mesh_to_restore
+from padsheet.scoring.round_edits import free_mesh_name, named, record_read_back, sheet_mesh
+from padsheet.scoring.rounds import BedFolder
+from padsheet.scoring.sending import SendFault, restore_after, save_mesh, send_edits
+
+__all__ = ["carry", "command"]
+
+
+@click.command("restore")
+@click.option("--round", "number", type=click.IntRange(min=1), help="Go back to before its edits.")
+@click.option("--mesh", "name", help="Go back to this stored mesh instead.")
+@click.option("--port", help="Serial port to send over; without it the lines are only written.")
+@click.option("--baud", type=click.IntRange(min=1200), default=115200, show_default=True)
+@click.option("--yes", is_flag=True, help="Send without asking.")
+@click.option("--save", is_flag=True, help="Save without asking once every value is verified.")
+@click.pass_context
+def command(
+    ctx: click.Context,
+    number: int | None,
+    name: str | None,
+    port: str | None,
+    baud: int,
+    yes: bool,
+    save: bool,
+) -> None:
+    """Bring the mesh in the printer back to what it was on the newest round's sheet.
+
+    Says first what that changes. Without --port the lines are written to restore.gcode and
+    nothing is sent.
+
+    \b
+    Example:
+      padsheet -C my-bed restore
+      padsheet -C my-bed restore --mesh before-1 --port /dev/ttyUSB0
+    """  # noqa: D301 -- click's mark for a paragraph kept as it is
+    if number is not None and name is not None:
+        raise click.UsageError("--round and --mesh exclude each other")
+    with user_errors():
+        folder = BedFolder(folder_of(ctx))
+        bed = folder.bed()
+        with folder.lock():
+            now = folder.active_mesh()
+            if now is None:
+                raise PadsheetError(
+                    "the mesh in the printer is not known",
+                    remedy="Take it in with `padsheet mesh` first.",
+                    code="restore-unknown",
+                )
+            target, round_ = mesh_to_restore(folder, number=number, name=name)
+            edits = edits_between(bed, now, target)
+            of = f", as on the sheet of round {round_.number}" if round_ is not None else ""
+            say(f"This brings the printer's mesh from '{now.name}' back to '{target.name}'{of}.")
+            if not edits.edits:
+                say("They do not differ: there is nothing to restore.")
+                return
+            say(f"{change_in_words(edits)}. Print a new sheet before anything else.")
+            carry(folder, bed, edits, "restore", port, baud, yes=yes, save=save)
+
+
+def carry(
+    folder: BedFolder,
+    bed: Bed,
+    edits: EditList,
+    word: str,
+    port: str | None,
+    baud: int,
+    *,
+    yes: bool,
+    save: bool,
+) -> None:
+    """Write the lines, and send them if there is a port; the way back lies beside them."""
+    path = folder.path / f"{word}.gcode"
+    back = folder.path / f"{word}-back.gcode"
+    write_atomic(back, "\n".join(edits.restore) + "\n")
+    write_atomic(path, "\n".join(edits.lines) + "\n")
+    if port is None:
+        click.echo("\n".join(edits.lines))
+        say(f"Wrote {path}, and the way back, {back}. Nothing was sent.")
+        say("Send it, show the mesh, and give it to `padsheet mesh`; save only when it is right.")
+        return
+    send.check_sendable(edits)
+    send.ask(edits.cautions, f"Send {len(edits.edits)} edits to {port}?", yes=yes)
+    with closing(open_port(port, baud)) as serial_port:
+        link = Link(serial_port, allowed_lines(bed), send.WAITS)
+        link.greet()
+        try:
+            outcome = send_edits(link, edits, bed, tell=say)
+        except SendFault as fault:
+            write_atomic(back, "\n".join(restore_after(fault, bed)) + "\n")
+            say(f"The way back is in {back}.")
+            raise
+        say("Every value of the mesh was read back as meant.")
+        before = sheet_mesh(folder)
+        after = named(outcome.after, free_mesh_name(folder, f"after-{word}"), bed)
+        if edits.before is not None:
+            after = replace(after, bed_c=edits.before.bed_c)
+        folder.store_mesh(after)
+        record_read_back(folder, before, after)
+        say(f"Wrote meshes/{after.name}.csv; it is now the mesh that the printer is taken to hold.")
+        say(f"! {SAVE_WARNING}")
+        if save or click.confirm("Save the mesh in the printer?", default=False, err=True):
+            save_mesh(link, outcome, bed)
+            say("Saved.")
+        else:
+            say("Not saved: it is lost when the printer is switched off. To save:")
+            say(f"  {bed.edits.save}")

@@ -1,0 +1,166 @@
+"""Bringing the printer's mesh to one that is known: an earlier one, or none at all."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from padsheet.patterns.bed import Bed
+from padsheet.patterns.errors import PadsheetError
+from padsheet.scoring.advice import NodeAdvice
+from padsheet.scoring.edit_styles import adds
+from padsheet.scoring.edits import EditList, make_edits
+from padsheet.scoring.mesh import Mesh
+from padsheet.scoring.round_edits import mesh_of_round
+from padsheet.scoring.rounds import BedFolder, Round
+
+__all__ = ["change_in_words", "edits_between", "edits_since", "mesh_to_restore", "reset_edits"]
+
+#: Printers show and take three decimals.
+FINEST_MM = 0.001
+#: A mesh that was in the printer once may differ from another by more than one round's edit.
+LARGEST_MM = 10.0
+
+
+def edits_between(bed: Bed, now: Mesh, target: Mesh) -> EditList:
+    """Return the edits that turn one mesh into another, and the way back.
+
+    Parameters
+    ----------
+    bed : Bed
+        Edit style and grid.
+    now : Mesh
+        What the printer holds.
+    target : Mesh
+        What it shall hold, to three decimals. A mesh known by its values is no correction: the
+        profile's largest edit does not limit it.
+
+    Raises
+    ------
+    PadsheetError
+        As `padsheet.scoring.edits.make_edits`; or if the meshes are of different grids.
+    """
+    if now.z_mm.shape != target.z_mm.shape:
+        raise PadsheetError(
+            f"the meshes '{now.name}' and '{target.name}' have different numbers of points",
+            remedy="Name a mesh of the grid that bed.toml has now.",
+            code="edits-other-grid",
+        )
+    change_mm = np.round(target.z_mm - now.z_mm, 3)
+    nodes = [
+        NodeAdvice(i=i, j=j, dz_mm=float(change_mm[j, i]), sigma_mm=0.0, changed=True)
+        for i, j in bed.mesh.nodes
+    ]
+    return make_edits(nodes, _exact(bed), now)
+
+
+def reset_edits(bed: Bed, now: Mesh | None) -> EditList:
+    """Return the edits that set every point of the mesh to zero.
+
+    Parameters
+    ----------
+    now : Mesh or None
+        What the printer holds; may be unknown for a style that writes whole values.
+
+    Raises
+    ------
+    PadsheetError
+        As `padsheet.scoring.edits.make_edits`; or if the style adds and the mesh is not known.
+    """
+    if now is not None:
+        flat = Mesh(grid=bed.mesh, z_mm=np.zeros_like(now.z_mm), name="none")
+        return edits_between(bed, now, flat)
+    if adds(bed.edits):
+        raise PadsheetError(
+            f"the style {bed.edits.style} adds to the mesh, and the mesh is not known",
+            remedy="Read it back from the printer with 'padsheet mesh' first.",
+            code="edits-mesh-unknown",
+        )
+    return make_edits((), _exact(bed), None, empty_mesh=True)
+
+
+def _exact(bed: Bed) -> Bed:
+    """Return the profile without the limits that corrections have."""
+    return replace(bed, edits=replace(bed.edits, smallest_mm=FINEST_MM, largest_mm=LARGEST_MM))
+
+
+def mesh_to_restore(
+    folder: BedFolder, *, number: int | None = None, name: str | None = None
+) -> tuple[Mesh, Round | None]:
+    """Return the mesh to go back to, and the round whose sheet was printed with it.
+
+    Parameters
+    ----------
+    number : int or None
+        Of the round; the newest if neither is given.
+    name : str or None
+        Of a stored mesh.
+
+    Raises
+    ------
+    PadsheetError
+        If there is no such mesh or round, or nobody knows the mesh of that round.
+    """
+    if name is not None:
+        return folder.mesh(name), None
+    round_ = folder.latest_round() if number is None else folder.round(number)
+    target = None if round_ is None or not round_.begun else mesh_of_round(folder, round_)
+    if round_ is None or target is None:
+        which = "there is no round" if round_ is None else f"of round {round_.number} no mesh"
+        raise PadsheetError(
+            f"{which} is known to go back to",
+            remedy="Name a stored mesh with --mesh, or see `padsheet rounds`.",
+            code="restore-none",
+        )
+    return target, round_
+
+
+def edits_since(folder: BedFolder, number: int, pending: EditList | None) -> EditList:
+    """Return all edits since the sheet of a round, for a printer that holds that sheet's mesh.
+
+    Such as one that was switched off before its mesh was saved.
+
+    Parameters
+    ----------
+    number : int
+        The round.
+    pending : EditList or None
+        The edits of the newest round, where they are not in yet.
+
+    Raises
+    ------
+    PadsheetError
+        If the mesh of that round or the present one is not known.
+    """
+    before, _ = mesh_to_restore(folder, number=number)
+    target = folder.active_mesh() if pending is None else pending.expected
+    if target is None:
+        raise PadsheetError(
+            "the mesh in the printer is not known",
+            remedy="Take it in with `padsheet mesh` first.",
+            code="restore-unknown",
+        )
+    return edits_between(folder.bed(), before, target)
+
+
+def change_in_words(edits: EditList) -> str:
+    """Say how many points change, and by how much the nozzle goes up and down.
+
+    Examples
+    --------
+    >>> from padsheet.patterns.bed import Bed, MeshGrid
+    >>> grid = MeshGrid(columns=2, rows=2)
+    >>> flat, other = (Mesh(grid=grid, z_mm=np.array([[0, z], [-z, 0]])) for z in (0.0, 0.05))
+    >>> change_in_words(edits_between(Bed(mesh=grid), flat, other))
+    '2 points change: the nozzle is raised by up to 0.050 mm and lowered by up to 0.050 mm'
+    """
+    up = max((edit.dz_mm for edit in edits.edits), default=0.0)
+    down = -min((edit.dz_mm for edit in edits.edits), default=0.0)
+    parts = [f"raised by up to {up:.3f} mm"] if up > 0 else []
+    parts += [f"lowered by up to {down:.3f} mm"] if down > 0 else []
+    count = len(edits.edits)
+    said = f"{count} point{'' if count == 1 else 's'} change{'s' if count == 1 else ''}"
+    if not parts:
+        return f"{count} points are written"
+    return f"{said}: the nozzle is {' and '.join(parts)}"

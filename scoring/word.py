@@ -1,0 +1,139 @@
+"""What was done to the bed after a round, on the user's word."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from padsheet.patterns.errors import PadsheetError
+from padsheet.patterns.files import write_atomic
+from padsheet.scoring.advice import Advice
+from padsheet.scoring.applied import Applied, applied_to_json
+from padsheet.scoring.edits import EditList, make_edits
+from padsheet.scoring.round_edits import free_mesh_name, mesh_of_round, named, now_text
+from padsheet.scoring.rounds import BedFolder, Round
+
+__all__ = ["record_word"]
+
+#: More than this is a slip of the point: no offset is that far off.
+LARGEST_OFFSET_MM = 1.0
+
+
+def record_word(
+    folder: BedFolder,
+    number: int | None,
+    *,
+    mesh_points: str = "",
+    screws: bool = False,
+    offset_mm: float | None = None,
+    force: bool = False,
+) -> Round:
+    """Record what was done after a round; what is on record already stays, unless it is said anew.
+
+    Parameters
+    ----------
+    folder : BedFolder
+        Its lock should be held.
+    number : int or None
+        The round; the newest scored one by default.
+    mesh_points : {"", "advised", "none"}
+        Whether the advised edits are in, all of them or none; empty where nothing is said of them.
+    screws : bool
+        Whether screws were turned.
+    offset_mm : float or None
+        What was added to the common offset.
+    force : bool
+        Let the word stand against what was read back.
+
+    Raises
+    ------
+    PadsheetError
+        If there is no such scored round, a newer sheet is scored already, the word contradicts the
+        record, or nobody says what became of advised edits.
+    """
+    round_ = _round(folder, number, force=force)
+    if offset_mm is not None and not abs(offset_mm) <= LARGEST_OFFSET_MM:
+        raise PadsheetError(
+            f"an offset of {offset_mm:g} mm cannot have been added",
+            remedy="Give what was added in millimetres, such as -0.04 to lower the nozzle.",
+            code="applied-offset",
+        )
+    known, advice = round_.read_applied(), round_.read_advice()
+    if known is not None and mesh_points and known.how == "meshes" and not force:
+        raise PadsheetError(
+            f"what was applied after round {round_.number} was read back from the printer",
+            remedy="Leave the mesh points out and record screws or offset alone, or --force.",
+            code="applied-known",
+        )
+    applied = known or Applied(how="word", nodes=())
+    after: EditList | None = None
+    if mesh_points:
+        applied = replace(applied, how="word", nodes=(), before=None, after=None)
+    if mesh_points == "advised":
+        after = _advised(folder, round_, advice)
+        applied = replace(
+            applied,
+            nodes=tuple((e.i, e.j, e.dz_mm) for e in after.edits if e.dz_mm),
+            before=None if after.before is None else after.before.name,
+        )
+    elif known is None and not mesh_points and _has_edits(advice):
+        raise PadsheetError(
+            f"nobody has said what became of the mesh edits of round {round_.number}",
+            remedy="Read the mesh back with `padsheet mesh`, or add --as-advised or --no-edits.",
+            code="applied-unsaid",
+        )
+    applied = replace(
+        applied,
+        offset_mm=applied.offset_mm if offset_mm is None else offset_mm,
+        screws_turned=applied.screws_turned or screws,
+        taken=now_text(),
+    )
+    if after is not None:
+        _store_after(folder, round_, after)
+    write_atomic(round_.applied_json, applied_to_json(applied))
+    return round_
+
+
+def _round(folder: BedFolder, number: int | None, *, force: bool) -> Round:
+    """Return the round that the word is about."""
+    scored = [r for r in folder.rounds() if r.scores_json.exists()]
+    chosen = [r for r in scored if number is None or r.number == number]
+    if not chosen:
+        which = "no round" if number is None else f"no round {number}"
+        raise PadsheetError(
+            f"there is {which} with scores",
+            remedy="See `padsheet rounds`; read its photo with `padsheet score` first.",
+            code="applied-no-scores",
+        )
+    if chosen[-1].number != scored[-1].number and not force:
+        raise PadsheetError(
+            f"a sheet after round {chosen[-1].number} is scored already, and its advice counts on "
+            "the record as it is",
+            remedy="With --force it is changed; then score the newer photos again.",
+            code="applied-late",
+        )
+    return chosen[-1]
+
+
+def _has_edits(advice: Advice | None) -> bool:
+    return advice is not None and advice.work == "mesh" and any(n.changed for n in advice.nodes)
+
+
+def _advised(folder: BedFolder, round_: Round, advice: Advice | None) -> EditList:
+    """Return the edits as `padsheet edits` writes them for this round."""
+    if advice is None or not _has_edits(advice):
+        raise PadsheetError(
+            f"round {round_.number} advised no mesh edits",
+            remedy="Use --no-edits, or say what was done with --screws or --offset.",
+            code="applied-unsaid",
+        )
+    # From the mesh of the sheet: what is held active may be the one after these edits already.
+    before = mesh_of_round(folder, round_)
+    return make_edits(advice.nodes, folder.bed(), before)
+
+
+def _store_after(folder: BedFolder, round_: Round, edits: EditList) -> None:
+    """Take the mesh for the one that the printer holds now, where the one before is known."""
+    if edits.expected is None:
+        return
+    name = free_mesh_name(folder, f"round-{round_.number:02d}-word")
+    folder.store_mesh(named(edits.expected, name, folder.bed()))

@@ -1,0 +1,351 @@
+"""The commands applied, restore and reset, and edits --since-round."""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import ModuleType
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+
+from padsheet.cli import send
+from padsheet.cli.main import main
+from padsheet.patterns.bed import Bed, Edits, MeshGrid
+from padsheet.patterns.profile import profile_text
+from padsheet.scoring.advice import advise
+from padsheet.scoring.history import standing
+from padsheet.scoring.link import Waits
+from padsheet.scoring.mesh import Mesh
+from padsheet.scoring.rounds import BedFolder, record_applied
+from padsheet.scoring.scores import scores_to_json
+
+GRID = MeshGrid(columns=5, rows=4, y_min_mm=30, y_max_mm=190)
+Z_MM = np.random.default_rng(11).normal(0, 0.1, (4, 5)).round(3)
+GAPS_MM = np.full((4, 5), 0.20)
+GAPS_MM[3, 0] = 0.28
+GAPS_MM[1, 3] = 0.13
+
+
+def run(folder: Path, *words: str, text: str | None = None) -> Result:
+    return CliRunner().invoke(main, ["-C", str(folder), *words], input=text)
+
+
+def table(z_mm: np.ndarray) -> str:
+    return "\n".join(" ".join(f"{z:+.3f}" for z in row) for row in z_mm)
+
+
+def add_round(folder: Path, score_of: Callable[..., object], gaps_mm: np.ndarray = GAPS_MM) -> None:
+    bed_folder = BedFolder(folder)
+    number = bed_folder.next_round().number
+    score = score_of(GRID, gaps_mm, number=number)
+    advice = advise(score, bed_folder.bed(), mesh=bed_folder.active_mesh())
+    path = bed_folder.next_round().path
+    path.mkdir(parents=True)
+    (path / "scores.json").write_text(scores_to_json(score, advice), encoding="utf-8")
+
+
+def make_folder(path: Path, score_of: Callable[..., object], **edits: object) -> Path:
+    path.mkdir()
+    bed = Bed(mesh=GRID, edits=Edits(**edits))
+    (path / "bed.toml").write_text(profile_text(bed), encoding="utf-8")
+    BedFolder(path).store_mesh(Mesh(grid=GRID, z_mm=Z_MM, name="first", plate=bed.plate.name))
+    add_round(path, score_of)
+    return path
+
+
+@pytest.fixture
+def scored(tmp_path: Path, score_of: Callable[..., object]) -> Path:
+    return make_folder(tmp_path / "bed", score_of)
+
+
+def held(folder: Path) -> np.ndarray:
+    mesh = BedFolder(folder).active_mesh()
+    assert mesh is not None
+    return mesh.z_mm
+
+
+def applied(folder: Path, number: int = 1):
+    return BedFolder(folder).round(number).read_applied()
+
+
+def obeyed(lines: str, z_mm: np.ndarray) -> np.ndarray:
+    """Return the mesh after lines of M421, read by a reader of the test's own."""
+    z_mm = z_mm.copy()
+    for line in lines.splitlines():
+        words = line.partition(";")[0].split()
+        if words and words[0] == "M421":
+            i, j = int(words[1][1:]), int(words[2][1:])
+            if words[3][0] == "Q":
+                z_mm[j, i] += float(words[3][1:])
+            else:
+                z_mm[j, i] = float(words[3][1:])
+    return z_mm
+
+
+# --- applied --------------------------------------------------------------------------------
+
+
+def test_edits_on_the_users_word_are_in_history_and_mesh(scored: Path) -> None:
+    wanted = obeyed(run(scored, "edits").stdout, Z_MM)
+    result = run(scored, "applied", "--as-advised", "--offset", "-0.03")
+    assert result.exit_code == 0, result.output
+    assert "Recorded after round 1: " in result.stderr
+    assert "everywhere lowered 0.03 mm" in result.stderr
+    assert held(scored) == pytest.approx(wanted, abs=1e-9)
+    record = applied(scored)
+    assert record.how == "word"
+    assert record.offset_mm == -0.03
+    change = record.on_grid(GRID).reshape(4, 5)
+    assert Z_MM + change == pytest.approx(wanted, abs=1e-9)
+
+
+def test_the_word_said_twice_is_as_said_once(scored: Path) -> None:
+    assert run(scored, "applied", "--as-advised").exit_code == 0
+    once = held(scored)
+    assert run(scored, "applied", "--as-advised").exit_code == 0
+    assert held(scored) == pytest.approx(once)
+
+
+def test_screws_end_the_epoch(scored: Path, score_of: Callable[..., object]) -> None:
+    result = run(scored, "applied", "--screws", "--no-edits")
+    assert result.exit_code == 0, result.output
+    assert "screws turned" in result.stderr
+    add_round(scored, score_of)
+    state = standing(BedFolder(scored), 2).state
+    assert (state.epoch, state.rounds, state.reason) == (2, 1, "a bed screw was turned")
+
+
+def test_screws_and_offset_join_what_was_read_back(scored: Path) -> None:
+    folder = BedFolder(scored)
+    after = Mesh(grid=GRID, z_mm=Z_MM + 0.02, name="after")
+    record_applied(folder.round(1), folder.active_mesh(), after)
+    assert run(scored, "applied", "--offset", "-0.02").exit_code == 0
+    record = applied(scored)
+    assert (record.how, record.before, record.after) == ("meshes", "first", "after")
+    assert record.offset_mm == -0.02
+    assert len(record.nodes) == 20
+    result = run(scored, "applied", "--no-edits")
+    assert result.exit_code == 1
+    assert "[applied-known]" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("words", "code"),
+    [
+        (["--screws"], "applied-unsaid"),
+        (["--offset", "-40"], "applied-offset"),
+        (["--offset", "nan"], "applied-offset"),
+        (["--screws", "--round", "7"], "applied-no-scores"),
+    ],
+)
+def test_what_cannot_be_recorded_is_one_sentence(scored: Path, words: list[str], code: str) -> None:
+    result = run(scored, "applied", *words)
+    assert result.exit_code == 1
+    assert f"[{code}]" in result.stderr
+    assert applied(scored) is None
+
+
+def test_the_past_is_not_changed_unasked(scored: Path, score_of: Callable[..., object]) -> None:
+    add_round(scored, score_of)
+    result = run(scored, "applied", "--no-edits", "--round", "1")
+    assert result.exit_code == 1
+    assert "[applied-late]" in result.stderr
+    assert run(scored, "applied", "--no-edits", "--round", "1", "--force").exit_code == 0
+
+
+def test_saying_nothing_is_a_wrong_command_line(scored: Path) -> None:
+    assert run(scored, "applied").exit_code == 2
+    assert run(scored, "applied", "--as-advised", "--no-edits").exit_code == 2
+
+
+# --- restore and reset ----------------------------------------------------------------------
+
+
+def take_in(folder: Path, z_mm: np.ndarray, *words: str) -> Result:
+    return run(folder, "mesh", "-", "--yes", "--first-row", "front", *words, text=table(z_mm))
+
+
+@pytest.mark.parametrize("style", ["M421", "M421-offset"])
+def test_restore_by_hand(tmp_path: Path, score_of: Callable[..., object], style: str) -> None:
+    folder = make_folder(tmp_path / "bed", score_of, style=style)
+    edited = obeyed(run(folder, "edits").stdout, Z_MM)
+    assert take_in(folder, edited).exit_code == 0
+    assert applied(folder).nodes
+    result = run(folder, "restore", "--mesh", "first")
+    assert result.exit_code == 0, result.output
+    said = result.stderr.splitlines()
+    assert "back to 'first'" in said[0]
+    change = Z_MM - edited
+    assert (
+        f"2 points change: the nozzle is raised by up to {change.max():.3f} mm and lowered by up "
+        f"to {-change.min():.3f} mm"
+    ) in " ".join(result.stderr.split())
+    assert "M500" not in "\n".join(
+        line.partition(";")[0] for line in (folder / "restore.gcode").read_text().splitlines()
+    )
+    assert obeyed(result.stdout, edited) == pytest.approx(Z_MM, abs=1e-9)
+    back = (folder / "restore-back.gcode").read_text()
+    assert obeyed(back, Z_MM) == pytest.approx(edited, abs=1e-9)
+    # Read back, the record says that nothing is applied any more.
+    assert take_in(folder, Z_MM).exit_code == 0
+    assert applied(folder).nodes == ()
+    assert held(folder) == pytest.approx(Z_MM)
+
+
+def test_restoring_what_is_there_does_nothing(scored: Path) -> None:
+    result = run(scored, "restore")
+    assert result.exit_code == 0
+    assert "nothing to restore" in result.stderr
+    assert not (scored / "restore.gcode").exists()
+
+
+@pytest.mark.parametrize("style", ["M421", "M421-offset", "table"])
+def test_reset_makes_every_point_zero(
+    tmp_path: Path, score_of: Callable[..., object], style: str
+) -> None:
+    folder = make_folder(tmp_path / "bed", score_of, style=style)
+    result = run(folder, "reset")
+    assert result.exit_code == 0, result.output
+    assert result.stderr.startswith("This sets every point of the mesh in the printer to zero")
+    if style == "table":
+        assert result.stdout.count("+0.000 +0.000 +0.000 +0.000 +0.000") == 4
+        return
+    assert obeyed(result.stdout, Z_MM) == pytest.approx(np.zeros((4, 5)), abs=1e-9)
+    back = (folder / "reset-back.gcode").read_text()
+    assert obeyed(back, np.zeros((4, 5))) == pytest.approx(Z_MM, abs=1e-9)
+
+
+def test_reset_of_an_unknown_mesh(tmp_path: Path, score_of: Callable[..., object]) -> None:
+    folder = make_folder(tmp_path / "bed", score_of)
+    (folder / "meshes" / "active.txt").unlink()
+    result = run(folder, "reset")
+    assert result.exit_code == 0, result.output
+    assert obeyed(result.stdout, Z_MM) == pytest.approx(np.zeros((4, 5)))
+    other = make_folder(tmp_path / "other", score_of, style="M421-offset")
+    (other / "meshes" / "active.txt").unlink()
+    for words, code in ((["reset"], "edits-mesh-unknown"), (["restore"], "restore-unknown")):
+        result = run(other, *words)
+        assert result.exit_code == 1
+        assert f"[{code}]" in result.stderr
+
+
+def test_restore_of_what_never_was(scored: Path) -> None:
+    for words, code in (
+        (["--mesh", "no-such"], "mesh-none"),
+        (["--round", "9"], "restore-none"),
+    ):
+        result = run(scored, "restore", *words)
+        assert result.exit_code == 1
+        assert f"[{code}]" in result.stderr
+    assert run(scored, "restore", "--mesh", "first", "--round", "1").exit_code == 2
+
+
+# --- over the port --------------------------------------------------------------------------
+
+
+def serial_printer() -> ModuleType:
+    name = "serial_printer"
+    if name not in sys.modules:
+        path = Path(__file__).parent.parent / "scoring" / f"{name}.py"
+        spec = importlib.util.spec_from_file_location(name, path)
+        assert spec is not None
+        assert spec.loader is not None
+        sys.modules[name] = importlib.util.module_from_spec(spec)
+        spec.loader.exec_module(sys.modules[name])
+    return sys.modules[name]
+
+
+@pytest.fixture
+def printer(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., object]]:
+    pytest.importorskip("tty", reason="pseudo-terminals are a POSIX thing")
+    waits = Waits(greeting_s=0.3, quiet_s=0.06, reply_s=0.25, busy_s=3.0, resend_ok_s=0.1)
+    monkeypatch.setattr(send, "WAITS", waits)
+    made = []
+
+    def make(z_mm: np.ndarray = Z_MM, **options: object) -> object:
+        made.append(serial_printer().SerialPrinter(z_mm, **options))
+        made[-1].start()
+        return made[-1]
+
+    yield make
+    for one in made:
+        one.stop()
+
+
+def test_reset_and_restore_over_the_port(scored: Path, printer: Callable[..., object]) -> None:
+    one = printer()
+    result = run(scored, "reset", "--port", one.name_of_port, text="y\nn\n")
+    assert result.exit_code == 0, result.output
+    assert "never leave it alone" in result.stderr
+    assert "Not saved" in result.stderr
+    assert held(scored) == pytest.approx(np.zeros((4, 5)))
+    assert one.z_mm == pytest.approx(np.zeros((4, 5)))
+    assert one.saves == []
+    words = ("--mesh", "first", "--port", one.name_of_port, "--yes", "--save")
+    result = run(scored, "restore", *words)
+    assert result.exit_code == 0, result.output
+    assert "Saved." in result.stderr
+    assert held(scored) == pytest.approx(Z_MM, abs=1e-6)
+
+
+def test_reset_declined_sends_nothing(scored: Path, printer: Callable[..., object]) -> None:
+    one = printer()
+    result = run(scored, "reset", "--port", one.name_of_port, text="n\n")
+    assert result.exit_code == 1
+    assert "[send-declined]" in result.stderr
+    assert held(scored) == pytest.approx(Z_MM)
+
+
+def test_a_fault_while_resetting_says_what_is_in(
+    scored: Path, printer: Callable[..., object]
+) -> None:
+    one = printer(fault="error", at=4)
+    result = run(scored, "reset", "--port", one.name_of_port, "--yes", "--save")
+    assert result.exit_code == 1
+    assert "Edits" in result.stderr
+    assert "Saved." not in result.stderr
+    assert held(scored) == pytest.approx(Z_MM)
+    assert "takes back" in (scored / "reset-back.gcode").read_text()
+
+
+# --- edits --since-round --------------------------------------------------------------------
+
+
+def test_all_changes_since_a_round(scored: Path, score_of: Callable[..., object]) -> None:
+    folder = BedFolder(scored)
+    edited = obeyed(run(scored, "edits").stdout, Z_MM)
+    assert take_in(scored, edited).exit_code == 0
+    # Applied already: a printer that fell back to the mesh of the sheet gets them once more.
+    again = run(scored, "edits", "--since-round", "1")
+    assert again.exit_code == 0, again.output
+    assert obeyed(again.stdout, Z_MM) == pytest.approx(edited, abs=1e-9)
+    gaps_mm = np.full((4, 5), 0.20)
+    gaps_mm[0, 4] = 0.26
+    add_round(scored, score_of, gaps_mm)
+    newest = obeyed(run(scored, "edits").stdout, edited)
+    result = run(scored, "edits", "--since-round", "1", "--json")
+    assert result.exit_code == 0, result.output
+    lines = "\n".join(edit["line"] for edit in json.loads(result.stdout)["edits"])
+    assert obeyed(lines, Z_MM) == pytest.approx(newest, abs=1e-9)
+    assert "all changes since the sheet of round 1" in result.stderr
+    assert folder.round(2).applied_json.exists() is False
+
+
+def test_since_round_goes_alone(scored: Path) -> None:
+    for option in ("--keep-mean", "--empty-mesh", "--all"):
+        assert run(scored, "edits", "--since-round", "1", option).exit_code == 2
+    assert run(scored, "edits", "--since-round", "4").exit_code == 1
+
+
+def test_only_changed_is_the_default(scored: Path) -> None:
+    default, changed, every = (
+        json.loads(run(scored, "edits", "--json", *words).stdout)["edits"]
+        for words in ([], ["--only-changed"], ["--all"])
+    )
+    assert default == changed
+    assert (len(changed), len(every)) == (2, 20)
