@@ -6,6 +6,7 @@ Where it is missing the tests are skipped; nothing is ever downloaded.
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import socket
 import subprocess
@@ -165,6 +166,75 @@ _PAINTED = """
   return found;
 }
 """
+
+
+# Web Content Accessibility Guidelines (WCAG) 2.2, W3C Recommendation, success criterion 1.4.3
+# (level AA): 4.5 to 1 for text, 3 to 1 for large text, which is at least 18 pt (24 CSS pixels) or
+# 14 pt (18.66 CSS pixels) and bold.
+TEXT, LARGE = 4.5, 3.0
+LARGE_PX, LARGE_BOLD_PX, BOLD = 24.0, 18.66, 700
+
+
+def relative_luminance(rgb: tuple[float, ...]) -> float:
+    """Definition of relative luminance in WCAG 2.2, of codes 0 to 255."""
+    codes = [code / 255 for code in rgb]
+    r, g, b = (c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in codes)
+    return 0.2126 * r + 0.7152 * g + 0.0722 * b
+
+
+def ratio_of(one: tuple[float, ...], other: tuple[float, ...]) -> float:
+    """Definition of contrast ratio in WCAG 2.2."""
+    low, high = sorted((relative_luminance(one), relative_luminance(other)))
+    return (high + 0.05) / (low + 0.05)
+
+
+def rgba(colour: str) -> tuple[tuple[float, ...], float]:
+    """Read a computed colour such as ``rgb(1, 2, 3)`` or ``rgba(1, 2, 3, 0.5)``."""
+    numbers = [float(v) for v in re.findall(r"[\d.]+", colour)]
+    assert colour.startswith("rgb"), colour
+    return tuple(numbers[:3]), numbers[3] if len(numbers) > 3 else 1.0
+
+
+def ground(layers: list[list[Any]]) -> tuple[float, ...]:
+    """Paint the layers over each other, from the first that hides the rest upwards."""
+    stack = []
+    for colour, opacity in layers:
+        rgb, alpha = rgba(colour)
+        stack.append((rgb, alpha * opacity))
+        if stack[-1][1] >= 1:
+            break
+    seen: tuple[float, ...] = (255.0, 255.0, 255.0)
+    for rgb, alpha in reversed(stack):
+        seen = tuple(alpha * c + (1 - alpha) * s for c, s in zip(rgb, seen, strict=True))
+    return seen
+
+
+def failures(texts: list[dict[str, Any]]) -> list[str]:
+    found = []
+    for text in texts:
+        large = text["size"] >= LARGE_PX or (
+            text["size"] >= LARGE_BOLD_PX and text["weight"] >= BOLD
+        )
+        ratio = ratio_of(rgba(text["colour"])[0], ground(text["under"]))
+        if ratio < (LARGE if large else TEXT):
+            found.append(f"{text['words']!r}: {ratio:.2f} ({text['colour']})")
+    return found
+
+
+@pytest.fixture(scope="session")
+def contrast_ratio() -> Callable[[tuple[float, ...], tuple[float, ...]], float]:
+    """Return the contrast ratio as WCAG 2.2 defines it."""
+    return ratio_of
+
+
+@pytest.fixture(scope="session")
+def poor_contrast(painted_texts: Callable[[Any], list[dict[str, Any]]]) -> Callable[..., list[str]]:
+    """Return the finder of texts on a page whose contrast is below level AA."""
+
+    def find(page: Any) -> list[str]:
+        return failures(painted_texts(page))
+
+    return find
 
 
 @pytest.fixture(scope="session")

@@ -29,7 +29,9 @@ def worst_of(folder):
     return max(nodes, key=lambda node: abs(node["dz_mm"]))
 
 
-def test_photo_to_worst_point(open_window, phone_address, bed_folder, photo, too_wide):
+def test_photo_to_worst_point(
+    open_window, phone_address, bed_folder, photo, too_wide, poor_contrast
+):
     window = open_window(**PHONE)
     page = window.page
     page.goto(phone_address)
@@ -54,6 +56,13 @@ def test_photo_to_worst_point(open_window, phone_address, bed_folder, photo, too
     steps = page.locator(f"{RESULT} ol > li").all_inner_texts()
     assert any("sheet --reach" in step for step in steps)
     assert too_wide(page) == []
+    for dress in ("light", "dark"):
+        page.emulate_media(color_scheme=dress)
+        assert poor_contrast(page) == []
+    for control in page.locator("a:visible, label.button, summary").all():
+        # WCAG 2.2, success criterion 2.5.8 (level AA): 24 by 24 CSS pixels.
+        box = control.bounding_box()
+        assert min(box["width"], box["height"]) >= 24, control.inner_text()
     assert window.errors == []
     assert window.outside(phone_address) == []
     assert window.context.cookies() == []
@@ -79,7 +88,9 @@ def test_what_is_no_photo_is_told_at_once(open_window, phone_address, tmp_path):
     assert window.page.locator("label.button").is_visible()
 
 
-def test_a_photo_without_a_sheet_says_how_to_do_better(open_window, phone_address, tmp_path):
+def test_a_photo_without_a_sheet_says_how_to_do_better(
+    open_window, phone_address, tmp_path, poor_contrast
+):
     from PIL import Image
 
     bare = tmp_path / "IMG_0002.jpg"
@@ -92,6 +103,9 @@ def test_a_photo_without_a_sheet_says_how_to_do_better(open_window, phone_addres
     assert page.locator("label.button").inner_text() == "Take it again"
     assert page.locator("svg.guide").first.is_visible()
     assert len(page.locator(".verdict").inner_text()) > 40
+    for dress in ("light", "dark"):
+        page.emulate_media(color_scheme=dress)
+        assert poor_contrast(page) == []
 
 
 @pytest.mark.parametrize("key", ["Enter", "Space"])
