@@ -83,7 +83,28 @@ def todo(
         )
     elif not sheet and advice.work in ("screws", "mesh", "offset"):
         steps.append(Step(text="Then the next sheet.", commands=(f"{base} sheet",)))
-    return steps
+    return _with_record(steps, _record(advice, base))
+
+
+def _record(advice: Advice, base: str) -> list[Step]:
+    """Return the step that records what no mesh read back shows."""
+    if advice.work == "screws":
+        text, option = "Once the screws are turned, put it on record.", "--screws"
+    elif advice.set_offset:
+        text = "Once the offset is set, put it on record."
+        option = f"--offset {advice.offset_mm:.2f}"
+    else:
+        return []
+    return [Step(text=text, commands=(f"{base} applied {option}",))]
+
+
+def _with_record(steps: list[Step], record: list[Step]) -> list[Step]:
+    """Put the record before the next sheet."""
+    at = next(
+        (k for k, step in enumerate(steps) if any("sheet" in c.split() for c in step.commands)),
+        len(steps),
+    )
+    return [*steps[:at], *record, *steps[at:]]
 
 
 def _before_edits(base: str, *, proved: bool, mesh_known: bool) -> list[Step]:

@@ -18,6 +18,7 @@ import sys
 import tempfile
 import time
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from functools import cache, partial
 from multiprocessing import get_context
@@ -274,8 +275,15 @@ def main(argv: list[str] | None = None) -> None:
     )
     print("|---|---|---|---|---|---|---|---|---|", flush=True)
     outcomes = []
-    with ProcessPoolExecutor(given.jobs, mp_context=get_context("spawn")) as pool:
-        for outcome in pool.map(work, range(given.seed, given.seed + given.count)):
+    seeds = range(given.seed, given.seed + given.count)
+    with ExitStack() as stack:
+        if given.jobs > 1:
+            spawn = get_context("spawn")
+            pool = stack.enter_context(ProcessPoolExecutor(given.jobs, mp_context=spawn))
+            results = pool.map(work, seeds)
+        else:
+            results = map(work, seeds)
+        for outcome in results:
             outcomes.append(outcome)
             print(line(outcome), flush=True)
     flat = sum(outcome.flat for outcome in outcomes)

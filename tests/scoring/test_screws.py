@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.optimize import least_squares
 
-from padsheet.patterns.bed import Screw
+from padsheet.patterns.bed import Bed, MeshGrid, Screw
+from padsheet.scoring.advice import advise
+from padsheet.scoring.plane import grid_xy_mm
 from padsheet.scoring.screws import can_level, moved_plane, screw_turns, turn_mm
 
 # ISO 261 / ISO 262, coarse pitch of the general metric thread, millimetres.
@@ -96,3 +99,48 @@ def test_a_screw_that_needs_nothing_is_left():
     turns = screw_turns(corners(), (0.0, 0.2), centre_mm=CENTRE)
     assert {t.direction for t in turns} == {"leave"}
     assert turns[0].text == "Leave the front left screw as it is."
+
+
+def fitted_by_scipy(xy_mm: np.ndarray, error_mm: np.ndarray) -> np.ndarray:
+    """Fit height and slopes with SciPy's least squares, which knows nothing of `plane`."""
+
+    def left(plane: np.ndarray) -> np.ndarray:
+        return error_mm - plane[0] - (xy_mm - 110) @ plane[1:]
+
+    return least_squares(left, np.zeros(3), x_scale=[0.1, 1e-3, 1e-3], xtol=1e-14).x
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("pitch_mm", [0.5, 0.7, 0.8])
+def test_screws_and_mesh_share_the_work_as_an_independent_fit_does(score_of, seed, pitch_mm):
+    rng = np.random.default_rng([seed, 3])
+    grid = MeshGrid()
+    xy_mm = grid_xy_mm(grid)
+    slopes = rng.uniform(1.0, 1.5, 2) * rng.choice([-1, 1], 2) / 1000
+    warp_mm = 0.03 * np.sin((xy_mm @ rng.normal(0, 1, 2)) / 60)
+    error_mm = (xy_mm - 110) @ slopes + warp_mm
+    screws = corners(pitch_mm)
+    score = score_of(grid, 0.2 + error_mm, sigma_mm=0.001, common_sigma_mm=0.001)
+    advice = advise(score, Bed(mesh=grid, screws=screws), mesh=None)
+    assert advice.work == "screws"
+    plane = fitted_by_scipy(xy_mm, error_mm)
+    assert advice.tilt_mm_per_m == pytest.approx(1000 * plane[1:], abs=0.01)
+    # The screws take the plane, to half an eighth of a turn; the mesh keeps all of the rest.
+    for screw, turn in zip(screws, advice.screws, strict=True):
+        wanted_mm = plane[1:] @ (np.array([screw.x_mm, screw.y_mm]) - 110)
+        assert abs(turn.bed_mm - wanted_mm) <= pitch_mm / 16 + 0.002
+        assert abs(turn.bed_mm) == pytest.approx(turn.turns * pitch_mm)
+    rest_mm = error_mm - plane[0] - (xy_mm - 110) @ plane[1:]
+    assert advice.warp_peak_to_valley_mm == pytest.approx(np.ptp(rest_mm), abs=0.005)
+    assert not any(node.changed for node in advice.nodes)
+
+
+def test_what_four_screws_leave_is_what_an_independent_fit_leaves():
+    """Rounded turns lie in no plane; the plate follows their least-squares plane."""
+    rng = np.random.default_rng(5)
+    for _ in range(20):
+        turns = screw_turns(corners(), tuple(rng.normal(0, 1.5, 2)), centre_mm=CENTRE)
+        places = np.array([[t.screw.x_mm, t.screw.y_mm] for t in turns])
+        plane = fitted_by_scipy(places, np.array([t.bed_mm for t in turns]))
+        moved = moved_plane(turns, centre_mm=CENTRE)
+        assert moved == pytest.approx([plane[0], 1000 * plane[1], 1000 * plane[2]], abs=1e-6)

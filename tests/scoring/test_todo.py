@@ -32,6 +32,7 @@ def advice_of(work: str, steps: tuple[str, ...], *, done: bool = False) -> Advic
         warp_done=done,
         offset_done=done,
         done=done,
+        set_offset=work == "offset",
     )
 
 
@@ -86,8 +87,8 @@ def test_an_unknown_mesh_is_taken_in_first() -> None:
 def test_screws_offset_and_doubt_get_their_own_commands() -> None:
     told = [commands(todo(a, Path(), proved=True, mesh_known=True)) for a in ALL[1:]]
     assert told == [
-        ["padsheet sheet --reach first"],
-        ["padsheet edits", "padsheet sheet"],
+        ["padsheet applied --screws", "padsheet sheet --reach first"],
+        ["padsheet edits", "padsheet applied --offset -0.02", "padsheet sheet"],
         ["padsheet sheet"],
         ["padsheet start-check start.gcode"],
         [],  # nothing is printed or sent until the contradiction is cleared up
