@@ -76,10 +76,14 @@ class Camera:
         """
         points = np.asarray(xyz_mm, float)
         seen = points @ self.rotation[:, : points.shape[-1]].T + self.shift_mm
-        normal = seen[..., :2] / seen[..., 2:]
-        r2 = (normal**2).sum(axis=-1, keepdims=True)
-        bent = normal * (1 + r2 * (self.k1 + self.k2 * r2)) * self.focal_px
-        return np.stack([bent[..., 1] + self.centre[0], bent[..., 0] + self.centre[1]], axis=-1)
+        # Coordinate by coordinate: arrays whose last axis is 2 or 3 long are slow to reduce.
+        x, y = seen[..., 0] / seen[..., 2], seen[..., 1] / seen[..., 2]
+        r2 = x * x + y * y
+        bend = 1 + r2 * (self.k1 + self.k2 * r2)
+        out = np.empty((*seen.shape[:-1], 2))
+        out[..., 0] = y * bend * self.focal_px + self.centre[0]
+        out[..., 1] = x * bend * self.focal_px + self.centre[1]
+        return out
 
     def to_bed(self, row_column: Floats, z_mm: float = 0.0) -> Floats:
         """Return where the rays of pixels (..., 2) meet the plane at height `z_mm`, as (x, y)."""

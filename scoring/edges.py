@@ -19,7 +19,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
+
+from padsheet.scoring.normal import tail_and_density
 
 __all__ = ["BarFit", "fit_bars"]
 
@@ -28,6 +29,8 @@ Floats = NDArray[np.float64]
 # middle, width, blur, level, slope of the level, contrast, tilt of the top, left and right rim
 _PARAMETERS = 9
 _ITERATIONS = 25
+# A profile whose bar moves by less than this part of its reach is done.
+_STILL = 1e-5
 _HUBER = 2.0
 
 
@@ -74,44 +77,42 @@ def _start(profiles: Floats, u: Floats, blur: Floats) -> Floats:
     return np.stack([middle, width, blur, level, zero, contrast, zero, zero, zero], axis=1)
 
 
-def _density(scaled: Floats, blur: Floats) -> Floats:
-    return np.asarray(np.exp(-0.5 * scaled**2) / (np.sqrt(2 * np.pi) * blur))
-
-
 def _model(p: Floats, u: Floats, rim: float) -> tuple[Floats, Floats]:
-    """Return values (N, U) and derivatives (N, U, 9)."""
+    """Return values (N, U) and derivatives (N, 9, U)."""
     middle, width, blur, level, slope, contrast, tilt, on_left, on_right = (
         p[:, k : k + 1] for k in range(_PARAMETERS)
     )
     v = u - middle
-    left, right = (v + width / 2) / blur, (v - width / 2) / blur
-    out_left, in_left = left + rim / blur, left - rim / blur
-    in_right, out_right = right + rim / blur, right - rim / blur
-    bar = ndtr(left) - ndtr(right)
-    band_left = ndtr(out_left) - ndtr(in_left)
-    band_right = ndtr(in_right) - ndtr(out_right)
-    d_left, d_right = _density(left, blur), _density(right, blur)
-    d_out_left, d_in_left = _density(out_left, blur), _density(in_left, blur)
-    d_in_right, d_out_right = _density(in_right, blur), _density(out_right, blur)
-    top = contrast * (1 + tilt * v)
-    value = level + slope * u + top * bar + on_left * band_left + on_right * band_right
+    # The six steps that the model is made of, in blurs from their places: (6, N, U).
+    half, sharp = width / 2, 1 / blur
+    steps = np.empty((6, *v.shape))
+    for step, at in zip(
+        steps, (half + rim, half, half - rim, rim - half, -half, -half - rim), strict=True
+    ):
+        np.add(v, at, out=step)
+        step *= sharp
+    below, density = tail_and_density(steps)
+    np.subtract(1.0, below, out=below, where=steps > 0)
+    density *= sharp
+    slip = np.multiply(density, steps, out=steps)
+    bar, band_left, band_right = below[1] - below[4], below[0] - below[2], below[3] - below[5]
+    lean = 1 + tilt * v
+    top = contrast * lean
+    d = np.empty((len(p), _PARAMETERS, len(u)))
     # Movement of the left and of the right edge to the right, their rims with them.
-    move_left = -top * d_left - on_left * (d_out_left - d_in_left)
-    move_right = top * d_right - on_right * (d_in_right - d_out_right)
-    d = np.empty((*value.shape, _PARAMETERS))
-    d[..., 0] = move_left + move_right - contrast * tilt * bar
-    d[..., 1] = (move_right - move_left) / 2
-    d[..., 2] = -(
-        top * (d_left * left - d_right * right)
-        + on_left * (d_out_left * out_left - d_in_left * in_left)
-        + on_right * (d_in_right * in_right - d_out_right * out_right)
-    )
-    d[..., 3] = 1.0
-    d[..., 4] = u
-    d[..., 5] = (1 + tilt * v) * bar
-    d[..., 6] = contrast * v * bar
-    d[..., 7] = band_left
-    d[..., 8] = band_right
+    move_left = top * density[1] + on_left * (density[0] - density[2])
+    move_right = top * density[4] - on_right * (density[3] - density[5])
+    d[:, 0] = move_right - move_left - contrast * tilt * bar
+    d[:, 1] = (move_right + move_left) / 2
+    d[:, 2] = top * (slip[4] - slip[1])
+    d[:, 2] -= on_left * (slip[0] - slip[2])
+    d[:, 2] -= on_right * (slip[3] - slip[5])
+    d[:, 3] = 1.0
+    d[:, 4] = u
+    d[:, 5] = lean * bar
+    d[:, 6] = contrast * v * bar
+    d[:, 7], d[:, 8] = band_left, band_right
+    value = level + slope * u + top * bar + on_left * band_left + on_right * band_right
     return value, d
 
 
@@ -157,19 +158,21 @@ def fit_bars(
     expected[:, 2] = blur
     prior = np.zeros((len(p), _PARAMETERS))
     damping = np.full(len(p), 1e-3)
+    ended, residual_of = p.copy(), np.zeros_like(profiles)
+    # Only the profiles that still move are worked on.
+    rows, data = np.arange(len(p)), profiles
     value, d = _model(p, u, rim)
-    noise = spread
-    cost = np.full(len(p), np.inf)
     for _ in range(_ITERATIONS):
-        residual = profiles - value
+        residual = data - value
         noise = np.maximum(1.4826 * np.median(np.abs(residual), axis=1), 0.02 * spread)
         scaled = np.abs(residual) / noise[:, None]
         weight = np.minimum(1.0, _HUBER / np.maximum(scaled, 1e-9))
         prior[:, 2] = (noise / (blur_sd * blur)) ** 2
         prior[:, 6] = (noise / tilt_sd) ** 2
         prior[:, 7:] = ((noise / (rim_sd * np.abs(p[:, 5]) + 1e-9)) ** 2)[:, None]
-        gradient = np.einsum("nu,nu,nuk->nk", weight, residual, d) + prior * (expected - p)
-        hessian = np.einsum("nu,nuj,nuk->njk", weight, d, d)
+        weighted = d * weight[:, None]
+        gradient = (weighted @ residual[..., None])[..., 0] + prior * (expected - p)
+        hessian = weighted @ d.swapaxes(1, 2)
         diagonal = np.einsum("njj->nj", hessian)
         diagonal += prior
         diagonal *= 1 + damping[:, None]
@@ -182,16 +185,25 @@ def fit_bars(
         trial[:, 1] = np.clip(trial[:, 1], step_u, 1.9 * extent)
         trial[:, 2] = np.clip(trial[:, 2], 0.3 * blur, 3.0 * blur)
         trial_value, trial_d = _model(trial, u, rim)
-        left = (weight * (profiles - trial_value) ** 2).sum(axis=1)
+        left = (weight * (data - trial_value) ** 2).sum(axis=1)
         left += (prior * (expected - trial) ** 2).sum(axis=1)
         better = left <= cost
-        p = np.where(better[:, None], trial, p)
-        value = np.where(better[:, None], trial_value, value)
-        d = np.where(better[:, None, None], trial_d, d)
+        worse = ~better
+        trial[worse], trial_value[worse], trial_d[worse] = p[worse], value[worse], d[worse]
+        p, value, d = trial, trial_value, trial_d
         damping = np.clip(np.where(better, damping / 4, damping * 8), 1e-7, 1e6)
-        if np.all(np.abs(change[:, :2]).max(axis=1) < 1e-4 * extent):
-            break
-    rms = np.sqrt(((profiles - value) ** 2).mean(axis=1))
+        going = np.abs(change[:, :2]).max(axis=1) >= _STILL * extent
+        if not going.all():
+            still = ~going
+            ended[rows[still]], residual_of[rows[still]] = p[still], (data - value)[still]
+            rows, data, p, value, d = rows[going], data[going], p[going], value[going], d[going]
+            blur, spread, damping = blur[going], spread[going], damping[going]
+            expected, prior = expected[going], prior[going]
+            if not rows.size:
+                break
+    ended[rows], residual_of[rows] = p, data - value
+    p = ended
+    rms = np.sqrt((residual_of**2).mean(axis=1))
     inside = (np.abs(p[:, 0]) < 0.65 * extent) & (p[:, 1] > 1.5 * step_u)
     inside &= (np.abs(p[:, 0]) + p[:, 1] / 2 < 0.95 * extent) & np.isfinite(p).all(axis=1)
     return BarFit(

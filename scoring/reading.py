@@ -10,6 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -28,6 +29,7 @@ from padsheet.scoring.photo import Photo
 from padsheet.scoring.quality import PhotoQuality, quality_of
 from padsheet.scoring.registration import Registration, register
 from padsheet.scoring.squish import PadScore, Reason, SheetScore, squish_score, verdict
+from padsheet.scoring.threads import in_threads
 
 __all__ = ["PhotoReading", "combine", "read_print", "read_sheet_photo"]
 
@@ -92,9 +94,11 @@ def read_sheet_photo(
     registration = register(photo, sheet, markers)
     camera = registration.camera
     z_mm = sheet.target_gap_mm / 2
-    widths = [
-        measure_pad(sample_lines(photo, camera, pad_lines(sheet, pad), z_mm)) for pad in sheet.pads
-    ]
+
+    def measured(pad: Pad) -> PadWidths:
+        return measure_pad(sample_lines(photo, camera, pad_lines(sheet, pad), z_mm))
+
+    widths = in_threads(measured, sheet.pads)
     pads, fit, fitted = _score_pads(sheet, widths, camera, mesh)
     read = [k for k, pad in enumerate(pads) if pad.gap_mm is not None]
     if fit is None or len(read) < _fewest_pads(len(_shown(pads)) if part else len(pads)):
@@ -332,30 +336,18 @@ def _curves(
 
 def _crop(photo: Photo, camera: Camera, sheet: Sheet, pad: Pad) -> NDArray[np.uint8]:
     """Straighten the pad's picture, 10 pixels a millimetre, seen from above with front below."""
-    import cv2
-
     half_x = max(abs(t.offset_mm) for t in sheet.tracks) + 1.5
     half_y = sheet.track_length_mm / 2 + 3.0
     columns, rows = int(half_x * 20), int(half_y * 20)
-    x = pad.x_mm + (np.arange(columns) + 0.5) / 10 - half_x
-    y = pad.y_mm + half_y - (np.arange(rows) + 0.5) / 10
-    grid = np.stack(np.meshgrid(x, y), axis=-1)
-    places = camera.project(grid).astype(np.float32)
-    low = np.maximum(np.floor(places.min(axis=(0, 1))).astype(int) - 2, 0)
-    high = np.ceil(places.max(axis=(0, 1))).astype(int) + 3
-    part = photo.rgb[low[0] : high[0], low[1] : high[1]]
-    if part.size == 0:
-        return np.zeros((rows, columns, 3), np.uint8)
-    local = places - low.astype(np.float32)
-    return np.asarray(
-        cv2.remap(
-            part,
-            np.ascontiguousarray(local[..., 1]),
-            np.ascontiguousarray(local[..., 0]),
-            cv2.INTER_LINEAR,
-        ),
-        np.uint8,
+    # A pad is so small that a plain perspective shows it as the lens does, for the eye.
+    corners = np.array([[0, 0], [columns - 1, 0], [columns - 1, rows - 1], [0, rows - 1]])
+    across = (corners + 0.5) / 10 - np.array([half_x, half_y])
+    seen = camera.project(np.array([pad.x_mm, pad.y_mm]) + across * np.array([1.0, -1.0]))
+    warp = cv2.getPerspectiveTransform(
+        corners.astype(np.float32), np.ascontiguousarray(seen[:, ::-1], np.float32)
     )
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    return np.asarray(cv2.warpPerspective(photo.rgb, warp, (columns, rows), flags=flags), np.uint8)
 
 
 def combine(readings: Sequence[PhotoReading], sheet: Sheet) -> SheetScore:

@@ -15,7 +15,6 @@ from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2 as chi_square
 
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.sheet import Sheet
@@ -163,6 +162,8 @@ def self_check(score: SheetScore, sheet: Sheet, mesh: Mesh | None = None) -> Sel
     545-554). Each pad's deviation from the prediction by all others comes from one inverse matrix
     (Dubrule, Mathematical Geology 15 (1983) 687-699).
     """
+    from scipy.special import chdtrc  # takes long to import, and only this check needs it
+
     xy, gaps, lifts = _read(score, sheet)
     if mesh is not None:
         gaps = gaps - interpolate(mesh, xy[:, 0], xy[:, 1])
@@ -184,7 +185,7 @@ def self_check(score: SheetScore, sheet: Sheet, mesh: Mesh | None = None) -> Sel
     # Pads that scatter more than stated tell the lift less well in proportion (Birge ratio).
     sigma = float(np.hypot(sigma * max(1.0, np.sqrt(free / (dof - 1))), _STEP_SIGMA_MM))
     apart, own_sigma, statistic = _deviations(gaps - lifts, smooth, spread)
-    probability = float(chi_square.sf(statistic, dof))
+    probability = float(chdtrc(dof, statistic))
     outcome = _outcome(known, found, sigma, probability)
     pads = tuple(
         CheckedPad(

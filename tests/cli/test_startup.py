@@ -1,0 +1,34 @@
+"""What a command imports before it begins: the start-up that every run pays for."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import pytest
+
+SLOW = ("scipy", "skimage", "flask", "serial", "dask", "distributed", "pillow_heif")
+
+
+def imported_by(statement: str) -> set[str]:
+    """Return the top packages that a fresh interpreter holds after a statement."""
+    code = (
+        f"{statement}; import sys; "
+        "print(*{name.split('.')[0] for name in sys.modules}, file=sys.stderr)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    return set(done.stderr.split())
+
+
+def test_help_needs_no_arrays_and_no_pictures() -> None:
+    loaded = imported_by("from padsheet.cli.main import main; main(['--help'], standalone_mode=0)")
+    assert "click" in loaded
+    assert not loaded & {"numpy", "cv2", "PIL", "jinja2", *SLOW}
+
+
+@pytest.mark.parametrize("command", ["score", "sheet"])
+def test_a_command_imports_only_what_it_needs(command: str) -> None:
+    """SciPy takes as long to import as all else together; only rare paths need it."""
+    loaded = imported_by(f"import padsheet.cli.{command}")
+    assert "numpy" in loaded
+    assert not loaded & set(SLOW)
