@@ -18,7 +18,7 @@ from padsheet.patterns.markers import PLACES, marker_id, marker_strokes
 from padsheet.patterns.pad import CombShape, comb_tracks, coupon_stroke, half_comb_stroke
 from padsheet.patterns.sheet import Coupon, Marker, Pad, Sheet, Stroke
 
-__all__ = ["SELF_CHECK_LIFT_MM", "Layout", "lay_out_sheet"]
+__all__ = ["SELF_CHECK_LIFT_MM", "Layout", "lay_out_sheet", "nodes_with_pad"]
 
 SELF_CHECK_LIFT_MM = 0.06
 """By how much a self-check lifts every other pad: several times what a pad may be misread by."""
@@ -288,6 +288,14 @@ def _strokes(
     return tuple(strokes)
 
 
+def nodes_with_pad(grid: MeshGrid) -> list[tuple[int, int]]:
+    """Return the nodes that have a pad on a whole sheet: on a dense mesh, not all of them."""
+    nodes = [node for node in grid.nodes if node not in grid.skip]
+    if min(grid.pitch_mm) >= _ALTERNATE_BELOW_PITCH_MM:
+        return nodes
+    return [(i, j) for i, j in nodes if i % 2 == 0 and j % 2 == 0]
+
+
 def _wanted_nodes(
     grid: MeshGrid, points: Sequence[tuple[int, int]] | None
 ) -> tuple[list[tuple[int, int]], list[str]]:
@@ -300,11 +308,10 @@ def _wanted_nodes(
                     code="layout-no-point",
                 )
         return sorted(set(points), key=lambda n: (n[1], n[0])), []
-    nodes = [node for node in grid.nodes if node not in grid.skip]
+    nodes = nodes_with_pad(grid)
     if min(grid.pitch_mm) >= _ALTERNATE_BELOW_PITCH_MM:
         return nodes, []
-    alternate = [(i, j) for i, j in nodes if i % 2 == 0 and j % 2 == 0]
-    return alternate, [
+    return nodes, [
         "The grid points lie closer than 18 mm: every other column and row gets a pad, and the "
         "points between are inferred from their neighbours."
     ]

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padsheet.patterns.bed import Bed, MeshGrid
+from padsheet.patterns.layout import nodes_with_pad
 from padsheet.scoring.between import bend_mm, shared_shift_mm
 from padsheet.scoring.fusion import NodeState, first_state, update
 from padsheet.scoring.mesh import Mesh
@@ -34,7 +35,7 @@ class Case:
     relative_mm, relative_sigma_mm : ndarray of float, shape (N,)
         Gap error of each node less the common part, and its standard deviation.
     must_pass : ndarray of bool, shape (N,)
-        Nodes that the stop rule judges: those that have a pad.
+        Nodes that the stop rule judges: those that have a pad on this sheet or on a whole one.
     unread : int
         Pads that were read on no sheet of this epoch.
     """
@@ -173,7 +174,8 @@ def build_case(
         centre_mm=_centre_mm(bed.mesh),
     )
     relative_mm, spread = relative_part(split, state.error_mm, state.covariance_mm2)
-    has_pad = {(pad.i, pad.j) for pad in score.pads}
+    # A sheet of a few points only leaves the others to be judged by the sheets before it.
+    has_pad = {(pad.i, pad.j) for pad in score.pads} | set(nodes_with_pad(bed.mesh))
     must_pass = np.array([node in has_pad for node in bed.mesh.nodes], dtype=np.bool_)
     return Case(
         score=score,

@@ -200,7 +200,13 @@ def _doubts(case: Case) -> list[str]:
             f"{_points(len(beyond))} off the scale of this sheet ({_named(beyond)}): corrected by "
             "what is proven; the next sheet tells more."
         )
-    if unread := [node for node in unknown if node not in off_scale]:
+    here = {(pad.i, pad.j) for pad in case.score.pads}
+    if absent := [node for node in unknown if node not in here]:
+        steps.append(
+            f"{_points(len(absent))} not on this sheet and not read since the bed was last changed "
+            f"({_named(absent)}): only a sheet of all points tells whether the bed is done."
+        )
+    if unread := [node for node in unknown if node in here and node not in off_scale]:
         steps.append(
             f"{_points(len(unread))} not read ({_named(unread)}): the bed is not done before that. "
             "Take a closer or better lit photo of the same print."

@@ -67,6 +67,53 @@ def test_a_common_offset_shows_at_every_point(score_of):
     assert "lower the nozzle everywhere by 0.0" in summary(score, advice)
 
 
+def spot(score, nodes):
+    """Return the scores of a sheet of those nodes only."""
+    keep = [k for k, node in enumerate(score.order) if node in nodes]
+    return dataclasses.replace(
+        score,
+        pads=tuple(pad for pad in score.pads if (pad.i, pad.j) in nodes),
+        order=tuple(score.order[k] for k in keep),
+        covariance_mm2=score.covariance_mm2[np.ix_(keep, keep)],
+    )
+
+
+SPOTS = {(0, 0), (4, 0), (0, 4), (4, 4), (2, 2)}
+
+
+def test_a_sheet_of_a_few_good_points_does_not_finish_the_bed(score_of):
+    sure = {"sigma_mm": 0.002, "common_sigma_mm": 0.002}
+    few = spot(score_of(GRID, np.full(25, 0.2), **sure), SPOTS)
+    advice = advise(few, BED, mesh=None)
+    assert not advice.warp_done
+    assert any("20 grid points not on this sheet" in step for step in advice.steps)
+
+
+def test_a_sheet_of_a_few_points_counts_with_the_whole_one_before_it(score_of):
+    """One corner was too far on the whole sheet; it was corrected and looked at alone."""
+    sure = {"sigma_mm": 0.002, "common_sigma_mm": 0.003}
+    first = np.full(25, 0.2)
+    first[0] = 0.26
+    dz_mm = np.zeros(25)
+    dz_mm[0] = -0.06
+    records = [
+        RoundRecord(score=score_of(GRID, first, **sure)),
+        RoundRecord(
+            score=spot(score_of(GRID, first + dz_mm, number=2, **sure), SPOTS),
+            applied_mm=dz_mm,
+            offset_mm=0.0,
+        ),
+    ]
+    state = fuse_rounds(GRID, records)
+    advice = advise(records[-1].score, BED, mesh=None, state=state)
+    assert (advice.done, advice.sheets) == (True, 2)
+    # A point that was bad on the whole sheet and left alone is not forgotten.
+    first[7] = 0.24
+    records[0] = RoundRecord(score=score_of(GRID, first, **sure))
+    state = fuse_rounds(GRID, records)
+    assert not advise(records[-1].score, BED, mesh=None, state=state).done
+
+
 def test_what_is_off_scale_or_unread_stays_so(score_of):
     bounds = {(0, 0): (0.37, None), (1, 0): (None, 0.05)}
     score = score_of(GRID, np.full(25, 0.2), bounds=bounds, unread=[(2, 0)])
