@@ -41,6 +41,8 @@ def command(ctx: click.Context, as_json: bool) -> None:
         return
     scored = [row for row in rows if row.errors_mm]
     blocks = [_table(rows), *([_charts(scored)] if scored else [])]
+    if told := [row for row in scored if row.expected_peak_to_valley_mm is not None]:
+        blocks.append("\n".join(_as_expected(row) for row in told))
     if len(scored) > 1:
         blocks.append(_before_after(scored[0], scored[-1]))
     click.echo("\n\n".join(blocks))
@@ -115,6 +117,14 @@ def _chart(row: RoundSummary) -> str:
     return "".join(
         (str(count) if count < 10 else "#") if count else marks.get(k, ".")
         for k, count in enumerate(counts)
+    )
+
+
+def _as_expected(row: RoundSummary) -> str:
+    """Say which range the edits before a round let expect, and which came."""
+    return (
+        f"round {row.number}: range {row.peak_to_valley_mm:.3f} mm, expected "
+        f"{row.expected_peak_to_valley_mm:.3f} from the sheet before and what was applied"
     )
 
 

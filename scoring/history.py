@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -64,6 +64,9 @@ class RoundSummary:
         Whether the bed was done.
     applied : Applied or None
         What was recorded as applied afterwards.
+    expected_peak_to_valley_mm : float or None
+        Range that the pads of this sheet should show by the sheet before it and what was applied
+        in between; None where either is not known, or a screw was turned.
     """
 
     number: int
@@ -82,6 +85,7 @@ class RoundSummary:
     work: str = ""
     done: bool = False
     applied: Applied | None = None
+    expected_peak_to_valley_mm: float | None = None
 
 
 def standing(
@@ -234,7 +238,26 @@ def summaries(folder: BedFolder) -> tuple[RoundSummary, ...]:
     PadsheetError
         If a file of a round cannot be read; it names the file.
     """
-    return tuple(_summary(round_) for round_ in folder.rounds())
+    rows = [_summary(round_) for round_ in folder.rounds()]
+    return tuple(
+        replace(row, expected_peak_to_valley_mm=_expected_mm(rows[k - 1], row)) if k else row
+        for k, row in enumerate(rows)
+    )
+
+
+def _expected_mm(before: RoundSummary, row: RoundSummary) -> float | None:
+    """Return the range that the sheet before and the recorded edits let expect."""
+    applied = before.applied
+    if applied is None or applied.screws_turned or not row.errors_mm:
+        return None
+    dz_mm = {(i, j): value for i, j, value in applied.nodes}
+    here = {(i, j) for i, j, error in row.errors_mm if error is not None}
+    expected = [
+        error + dz_mm.get((i, j), 0.0)
+        for i, j, error in before.errors_mm
+        if error is not None and (i, j) in here
+    ]
+    return float(np.ptp(expected)) if len(expected) > 1 else None
 
 
 def _summary(round_: Round) -> RoundSummary:

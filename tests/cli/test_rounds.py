@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 
 import numpy as np
 import pytest
@@ -66,6 +67,8 @@ def test_table_chart_and_points(two_rounds):
     assert "2 points, lowered up to 0.06, raised up to 0.04 mm" in first
     second = next(line for line in lines if line.startswith("2 "))
     assert "done" in second
+    # 0.060 - 0.060 and -0.045 + 0.040 were to be left, a tenth of what was came.
+    assert re.search(r"round 2: range 0\.01[01] mm, expected 0\.005 from", result.stdout)
     # One point at +0.06: six characters right of the target's own.
     chart = next(line for line in lines if line.startswith("round 1"))[9:]
     assert (chart[20 + 6], chart[20 - 4]) == ("1", "1")

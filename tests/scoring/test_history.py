@@ -171,3 +171,19 @@ def test_a_round_with_no_pad_read(folder, add_round):
     assert (row.read, row.worst, row.spread_mm, row.mean_mm) == (0, None, None, None)
     assert row.work == "withheld"
     assert dataclasses.asdict(row)["number"] == 1
+
+
+def test_what_a_round_should_show(folder, add_round):
+    first, _ = add_round(1, BUMPS, unread=[(1, 0)])
+    record_applied_word(first, EDITS)
+    add_round(2, BUMPS)
+    rows = summaries(folder)
+    change = np.zeros(len(GRID.nodes))
+    for i, j, dz_mm in EDITS:
+        change[GRID.nodes.index((i, j))] = dz_mm
+    seen = [k for k, node in enumerate(GRID.nodes) if node != (1, 0)]
+    assert rows[0].expected_peak_to_valley_mm is None
+    expected = np.ptp((np.ravel(BUMPS) + change)[seen])
+    assert rows[1].expected_peak_to_valley_mm == pytest.approx(expected, abs=0.03)
+    record_applied_word(first, EDITS, screws_turned=True, force=True)
+    assert summaries(folder)[1].expected_peak_to_valley_mm is None
