@@ -173,7 +173,8 @@ def advise(
     work = _work(case)
     turns = _turns(case) if work == "screws" else ()
     plan = _plan(case)
-    if work == "offset" and _worth_editing(case, plan):
+    stays_open = work == "offset" or (work == "nothing" and not case.offset_done)
+    if stays_open and _worth_editing(case, plan):
         work = "mesh"
     if work == "mesh" and not plan.changed.any():
         work = "offset" if case.sets_offset else "nothing"
@@ -216,7 +217,7 @@ def _work(case: Case) -> str:
 
 
 def _worth_editing(case: Case, plan: NodePlan) -> bool:
-    """Tell whether a bed within tolerance is still better corrected on the way to its offset.
+    """Tell whether a shape within tolerance is still better corrected while the offset is open.
 
     Another sheet is printed in any case, so an edit costs nothing; it must be clear of the noise.
     """

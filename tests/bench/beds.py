@@ -31,6 +31,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padsheet.patterns.bed import Bed, MeshGrid, Screw
+from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.ladder import FINE_MM, FIRST_MM
 from padsheet.patterns.make import make_sheet
 from padsheet.patterns.profile_writer import profile_text
@@ -53,6 +54,7 @@ SCREWS = tuple(
 BED = Bed(mesh=GRID, screws=SCREWS)
 HOMING_MM = 0.010
 BAR_MM = 0.04
+TAKES = 4
 
 Floats = NDArray[np.float64]
 
@@ -114,18 +116,22 @@ class Machine:
         mesh_mm = footprint(GRID, CENTRES_MM) @ self.bed_mm(*NODES_MM.T)
         return float(np.ptp(mesh_mm - self.bed_mm(*CENTRES_MM.T)))
 
-    def photograph(self, gcode: str, number: int, width_px: int) -> bytes:
-        """Print a sheet and take a photo of it."""
+    def print_sheet(self, gcode: str, number: int) -> Any:
+        """Print a sheet."""
         virtual = virtual_printer()
         rng = np.random.default_rng([self.seed, number, 29])
-        job = virtual.print_sheet(
+        return virtual.print_sheet(
             gcode,
             virtual.BedShape(self.bed_mm),
             self.held_mm,
             seed=1000 * self.seed + number,
             z_error=virtual.ZError(homing_mm=float(rng.normal(0, HOMING_MM))),
         )
-        scene = virtual.random_scene(1000 * self.seed + number, "ordinary")
+
+    def photograph(self, job: Any, number: int, take: int, width_px: int) -> bytes:
+        """Take a photo of a print; each take has a light, pose and colour of its own."""
+        virtual = virtual_printer()
+        scene = virtual.random_scene(1000 * self.seed + 100 * take + number, "ordinary")
         return bytes(virtual.photograph(job, scene, width_px=width_px)[0])
 
     def follow(self, advice: Advice, number: int) -> float:
@@ -154,6 +160,7 @@ class Outcome:
     works: list[str]
     reaches: list[str]
     unread: list[int]
+    refused: list[str]
     done: bool
     common_mm: float
     seconds: float
@@ -185,6 +192,7 @@ def flatten(seed: int, *, shortest_mm: float, sheets: int, width_px: int) -> Out
         works=[],
         reaches=[],
         unread=[],
+        refused=[],
         done=False,
         common_mm=0.0,
         seconds=0.0,
@@ -226,8 +234,17 @@ def one_round(
     )
     write_group(round_.path, {"sheet.gcode": files.gcode, "sheet.json": files.json})
     photo = folder.path / "photo.jpg"
-    photo.write_bytes(machine.photograph(files.gcode, round_.number, width_px))
-    scored, _ = score_round(folder, [photo], round_=round_)
+    job = machine.print_sheet(files.gcode, round_.number)
+    for take in range(TAKES):
+        photo.write_bytes(machine.photograph(job, round_.number, take, width_px))
+        try:
+            scored, _ = score_round(folder, [photo], round_=round_)
+            break
+        except PadsheetError as error:
+            # As its remedy says, the photo is taken again; the print stays.
+            outcome.refused.append(error.code)
+    else:
+        raise RuntimeError(f"bed {machine.seed}: no photo of sheet {round_.number} can be used")
     advice: Any = scored.advice
     offset_mm = machine.follow(advice, round_.number)
     after = mesh_of(machine, f"after-{round_.number}")
@@ -252,6 +269,7 @@ def line(outcome: Outcome) -> str:
     return (
         f"| {outcome.seed} | {outcome.tilt_mm:.2f} | {outcome.right_at_nodes_mm:.3f} | {way} | "
         f"{nodes} | {outcome.centres_mm[-1]:.3f} | {outcome.common_mm:+.3f} | "
+        f"{len(outcome.refused)} | "
         f"{'yes' if outcome.done else 'no'} | {'yes' if outcome.flat else 'NO'} |"
     )
 
@@ -271,9 +289,10 @@ def main(argv: list[str] | None = None) -> None:
     work = partial(flatten, shortest_mm=given.shortest, sheets=given.sheets, width_px=given.width)
     print(
         "| bed | tilt mm | centres, mesh right at nodes | advice (reach) of each sheet | "
-        "nodes, peak to valley mm | cell centres mm | common mm | done | within 0.04 |"
+        "nodes, peak to valley mm | cell centres mm | common mm | photos refused | done | "
+        "within 0.04 |"
     )
-    print("|---|---|---|---|---|---|---|---|---|", flush=True)
+    print("|---|---|---|---|---|---|---|---|---|---|", flush=True)
     outcomes = []
     seeds = range(given.seed, given.seed + given.count)
     with ExitStack() as stack:

@@ -85,6 +85,11 @@ def test_a_clear_warp_within_tolerance_goes_with_the_offset(score_of):
     assert dz_of(off)[1, 2] == pytest.approx(-0.02)
     done = advise(score_of(GRID, 0.2 + error, **sure), BED, mesh=None)
     assert (done.work, done.done) == ("nothing", True)
+    # The offset is in, but not surely: another sheet is printed, and the edit goes before it.
+    unsure = advise(
+        score_of(GRID, 0.2 + error, sigma_mm=0.003, common_sigma_mm=0.02), BED, mesh=None
+    )
+    assert (unsure.work, unsure.offset_done, unsure.set_offset) == ("mesh", False, False)
 
 
 def test_without_an_offset_style_the_nodes_take_the_common_part(score_of):
