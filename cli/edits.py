@@ -45,7 +45,7 @@ __all__ = ["command", "show_talk"]
     default=True,
     help="Leave out points that do not change (the default), or write every point.",
 )
-@click.option("--keep-mean", is_flag=True, help="Do not lower the mesh as a whole.")
+@click.option("--keep-mean", is_flag=True, help="Leave the common offset alone: lower no mean.")
 @click.option("--empty-mesh", is_flag=True, help="The printer holds no mesh: write all from zero.")
 @click.option("--prove", is_flag=True, help="Write one edit that proves the edit style.")
 @click.option(

@@ -174,4 +174,8 @@ def _next(row: RoundSummary) -> str:
         return "The bed is done."
     if row.progress == "scored" and row.work == "mesh":
         return "Write the edits with `padsheet edits`."
+    if row.progress == "scored" and row.work == "screws":
+        return "Turn the screws, record it (`padsheet applied --screws`), print the next sheet."
+    if row.progress == "scored" and row.work == "offset":
+        return "Set the offset, record it (`padsheet applied --offset MM`), print the next sheet."
     return "Print the next sheet: `padsheet sheet`."
