@@ -209,7 +209,8 @@ def _prove(folder: BedFolder, bed: Bed, *, as_json: bool) -> None:
     """Write the one edit of the proof."""
     edits = prove_edit(bed, _known_mesh(folder))
     path = folder.path / "prove.gcode"
-    write_atomic(path, "\n".join(edits.lines[:-2]) + "\n")
+    with folder.lock():
+        write_atomic(path, "\n".join(edits.lines[:-2]) + "\n")
     if as_json:
         show_json({"format": 1, **_list_data(edits)})
     else:

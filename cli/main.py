@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 import importlib
+import io
+import sys
 from pathlib import Path
+from typing import Any
 
 import click
+
+from padsheet.cli.options import user_errors
 
 __all__ = ["main"]
 
@@ -42,6 +47,15 @@ class LazyGroup(click.Group):
         module = importlib.import_module(f"padsheet.cli.{cmd_name.replace('-', '_')}")
         command: click.Command = module.command
         return command
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run a command; what its output meets, such as a full disk, is one sentence too."""
+        for stream in (sys.stdout, sys.stderr):
+            # A terminal that does not know a letter gets its number instead of a traceback.
+            if isinstance(stream, io.TextIOWrapper):
+                stream.reconfigure(errors="backslashreplace")
+        with user_errors():
+            return super().invoke(ctx)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write the list of commands without importing them."""

@@ -75,4 +75,6 @@ def say(text: str) -> None:
 
 def show_json(data: object) -> None:
     """Print data as JSON on standard output; NaN is refused, as JSON has none."""
-    click.echo(json.dumps(data, allow_nan=False, indent=2, ensure_ascii=False))
+    # Escapes are for whoever cannot take the letters themselves.
+    plain = not (getattr(sys.stdout, "encoding", None) or "ascii").lower().startswith("utf")
+    click.echo(json.dumps(data, allow_nan=False, indent=2, ensure_ascii=plain))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 
 import click
 
@@ -179,5 +180,5 @@ def _talk(round_: Round, files: SheetFiles, folder: BedFolder) -> None:
     )
     say(
         "Next: print it on a clean plate, photograph it from above before the bed cools, then run "
-        f"`padsheet -C {folder.path} score PHOTO`."
+        f"`padsheet -C {shlex.quote(str(folder.path))} score PHOTO`."
     )

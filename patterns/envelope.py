@@ -114,7 +114,7 @@ class _Check(MoveChecks):
             raise refusal(
                 "ambiguous",
                 event,
-                f'printers differ in what they do with "{event.text}"',
+                f'printers differ in what they do with "{event.text[:60]}"',
                 "Write one command in a line, and each move with its own G0 or G1.",
             )
         if event.kind == "e-unsure":

@@ -263,7 +263,7 @@ class _Reader:
             self.motion = moving[-1]
         if moving or not commands:
             if not moving and set(values) - {"F"} and self.motion is None:
-                raise _bad(number, f'the coordinates "{shown}" belong to no command')
+                raise _bad(number, f'the coordinates "{_shown(shown)}" belong to no command')
             if "E" in values and not self.e_sure:
                 # After G90 or G91 printers differ in whether E is absolute, until M82 or M83.
                 self.steps.append(Event(line=number, kind="e-unsure", word="E", text=shown))

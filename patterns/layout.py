@@ -99,11 +99,19 @@ def _shifts(limit_mm: float) -> Iterator[tuple[float, float]]:
 
 
 def _place_pads(
-    bed: Bed, nodes: Sequence[tuple[int, int]], shape: CombShape
+    bed: Bed,
+    nodes: Sequence[tuple[int, int]],
+    shape: CombShape,
+    pitch_mm: tuple[float, float],
+    *,
+    inside: bool,
 ) -> tuple[list[Pad], list[tuple[int, int]]]:
-    """Place a comb at each node, shifted as little as is needed; return those without room too."""
+    """Place a comb at each node, shifted as little as is needed; return those without room too.
+
+    With `inside` the whole comb lies where the mesh corrects, else at least the measured part.
+    """
     plate, limit = bed.plate, _corrected(bed)
-    grid, reach = bed.mesh, 0.55 * min(bed.mesh.pitch_mm)
+    grid, reach = bed.mesh, 0.55 * min(pitch_mm if inside else bed.mesh.pitch_mm)
     shifts = list(_shifts(min(reach, 16.0)))
     pads: list[Pad] = []
     taken: list[Rectangle] = []
@@ -115,7 +123,7 @@ def _place_pads(
             area = shape.area_at(x, y)
             if (
                 plate.admits(area)
-                and _tracks_inside(shape, x, y, limit)
+                and (_within(area, limit) if inside else _tracks_inside(shape, x, y, limit))
                 and not any(area.overlaps(other) for other in taken)
             ):
                 pads.append(Pad(i=i, j=j, x_mm=round(x, 4), y_mm=round(y, 4)))
@@ -341,6 +349,7 @@ def lay_out_sheet(
     mesh_active: Literal["yes", "no", "unknown"] = "unknown",
     mesh_name: str | None = None,
     self_check: bool = False,
+    inside: bool = False,
 ) -> Layout:
     """Lay out one sheet.
 
@@ -359,6 +368,9 @@ def lay_out_sheet(
     self_check : bool
         Lift the pads of a checkerboard by `SELF_CHECK_LIFT_MM`. The sheet's reach is then
         `reach_mm` and the lift above it.
+    inside : bool
+        Where the correction is not sure to reach beyond the mesh, keep the combs wholly inside,
+        and not only the part that is measured: safer, but farther from the outermost grid points.
 
     Raises
     ------
@@ -372,7 +384,7 @@ def lay_out_sheet(
     factor = 2 if notes else 1
     pitch_mm = (bed.mesh.pitch_mm[0] * factor, bed.mesh.pitch_mm[1] * factor)
     roomy = min(pitch_mm) >= _COUPON_FROM_PITCH_MM
-    fitting = _fit(bed, nodes, pitch_mm, reach_mm, roomy, number)
+    fitting = _fit(bed, nodes, pitch_mm, reach_mm, roomy, number, inside)
     pads, homeless, markers, ladder, shape, purge = fitting
     if self_check:
         pads = _lifted(pads)
@@ -484,6 +496,7 @@ def _fit(
     reach_mm: tuple[float, float],
     roomy: bool,
     number: int,
+    inside: bool,
 ) -> _Fit:
     """Find the best comb and the largest markers that fit together."""
     ladders: dict[float, Ladder] = {}
@@ -492,13 +505,15 @@ def _fit(
     safe = bed.target.height_mm >= -reach_mm[0] + bed.motion.clearance_mm - 1e-9
     # Beyond the mesh the correction may be missing: nothing is printed there unless it must be.
     limits = [_corrected(bed), None] if _corrected(bed) else [None]
+    if inside:
+        limits = limits[:1]
     for limit, shape in itertools.product(limits, _shapes(pitch_mm, roomy)):
         if shape.pitch_mm not in ladders:
             ladders[shape.pitch_mm] = design_ladder(
                 reach_mm, bed.nozzle, bed.target, bed.motion, pitch_mm=shape.pitch_mm
             )
         ladder = ladders[shape.pitch_mm]
-        pads, homeless = _place_pads(bed, nodes, shape)
+        pads, homeless = _place_pads(bed, nodes, shape, pitch_mm, inside=inside)
         if best is not None and len(homeless) >= len(best[1]) and len(best[2]) >= _WANTED_MARKERS:
             continue
         if roomy and safe:

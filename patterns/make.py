@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.envelope import check_sheet_gcode
+from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.estimate import Estimate, estimate
 from padsheet.patterns.gcode import write_gcode
-from padsheet.patterns.layout import lay_out_sheet
+from padsheet.patterns.layout import Layout, lay_out_sheet
 from padsheet.patterns.preview import preview_svg
 from padsheet.patterns.preview_png import preview_png
 from padsheet.patterns.sheet import Sheet
@@ -75,17 +76,23 @@ def make_sheet(
     PadsheetError
         If the sheet cannot be laid out, or its finished G-code is not safe on this bed.
     """
-    layout = lay_out_sheet(
-        bed,
-        reach_mm=reach_mm,
-        number=number,
-        points=points,
-        mesh_active=mesh_active,
-        mesh_name=mesh_name,
-        self_check=self_check,
-    )
-    gcode = write_gcode(layout.sheet, bed)
-    check_sheet_gcode(gcode, layout.sheet, bed, mesh_z_mm=mesh_z_mm)
+
+    def attempt(inside: bool) -> tuple[Layout, str]:
+        layout = lay_out_sheet(
+            bed,
+            reach_mm=reach_mm,
+            number=number,
+            points=points,
+            mesh_active=mesh_active,
+            mesh_name=mesh_name,
+            self_check=self_check,
+            inside=inside,
+        )
+        gcode = write_gcode(layout.sheet, bed)
+        check_sheet_gcode(gcode, layout.sheet, bed, mesh_z_mm=mesh_z_mm)
+        return layout, gcode
+
+    layout, gcode = _safest(attempt, mesh_active)
     digest = hashlib.sha256(gcode.encode("utf-8")).hexdigest()
     sheet = replace(layout.sheet, gcode_sha256=digest)
     spent = estimate(gcode, bed)
@@ -97,3 +104,30 @@ def make_sheet(
         estimate=spent,
         notes=layout.notes,
     )
+
+
+def _safest(
+    attempt: Callable[[bool], tuple[Layout, str]], mesh_active: Literal["yes", "no", "unknown"]
+) -> tuple[Layout, str]:
+    """Turn the combs beyond the mesh only where that is known to be safe.
+
+    With a mesh of unknown values in force, nobody can check what its missing correction would do.
+    """
+    if mesh_active == "unknown":
+        try:
+            return attempt(True)
+        except PadsheetError as error:
+            if error.code != "layout-no-room":
+                raise
+        return attempt(False)
+    try:
+        return attempt(False)
+    except PadsheetError as error:
+        if error.code != "envelope-mesh-clearance":
+            raise
+        refused = error
+    try:
+        return attempt(True)
+    except PadsheetError as error:
+        # That there is no room inside would hide what the user can do about it.
+        raise (refused if error.code == "layout-no-room" else error) from error

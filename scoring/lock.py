@@ -75,7 +75,8 @@ def _stale(path: Path, holder: tuple[int, str] | None) -> bool:
     """Tell whether nobody holds the lock any more."""
     if holder is None:
         try:
-            return time.time() - path.stat().st_mtime > WRITING_S
+            # A clock that was set back must not keep a lock for ever.
+            return abs(time.time() - path.stat().st_mtime) > WRITING_S
         except FileNotFoundError:
             return True
     pid, host = holder

@@ -8,7 +8,6 @@ from __future__ import annotations
 import datetime
 import io
 import shlex
-import shutil
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -20,6 +19,7 @@ from PIL import Image
 
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
+from padsheet.patterns.files import write_atomic
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.advice import Advice, advise
 from padsheet.scoring.annotate import annotate
@@ -290,13 +290,11 @@ def _keep_photos(round_: Round, paths: Sequence[Path]) -> None:
     held = {path.read_bytes() for path in round_.photos()}
     number = len(round_.photos())
     for path in paths:
-        if path.read_bytes() in held:
+        data = path.read_bytes()
+        if data in held:
             continue
         number += 1
-        target = round_.photo(number, path.suffix or ".jpg")
-        part = target.with_name(f".{target.name}.part")
-        shutil.copyfile(path, part)
-        part.replace(target)
+        write_atomic(round_.photo(number, path.suffix or ".jpg"), data)
 
 
 def _annotated(photos: Sequence[Photo], scored: Scored, sheet: Sheet) -> NDArray[np.uint8]:

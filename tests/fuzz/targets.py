@@ -7,6 +7,7 @@ Every target takes a number, from which it makes one damaged input. Anything tha
 
 from __future__ import annotations
 
+import copy
 import io
 import json
 import random
@@ -153,9 +154,10 @@ def damaged_json(rng: random.Random, text: str) -> str:
             case 0:
                 del parent[key]
             case 1 if isinstance(parent, list):
-                parent.extend(parent[:200])
+                parent.extend(copy.deepcopy(parent[:200]))
             case _:
-                parent[key] = rng.choice(JUNK)
+                # A copy: what goes in may be damaged in its turn.
+                parent[key] = copy.deepcopy(rng.choice(JUNK))
         if not places(data):
             break
     out = json.dumps(data)

@@ -471,8 +471,12 @@ def tables(draw: st.DrawFn) -> dict[str, Any]:
     }
 
 
+# In the long run (`--hypothesis-profile=long`) as many as the profile says.
+LONG = not settings.default.derandomize
 MODEST = settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=True
+    max_examples=settings.default.max_examples if LONG else 60,
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],
 )
 
 
@@ -553,7 +557,7 @@ def test_a_misspelt_key_is_refused_and_the_right_one_suggested(
 
 
 @given(st.text(max_size=40))
-@settings(max_examples=100, deadline=None, derandomize=True)
+@settings(max_examples=100, deadline=None)
 def test_any_text_gives_a_bed_or_a_padsheet_error(text: str) -> None:
     # Anything else that is raised fails the test.
     with contextlib.suppress(PadsheetError):

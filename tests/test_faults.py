@@ -1,0 +1,529 @@
+"""Faults around the program: kills, full disks, other runs, other locales, closed pipes.
+
+The bed folder and its files must come out whole, and what the user reads is one sentence.
+"""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import io
+import json
+import locale
+import os
+import platform
+import re
+import shlex
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+from PIL import Image
+
+from padsheet.cli.main import main
+from padsheet.patterns import files as files_module
+from padsheet.patterns.bed import Bed, MeshGrid
+from padsheet.patterns.profile import profile_text
+from padsheet.scoring import scorer
+from padsheet.scoring.advice import advise
+from padsheet.scoring.lock import LOCK_NAME
+from padsheet.scoring.mesh import Mesh
+from padsheet.scoring.rounds import BedFolder
+from padsheet.scoring.scores import scores_to_json
+
+COMMAND = (sys.executable, "-c", "from padsheet.cli.main import main; main(prog_name='padsheet')")
+GRID = MeshGrid(columns=3, rows=3)
+BED = Bed(mesh=GRID)
+Z_MM = np.random.default_rng(4).normal(0, 0.05, (3, 3)).round(3)
+TABLE = "\n".join(" ".join(f"{z:+.3f}" for z in row) for row in Z_MM)
+GAPS_MM = 0.2 + np.array([0.08, 0, -0.07, 0, 0, 0, 0.05, 0, -0.06])
+
+
+def run(folder: Path, *words: str, text: str = "") -> Result:
+    return CliRunner().invoke(main, ["-C", str(folder), *words], input=text)
+
+
+def outside(*words: str, **more: object) -> subprocess.CompletedProcess[bytes]:
+    """Run the command in a process of its own."""
+    return subprocess.run(
+        [*COMMAND, *words],
+        capture_output=True, timeout=120, check=False, **more,  # type: ignore[call-overload]
+    )  # fmt: skip
+
+
+def make_folder(path: Path) -> Path:
+    path.mkdir(parents=True)
+    (path / "bed.toml").write_text(profile_text(BED), encoding="utf-8")
+    return path
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """Return a folder with its profile alone."""
+    return make_folder(tmp_path / "bed")
+
+
+@pytest.fixture
+def scored(folder: Path, score_of: Callable[..., object]) -> Path:
+    """Return a folder with a mesh, a sheet and scores."""
+    assert run(folder, "mesh", "-", "--yes", "--first-row", "front", text=TABLE).exit_code == 0
+    assert run(folder, "sheet", "--points", "1,1", "3,2", "2,3").exit_code == 0
+    bed_folder = BedFolder(folder)
+    score = score_of(GRID, GAPS_MM)
+    advice = advise(score, BED, mesh=bed_folder.active_mesh())
+    text = scores_to_json(score, advice, plate="plate", bed_c=60.0)
+    bed_folder.round(1).scores_json.write_text(text, encoding="utf-8")
+    assert advice.work == "mesh"
+    return folder
+
+
+@pytest.fixture
+def quick_score(monkeypatch: pytest.MonkeyPatch, score_of: Callable[..., object]) -> None:
+    """Let `score` take any photo for a good one: what counts here is what it writes."""
+    score = score_of(GRID, GAPS_MM)
+    monkeypatch.setattr(scorer, "read_print", lambda *_, **__: (score, []))
+    monkeypatch.setattr(scorer, "read_photo", lambda path: SimpleNamespace(name=path.name))
+    monkeypatch.setattr(scorer, "_annotated", lambda *_: np.zeros((8, 8, 3), np.uint8))
+    monkeypatch.setattr(scorer, "_report", lambda *_: "<p>report</p>")
+
+
+def photo_at(path: Path) -> Path:
+    Image.new("RGB", (700, 700)).save(path)
+    return path
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    return {
+        str(p.relative_to(folder)): p.read_bytes()
+        for p in sorted(folder.rglob("*"))
+        if p.is_file() and not p.name.startswith(".")
+    }
+
+
+# ---- kills
+
+WRITERS = {
+    "init": ("init", "--force", "--mesh", "3", "3"),
+    "sheet": ("sheet", "--points", "1,1", "3,2", "2,3", "--force"),
+    "score": ("score", "PHOTO", "--force", "--round", "1"),
+    "mesh": ("mesh", "-", "--yes", "--first-row", "front"),
+    "edits": ("edits",),
+    "prove": ("edits", "--prove"),
+    "proved": ("edits", "--proved", "-"),
+}
+
+
+def in_a_fork(action: Callable[[], object]) -> int:
+    """Run something in a copy of this process; return its exit status."""
+    pid = os.fork()
+    if pid == 0:
+        try:
+            action()
+            os._exit(0)
+        except BaseException:
+            os._exit(99)
+    return os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1])
+
+
+def dying(folder: Path, at: int, action: Callable[[], object]) -> Callable[[], None]:
+    """Return the action, which ends without any clean-up at its `at`-th change of the folder."""
+
+    def act() -> None:
+        left = at
+
+        def watch(name: str, given: tuple[object, ...]) -> None:
+            nonlocal left
+            writes = name == "open" and bool(int(given[2] or 0) & (os.O_WRONLY | os.O_RDWR))  # type: ignore[call-overload]
+            changes = name in ("os.rename", "os.remove", "os.mkdir", "os.chmod", "os.rmdir")
+            if (writes or changes) and str(given[0]).startswith(str(folder)):
+                left -= 1
+                if left == 0:
+                    os._exit(9)
+
+        sys.addaudithook(watch)
+        action()
+
+    return act
+
+
+def whole(folder: Path) -> None:
+    """See that all that a reader would take for whole is so."""
+    bed_folder = BedFolder(folder)
+    assert bed_folder.bed().mesh.columns == 3
+    for path in (folder / "meshes").glob("*.csv"):
+        bed_folder.mesh(path.stem)
+    bed_folder.active_mesh()
+    for round_ in bed_folder.rounds():
+        if round_.sheet_json.exists():
+            digest = round_.read_sheet().gcode_sha256
+            assert hashlib.sha256(round_.sheet_gcode.read_bytes()).hexdigest() == digest
+            assert round_.preview_svg.read_text(encoding="utf-8").rstrip().endswith("</svg>")
+        if round_.scores_json.exists():
+            round_.read_score()
+        for photo in round_.photos():
+            Image.open(io.BytesIO(photo.read_bytes())).load()
+        for path in (round_.edits_gcode, round_.restore_gcode):
+            assert not path.exists() or "To save, send" in path.read_text(encoding="utf-8")
+        if round_.edits_gcode.exists():
+            assert round_.restore_gcode.exists()
+        round_.read_applied()
+    for path in (folder / "proof.json",):
+        assert not path.exists() or json.loads(path.read_text(encoding="utf-8"))["format"] == 1
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
+@pytest.mark.filterwarnings("ignore:.*fork:DeprecationWarning")
+@pytest.mark.parametrize("name", WRITERS)
+def test_a_kill_at_any_change_leaves_a_folder_that_works(
+    scored: Path, quick_score: None, tmp_path: Path, name: str
+) -> None:
+    picture = photo_at(tmp_path / "photo.png")
+    words = [str(picture) if word == "PHOTO" else word for word in WRITERS[name]]
+
+    def act() -> None:
+        given = [str(scored), *words[1:]] if name == "init" else ["-C", str(scored), *words]
+        if name == "init":
+            given = ["init", *given]
+        result = CliRunner().invoke(main, given, input=TABLE)
+        assert result.exit_code in (0, 1), result.output
+        # A proof of an unchanged mesh fails, which is what it should say.
+        assert result.exit_code == 0 or name == "proved", result.output
+
+    kills = 0
+    for at in range(1, 60):
+        status = in_a_fork(dying(scored, at, act))
+        assert status in (0, 9), status
+        whole(scored)
+        if status == 0:
+            break
+        kills += 1
+    assert status == 0
+    assert kills >= 4  # the lock, a temporary file, its rename, and the lock's end at the least
+    act()
+    whole(scored)
+
+
+# ---- full disk, read-only folder
+
+
+@pytest.mark.parametrize("code", [errno.ENOSPC, errno.EROFS, errno.EDQUOT])
+@pytest.mark.parametrize("name", WRITERS)
+def test_a_full_disk_is_one_sentence_and_leaves_what_was_there(
+    scored: Path, quick_score: None, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str,
+    code: int,
+) -> None:  # fmt: skip
+    picture = photo_at(tmp_path / "photo.png")
+    words = [str(picture) if word == "PHOTO" else word for word in WRITERS[name]]
+    given = ["init", str(scored), *words[1:]] if name == "init" else ["-C", str(scored), *words]
+    before = contents(scored)
+    real = os.fsync
+    for at in range(1, 12):
+        count = 0
+
+        def full(handle: int, at: int = at) -> None:
+            nonlocal count
+            count += 1
+            if count == at:
+                raise OSError(code, os.strerror(code))
+            real(handle)
+
+        monkeypatch.setattr(files_module.os, "fsync", full)
+        result = CliRunner().invoke(main, given, input=TABLE)
+        monkeypatch.setattr(files_module.os, "fsync", real)
+        whole(scored)
+        assert not [p for p in scored.rglob(".*")], "a temporary file or the lock was left"
+        if count < at:
+            break
+        assert result.exit_code == 1, result.output
+        assert result.output.rstrip().endswith("[file-access]")
+        assert "Traceback" not in result.output
+        if at == 1 and name not in ("sheet", "score"):  # these say first that the old is void
+            assert contents(scored) == before
+    assert at >= 2
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs limits of file size")
+def test_a_file_that_may_grow_no_further_is_one_sentence(folder: Path) -> None:
+    code = (
+        "import resource, signal; signal.signal(signal.SIGXFSZ, signal.SIG_IGN); "
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (4000, 4000)); "
+        "from padsheet.cli.main import main; main()"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, "-C", str(folder), "sheet", "--points", "2,2"],
+        capture_output=True, timeout=120, check=False,
+    )  # fmt: skip
+    assert done.returncode == 1
+    assert b"[file-access]" in done.stderr
+    assert b"Traceback" not in done.stderr
+    assert not [p for p in (folder / "rounds").rglob("*") if p.is_file()]
+    assert run(folder, "sheet", "--points", "2,2").exit_code == 0
+
+
+@pytest.mark.parametrize("name", [n for n in WRITERS if n not in ("init", "score")])
+def test_a_read_only_folder_is_one_sentence_and_can_be_read(
+    scored: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    real = os.open
+
+    def read_only(path: object, flags: int, *more: object, **named: object) -> int:
+        if flags & (os.O_WRONLY | os.O_RDWR) and str(path).startswith(str(scored)):
+            raise PermissionError(errno.EACCES, "Permission denied", str(path))
+        return real(path, flags, *more, **named)  # type: ignore[arg-type]
+
+    before = contents(scored)
+    monkeypatch.setattr(os, "open", read_only)
+    result = run(scored, *WRITERS[name], text=TABLE)
+    assert result.exit_code == 1
+    assert "Permission denied" in result.output
+    assert result.output.rstrip().endswith("[file-access]")
+    assert run(scored, "rounds", "--json").exit_code == 0
+    monkeypatch.undo()
+    assert contents(scored) == before
+
+
+# ---- two runs at once
+
+
+@pytest.mark.parametrize("name", [n for n in WRITERS if n != "init"])
+def test_a_second_run_is_told_who_works_there(scored: Path, quick_score: None, name: str) -> None:
+    with subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE) as other:
+        lock = {"pid": other.pid, "host": platform.node()}
+        (scored / LOCK_NAME).write_text(json.dumps(lock), encoding="utf-8")
+        picture = photo_at(scored.parent / "photo.png")
+        words = [str(picture) if word == "PHOTO" else word for word in WRITERS[name]]
+        before = contents(scored)
+        result = run(scored, *words, text=TABLE)
+        assert result.exit_code == 1
+        assert f"process {other.pid} on" in result.output
+        assert "[folder-busy]" in result.output
+        assert contents(scored) == before
+        other.communicate(b"\n")
+    assert run(scored, *words, text=TABLE).exit_code in (0, 1)
+    assert not (scored / LOCK_NAME).exists()
+
+
+def test_runs_at_the_same_time_write_one_sheet(folder: Path) -> None:
+    command = [*COMMAND, "-C", str(folder), "sheet"]
+    runs = [
+        subprocess.Popen([*command, "--points", "2,2"], stdout=-3, stderr=subprocess.PIPE)
+        for _ in range(3)
+    ]
+    told = [process.communicate(timeout=120)[1].decode() for process in runs]
+    assert sorted({process.returncode for process in runs}) in ([0], [0, 1])
+    for process, text in zip(runs, told, strict=True):
+        assert process.returncode == 0 or re.search(r"\[(folder-busy|file-exists)\]", text), text
+    whole(folder)
+    assert [r.number for r in BedFolder(folder).rounds()] == [1]
+
+
+# ---- clocks and formats
+
+
+def test_a_clock_that_was_set_back_does_not_keep_a_lock(folder: Path) -> None:
+    lock = folder / LOCK_NAME
+    lock.write_text("", encoding="utf-8")
+    later = time.time() + 86_400
+    os.utime(lock, (later, later))
+    assert run(folder, "sheet", "--points", "2,2").exit_code == 0
+
+
+def test_rounds_and_meshes_go_by_their_numbers_not_by_the_clock(
+    scored: Path, quick_score: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for path in scored.rglob("*"):
+        os.utime(path, (2e9, 2e9))  # all written in the future
+    assert run(scored, "sheet", "--points", "2,2").exit_code == 0
+    assert BedFolder(scored).latest_round().number == 2  # type: ignore[union-attr]
+    assert run(scored, "mesh", "-", "--yes", "--first-row", "front", text=TABLE).exit_code == 0
+    assert BedFolder(scored).active_mesh().name == "mesh-2"  # type: ignore[union-attr]
+    assert run(scored, "edits", "--round", "1").exit_code == 0
+
+
+NEWER = {
+    "rounds/01/sheet.json": ("edits", "file-newer"),
+    "rounds/01/scores.json": ("edits", "file-newer"),
+    "rounds/01/applied.json": ("rounds", "file-newer"),
+    "meshes/mesh.csv": ("edits", "mesh-file-newer"),
+}
+
+
+@pytest.mark.parametrize("name", NEWER)
+def test_a_newer_format_is_refused_and_left_alone(scored: Path, name: str) -> None:
+    path, (command, code) = scored / name, NEWER[name]
+    if path.suffix == ".csv":
+        text = path.read_text(encoding="utf-8").replace("format 1;", "format 2;")
+    elif path.exists():
+        data = json.loads(path.read_text(encoding="utf-8"))
+        text = json.dumps(data | {"format": 2, "new": {"key": 1}})
+    else:
+        text = '{"format": 2}'
+    path.write_text(text, encoding="utf-8")
+    result = run(scored, command)
+    assert result.exit_code == 1
+    assert f"[{code}]" in result.output
+    assert "pdate padsheet" in result.output
+    assert path.read_text(encoding="utf-8") == text
+
+
+def test_a_proof_of_a_newer_format_counts_as_none(scored: Path) -> None:
+    (scored / "proof.json").write_text('{"format": 2, "kind": "ok"}', encoding="utf-8")
+    assert "First prove the edit style" in run(scored, "edits").output
+
+
+# ---- line ends, names of folders, locales
+
+
+def test_windows_line_ends_change_nothing(scored: Path, tmp_path: Path) -> None:
+    other = make_folder(tmp_path / "windows")
+    for path in scored.rglob("*"):
+        if path.is_file():
+            target = other / path.relative_to(scored)
+            target.parent.mkdir(parents=True, exist_ok=True)
+            target.write_bytes(path.read_bytes().replace(b"\n", b"\r\n"))
+    assert BedFolder(other).bed() == BED
+    for words in (["rounds", "--json"], ["edits", "--json"]):
+        results = [run(f, *words) for f in (scored, other)]
+        assert [r.exit_code for r in results] == [0, 0], results[1].output
+        assert results[0].stdout == results[1].stdout
+    start = tmp_path / "start.gcode"
+    start.write_bytes(b"G28\r\nM420 S1\r\nG1 Z5 F300\r\n")
+    assert run(other, "start-check", str(start)).exit_code == 0
+    taken = run(
+        other, "mesh", "-", "--yes", "--first-row", "front", text=TABLE.replace("\n", "\r\n")
+    )
+    assert taken.exit_code == 0
+
+
+@pytest.mark.parametrize("name", ["my bed", "Дрюк стіл", "打印床 ♨", "bed; rm -rf ~ 'x'", "-C"])
+def test_any_name_of_a_folder_works(tmp_path: Path, quick_score: None, name: str) -> None:
+    folder = make_folder(tmp_path / name)
+    assert run(folder, "mesh", "-", "--yes", "--first-row", "front", text=TABLE).exit_code == 0
+    made = run(folder, "sheet", "--points", "1,1", "3,2", "2,3")
+    assert made.exit_code == 0, made.output
+    picture = photo_at(folder / "ein Foto 写真.png")
+    scored = run(folder, "score", str(picture))
+    assert scored.exit_code == 0, scored.output
+    for words in (["edits"], ["rounds"], ["edits", "--prove"]):
+        result = run(folder, *words)
+        assert result.exit_code == 0, result.output
+    # A command that is to be copied is quoted where it must be.
+    (told,) = re.findall(r"`(padsheet -C .* score) PHOTO`", made.stderr)
+    assert shlex.split(told)[2] == str(folder)
+
+
+# Where no such locale is installed the variables change nothing; the other ones still do.
+PLACES = (
+    {"PYTHONHASHSEED": "1", "LC_ALL": "C", "TZ": "UTC"},
+    {"PYTHONHASHSEED": "2", "LC_ALL": "de_DE.UTF-8", "TZ": "Asia/Kathmandu"},
+    {"PYTHONHASHSEED": "3", "LC_ALL": "tr_TR.UTF-8", "TZ": "America/St_Johns", "PYTHONUTF8": "1"},
+    {"PYTHONHASHSEED": "4", "LC_ALL": "fr_FR.ISO-8859-1", "OPENBLAS_NUM_THREADS": "1"},
+)
+
+
+def test_same_input_same_bytes_wherever_it_runs(tmp_path: Path) -> None:
+    found = []
+    for number, place in enumerate(PLACES):
+        folder = make_folder(tmp_path / f"place {number}" / "bed")
+        env = {**os.environ, **place}
+        work = tmp_path if number % 2 else folder
+        for words in (["mesh", "-", "--yes", "--first-row", "front"], ["sheet", "--reach", "fine"]):
+            done = outside("-C", str(folder), *words, input=TABLE.encode(), env=env, cwd=work)
+            assert done.returncode == 0, done.stderr
+        data = contents(folder)
+        mesh = data.pop("meshes/mesh.csv")
+        data["mesh"] = re.sub(rb"# taken: .*", b"", mesh)  # tells when it was read
+        found.append(data)
+    assert set(found[0]) >= {"rounds/01/sheet.gcode", "rounds/01/sheet.json", "mesh"}
+    for other in found[1:]:
+        assert other == found[0]
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_decimal_comma_locale_writes_points(tmp_path: Path) -> None:
+    names = ("de_DE.UTF-8", "fr_FR.UTF-8", "nl_NL.UTF-8", "de_DE", "German_Germany.1252")
+    before = locale.setlocale(locale.LC_ALL)
+    for name in names:
+        try:
+            locale.setlocale(locale.LC_ALL, name)
+            break
+        except locale.Error:
+            continue
+    else:
+        # None is installed: let the C library say what such a locale would.
+        pytest.skip("no locale with a decimal comma is installed")
+    try:
+        folder = make_folder(tmp_path / "bed")
+        assert run(folder, "sheet", "--points", "2,2").exit_code == 0
+        text = BedFolder(folder).round(1).sheet_gcode.read_text(encoding="utf-8")
+        code = "\n".join(line.split(";")[0] for line in text.splitlines())
+        assert "," not in code
+        assert json.loads(BedFolder(folder).round(1).sheet_json.read_text(encoding="utf-8"))
+    finally:
+        locale.setlocale(locale.LC_ALL, before)
+
+
+def test_a_terminal_without_the_letters_gets_no_traceback(tmp_path: Path) -> None:
+    folder = make_folder(tmp_path / "床 ♨")
+    env = {**os.environ, "PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0"}
+    made = outside("-C", str(folder), "sheet", "--points", "2,2", "--json", env=env)
+    assert made.returncode == 0, made.stderr
+    assert Path(json.loads(made.stdout)["folder"]) == folder / "rounds" / "01"
+    for words in (["rounds"], ["explain"], ["--help"]):
+        done = outside("-C", str(folder), *words, env=env)
+        assert done.returncode == 0, done.stderr
+        assert b"Traceback" not in done.stderr
+
+
+# ---- output that nobody takes
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs a shell with pipes")
+@pytest.mark.parametrize(
+    "words", [["explain"], ["rounds"], ["edits"], ["--help"], ["sheet", "--json"]]
+)
+def test_a_reader_that_stops_reading_gets_no_traceback(scored: Path, words: list[str]) -> None:
+    # The reader is gone before the first byte: the hardest case of `| head -1`.
+    read, write = os.pipe()
+    os.close(read)
+    with os.fdopen(write, "wb") as closed:
+        done = subprocess.run(
+            [*COMMAND, "-C", str(scored), *words],
+            stdout=closed, stderr=subprocess.PIPE, timeout=120, check=False,
+        )  # fmt: skip
+    assert done.returncode in (0, 1)
+    assert b"Traceback" not in done.stderr
+    assert b"BrokenPipe" not in done.stderr
+    whole(scored)
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="needs /dev/full")
+@pytest.mark.parametrize("words", [["explain"], ["rounds", "--json"], ["edits"]])
+def test_output_onto_a_full_disk_is_one_sentence(scored: Path, words: list[str]) -> None:
+    with open("/dev/full", "wb") as full:
+        done = subprocess.run(
+            [*COMMAND, "-C", str(scored), *words],
+            stdout=full, stderr=subprocess.PIPE, timeout=120, check=False,
+        )  # fmt: skip
+    assert done.returncode == 1
+    assert b"Traceback" not in done.stderr
+    assert b"[file-access]" in done.stderr
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs a POSIX shell")
+def test_standard_output_closed_altogether(scored: Path) -> None:
+    command = shlex.join([*COMMAND, "-C", str(scored), "rounds"]) + " >&-"
+    done = subprocess.run(command, shell=True, capture_output=True, timeout=120, check=False)
+    assert done.returncode in (0, 1)
+    assert b"Traceback" not in done.stderr
+
+
+def test_a_mesh_kept_by_hand_is_read(folder: Path) -> None:
+    BedFolder(folder).store_mesh(Mesh(grid=GRID, z_mm=Z_MM, name="by hand ✋"))
+    assert BedFolder(folder).active_mesh().name == "by hand ✋"  # type: ignore[union-attr]
