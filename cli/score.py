@@ -159,7 +159,7 @@ def show_scores(scored: Scored) -> None:
         click.echo(self_check_table(scored.check))
         click.echo()
         for sentence in scored.check.words:
-            click.echo(sentence)
+            click.echo(fitted(sentence, sys.stdout))
         return
     click.echo(score_table(scored.score, scored.advice))
     click.echo()

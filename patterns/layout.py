@@ -15,8 +15,8 @@ from padsheet.patterns.bed import Bed, MeshGrid, Plate, Rectangle
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.ladder import LARGEST_MM, Ladder, design_ladder
 from padsheet.patterns.markers import PLACES, marker_id, marker_strokes
-from padsheet.patterns.pad import CombShape, comb_tracks, coupon_stroke, half_comb_stroke
-from padsheet.patterns.sheet import Coupon, Marker, Pad, Sheet, Stroke
+from padsheet.patterns.pad import CombShape, comb_tracks, coupon_at, coupon_stroke, half_comb_stroke
+from padsheet.patterns.sheet import Marker, Pad, Sheet, Stroke
 
 __all__ = ["SELF_CHECK_LIFT_MM", "Layout", "lay_out_sheet", "nodes_with_pad"]
 
@@ -147,7 +147,7 @@ def _place_coupons(
             area = _bounds(pad.x_mm, y, _COUPON_MM)
             free = bed.plate.admits(area) and _within(area, _corrected(bed))
             if free and not any(area.overlaps(other) for other in taken):
-                coupon = Coupon(x_mm=pad.x_mm, y_mm=round(y, 4), side_mm=_COUPON_MM)
+                coupon = coupon_at(pad.x_mm, y, _COUPON_MM, bed.target)
                 taken.append(area.grown(_ROOM_MM))
                 placed.append(replace(pad, coupon=coupon))
                 break

@@ -10,7 +10,7 @@ from padsheet.patterns.bed import Rectangle, Target
 from padsheet.patterns.ladder import Ladder
 from padsheet.patterns.sheet import Coupon, Pad, Stroke, Track
 
-__all__ = ["CombShape", "comb_tracks", "coupon_stroke", "half_comb_stroke", "zigzag"]
+__all__ = ["CombShape", "comb_tracks", "coupon_at", "coupon_stroke", "half_comb_stroke", "zigzag"]
 
 _LEAD_MM = 2.0
 # Without a tick the two lead-ins differ in length, so that track 1 can still be told by eye.
@@ -132,13 +132,24 @@ def zigzag(area: Rectangle, spacing_mm: float) -> list[tuple[float, float]]:
     return [(area.x_min_mm + v, area.y_min_mm + u) for u, v in points]
 
 
+def coupon_at(x_mm: float, y_mm: float, side_mm: float, target: Target) -> Coupon:
+    """Return a coupon that lines of the target width fill solidly."""
+    # At this spacing the lines' rounded sides just fill the gaps between them.
+    spacing = target.width_mm - SIDE_FACTOR * target.height_mm
+    return Coupon(
+        x_mm=x_mm,
+        y_mm=round(y_mm, 4),
+        side_mm=side_mm,
+        lines=max(1, math.ceil(side_mm / spacing - 1e-9)),
+        area_mm2=round(float(area_mm2(target.width_mm, target.height_mm)), 6),
+    )
+
+
 def coupon_stroke(pad: Pad, coupon: Coupon, target: Target, speed_mm_s: float) -> Stroke:
     """Fill the coupon solidly at the target height with lines of the target width.
 
     In a self-check the coupon of a lifted pad is lifted with it.
     """
-    # At this spacing the lines' rounded sides just fill the gaps between them.
-    spacing = target.width_mm - SIDE_FACTOR * target.height_mm
     half = coupon.side_mm / 2
     corners = zigzag(
         Rectangle(
@@ -147,7 +158,7 @@ def coupon_stroke(pad: Pad, coupon: Coupon, target: Target, speed_mm_s: float) -
             x_max_mm=coupon.x_mm + half,
             y_max_mm=coupon.y_mm + half,
         ),
-        spacing,
+        coupon.side_mm / coupon.lines,
     )
     area = float(area_mm2(target.width_mm, target.height_mm))
     height_mm = round(target.height_mm + pad.lift_mm, 4)

@@ -59,11 +59,23 @@ class Track:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Coupon:
-    """The small solid square of a pad: centre and side, at the target height."""
+    """The small solid square of a pad, at the target height.
+
+    Attributes
+    ----------
+    x_mm, y_mm, side_mm : float
+        Its centre and side.
+    lines : int
+        How many lines along x fill it; 0 where that is not known.
+    area_mm2 : float
+        Commanded cross-section of each.
+    """
 
     x_mm: float
     y_mm: float
     side_mm: float
+    lines: int = 0
+    area_mm2: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -70,7 +70,11 @@ def _pad(data: dict[str, Any]) -> Pad:
         lift_mm=_number(data.get("lift_mm", 0.0), "lift_mm"),
         coupon=None
         if coupon is None
-        else Coupon(**{k: _number(coupon[k], k) for k in ("x_mm", "y_mm", "side_mm")}),
+        else Coupon(
+            **{k: _number(coupon[k], k) for k in ("x_mm", "y_mm", "side_mm")},
+            lines=_whole(coupon.get("lines", 0), "lines"),
+            area_mm2=_number(coupon.get("area_mm2", 0.0), "area_mm2"),
+        ),
     )
 
 

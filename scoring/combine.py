@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padsheet.patterns.sheet import Pad, Sheet
-from padsheet.scoring.squish import PadScore, SheetScore, squish_score, verdict
+from padsheet.scoring.squish import CouponWitness, PadScore, SheetScore, squish_score, verdict
 
 __all__ = ["combine_scores"]
 
@@ -142,7 +142,15 @@ def _combined(
     for n, pad in enumerate(sheet.pads):
         row = where.get((pad.i, pad.j))
         own = [score.pads[n] for score in scores]
-        pads.append(_best_refusal(own) if row is None else _read(sheet, pad, mean, covariance, row))
+        pads.append(
+            _best_refusal(own)
+            if row is None
+            else replace(
+                _read(sheet, pad, mean, covariance, row),
+                notes=tuple(dict.fromkeys(note for p in own for note in p.notes)),
+                coupon=_coupon(own),
+            )
+        )
     return replace(
         scores[0],
         pads=tuple(pads),
@@ -156,6 +164,12 @@ def _combined(
         photos=tuple(name for s in scores for name in s.photos),
         warnings=tuple(dict.fromkeys(w for s in scores for w in s.warnings)),
     )
+
+
+def _coupon(pads: Sequence[PadScore]) -> CouponWitness | None:
+    """Return what the photos together say of a coupon: one that saw it open is enough."""
+    said = [pad.coupon for pad in pads if pad.coupon is not None]
+    return next((one for one in said if one.seen == "open"), said[0] if said else None)
 
 
 def _best_refusal(pads: Sequence[PadScore]) -> PadScore:

@@ -19,6 +19,7 @@ from padsheet.patterns.sheet import Pad, Sheet
 from padsheet.patterns.widths import CHOKED_BELOW_MM, tells_something
 from padsheet.scoring.camera import Camera
 from padsheet.scoring.combine import combine_scores
+from padsheet.scoring.coupon import coupon_warnings, witnessed
 from padsheet.scoring.curves import LadderCurve
 from padsheet.scoring.finder import find_markers
 from padsheet.scoring.gaps import GapFit, TrackData, comb_of, fit_gaps
@@ -114,6 +115,8 @@ def read_sheet_photo(
             "still.",
             code="photo-unsure",
         )
+    flow = 1 + float(fit.common[0])
+    pads = witnessed(photo, camera, sheet, pads, flow)
     score = SheetScore(
         sheet_id=sheet.id,
         sheet_number=sheet.number,
@@ -123,12 +126,12 @@ def read_sheet_photo(
         order=tuple((pads[k].i, pads[k].j) for k in read),
         covariance_mm2=covariance,
         common_sigma_mm=common_sigma_mm,
-        flow=1 + float(fit.common[0]),
+        flow=flow,
         flow_sigma=float(np.sqrt(fit.common_covariance[0, 0])),
         registration_rms_mm=registration.rms_mm,
         lines_used=registration.lines_used,
         photos=(photo.name,),
-        warnings=_warnings(sheet, fit, widths),
+        warnings=_warnings(sheet, fit, widths) + coupon_warnings(pads),
     )
     return PhotoReading(
         score=score,

@@ -24,6 +24,7 @@ from padsheet.scoring.squish import PadScore, SheetScore
 from padsheet.scoring.todo import Step
 from padsheet.scoring.words import (
     adjustment,
+    coupon_words,
     error_sentence,
     place,
     signed_mm,
@@ -274,7 +275,7 @@ def _pad_views(
                 words=squish_words(pad),
                 reason="" if pad.reason is None else pad.reason.text,
                 node_note="" if node is None else node.note,
-                notes=pad.notes,
+                notes=tuple(text for text in (coupon_words(pad), *pad.notes) if text),
                 crop=None if crop is None else _picture_uri(crop, CROP_SIDE_PX, 85),
                 chart=_chart(curve, pad, score),
                 left_out=_left_out(curve),

@@ -13,7 +13,7 @@ import numpy as np
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.advice import Advice, NodeAdvice, ScrewAdvice
 from padsheet.scoring.selfcheck import SelfCheck, self_check_data
-from padsheet.scoring.squish import PadScore, Reason, SheetScore, Verdict
+from padsheet.scoring.squish import CouponWitness, PadScore, Reason, SheetScore, Verdict
 
 __all__ = ["FORMAT", "read_json", "scores_from_json", "scores_to_data", "scores_to_json", "spoilt"]
 
@@ -103,9 +103,14 @@ def scores_to_json(
     ValueError
         If a number is not finite: JSON has none such.
     """
-    data = scores_to_data(score, advice, plate=plate, bed_c=bed_c, check=check)
     data = scores_to_data(
-        score, advice, plate=plate, bed_c=bed_c, mesh=mesh, mesh_active=mesh_active
+        score,
+        advice,
+        plate=plate,
+        bed_c=bed_c,
+        check=check,
+        mesh=mesh,
+        mesh_active=mesh_active,
     )
     # The matrix is written a row a line: with one number a line it would be the whole file.
     rows = data["covariance_mm2"]["rows"]
@@ -209,6 +214,7 @@ def _pad_data(pad: PadScore) -> dict[str, Any]:
         "verdict": pad.verdict,
         "reason": None if pad.reason is None else asdict(pad.reason),
         "notes": pad.notes,
+        "coupon": None if pad.coupon is None else asdict(pad.coupon),
     }
 
 
@@ -345,7 +351,18 @@ def _pad(data: dict[str, Any]) -> PadScore:
         if reason is None
         else Reason(code=_text(reason["code"]), text=_text(reason["text"])),
         notes=_many(data.get("notes", []), _text),
+        coupon=_coupon(data.get("coupon")),
     )
+
+
+def _coupon(data: dict[str, Any] | None) -> CouponWitness | None:
+    """Build what a coupon says."""
+    if data is None:
+        return None
+    seen, ladder = data["seen"], data["ladder"]
+    if seen not in ("open", "not clear") or ladder not in ("agrees", "disagrees", None):
+        raise ValueError("unknown word of a coupon")
+    return CouponWitness(seen=seen, ladder=ladder)
 
 
 def _advice(data: dict[str, Any]) -> Advice:

@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["PadScore", "Reason", "SheetScore", "squish_score", "verdict"]
+__all__ = ["CouponWitness", "PadScore", "Reason", "SheetScore", "squish_score", "verdict"]
 
 Verdict = Literal[
     "on target", "too little", "too much", "uncertain", "off scale high", "off scale low", "unread"
@@ -21,6 +21,22 @@ class Reason:
 
     code: str
     text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CouponWitness:
+    """What the coupon of a pad says beside its ladder; it never changes the gap.
+
+    Attributes
+    ----------
+    seen : {"open", "not clear"}
+        Whether its lines surely do not meet.
+    ladder : {"agrees", "disagrees"} or None
+        What the ladder says to that; None where its interval holds both.
+    """
+
+    seen: Literal["open", "not clear"]
+    ladder: Literal["agrees", "disagrees"] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,6 +60,8 @@ class PadScore:
         bound: (bound, None) for off scale high and (None, bound) for off scale low.
     squish : float or None
         100 x target gap / measured gap.
+    coupon : CouponWitness or None
+        What the coupon says; None where there is none or nobody looked.
     """
 
     i: int
@@ -58,6 +76,7 @@ class PadScore:
     squish: float | None = None
     reason: Reason | None = None
     notes: tuple[str, ...] = ()
+    coupon: CouponWitness | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

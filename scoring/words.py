@@ -10,6 +10,7 @@ from padsheet.scoring.together import judged
 
 __all__ = [
     "adjustment",
+    "coupon_words",
     "error_sentence",
     "interval_half_mm",
     "place",
@@ -78,6 +79,24 @@ def interval_half_mm(pad: PadScore) -> float | None:
 def squish_words(pad: PadScore) -> str:
     """Say the verdict of a pad in words."""
     return VERDICT_WORDS[pad.verdict]
+
+
+def coupon_words(pad: PadScore) -> str:
+    """Say what the coupon of a pad shows; empty where nobody looked.
+
+    Examples
+    --------
+    >>> from padsheet.scoring.squish import CouponWitness
+    >>> seen = CouponWitness(seen="open", ladder="agrees")
+    >>> coupon_words(PadScore(i=0, j=0, x_mm=0, y_mm=0, verdict="too little", coupon=seen))
+    'coupon: open, as the ladder says'
+    """
+    if pad.coupon is None:
+        return ""
+    if pad.coupon.seen == "not clear":
+        return "coupon: not clear in the photo"
+    told = {"agrees": ", as the ladder says", "disagrees": ", against what the ladder says"}
+    return "coupon: open" + told.get(pad.coupon.ladder or "", "")
 
 
 def error_sentence(pad: PadScore, target_gap_mm: float) -> str:
