@@ -94,7 +94,7 @@ def test_reach_is_what_is_asked(folder: Path, word: str, reach_mm: float) -> Non
 def test_reach_that_no_ladder_reads_is_one_sentence(folder: Path) -> None:
     result = run(folder, "--reach", "0.2")
     assert result.exit_code == 1
-    assert "smaller reach" in result.stderr
+    assert "--reach 0.1" in result.stderr
     assert set(contents(folder)) == {"bed.toml"}
 
 

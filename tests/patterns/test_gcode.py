@@ -246,6 +246,14 @@ def test_header_tells_the_sheet_and_the_cautions(small_sheet: Maker) -> None:
     assert all(line.startswith("; ") for line in header.splitlines())
 
 
+def test_header_tells_of_lifted_pads(small_sheet: Maker) -> None:
+    pad = small_sheet().pads[0]
+    pads = (pad, replace(pad, i=0, lift_mm=0.04))
+    text = write_gcode(small_sheet(pads=pads), Bed())
+    assert "; self-check: 1 pads are printed 0.040 mm higher\n" in text
+    assert "self-check" not in write_gcode(small_sheet(), Bed())
+
+
 def test_no_command_can_hide_in_a_label(small_sheet: Maker, small_stroke: Strokes) -> None:
     line = replace(small_stroke(((50, 50, 0.2), (60, 50, 0.2))), label="a\nM112\r\u2028M112")
     text = write_gcode(small_sheet(line), Bed(plate=Plate(name="p\nM112")))

@@ -150,3 +150,8 @@ def test_lengths_of_moves() -> None:
     move = interpret("G1 X3 Y4 Z12 F60").moves[0]
     assert isinstance(move, Move)
     assert (move.xy_mm, move.length_mm) == (5.0, 13.0)
+
+
+def test_g92_counts_axes_and_leaves_other_words_alone() -> None:
+    moves = interpret("G92 S9 X10\nG1 X12 F600").moves
+    assert (moves[0].x0_mm, moves[0].x1_mm) == (0.0, 2.0)

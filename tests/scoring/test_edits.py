@@ -14,7 +14,13 @@ from hypothesis import strategies as st
 from padsheet.patterns.bed import Bed, Edits, MeshGrid
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.advice import NodeAdvice
-from padsheet.scoring.edit_styles import bare_line, may_set_point
+from padsheet.scoring.edit_styles import (
+    bare_line,
+    check_style,
+    edit_line,
+    may_set_point,
+    number_text,
+)
 from padsheet.scoring.edits import make_edits, printed_table
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.mesh_table import read_table
@@ -171,6 +177,43 @@ def test_unchanged_points_are_left_out_unless_asked_for() -> None:
     assert {(edit.i, edit.j): edit.dz_mm for edit in every.edits} == {
         (0, 0): 0.0, (1, 2): 0.0, (3, 1): 0.05,
     }  # fmt: skip
+
+
+def test_an_edit_says_in_words_what_it_does() -> None:
+    still = NodeAdvice(i=1, j=2, dz_mm=-0.08, sigma_mm=0.1, changed=False)
+    nodes = [still, node(3, 1, 0.05), node(0, 0, -0.03)]
+    made = make_edits(nodes, bed_with(style="M421"), MESH, only_changed=False)
+    told = {(edit.i, edit.j): edit.words for edit in made.edits}
+    assert told[1, 2].startswith("no change at column 2, row 3 (mesh value from ")
+    assert told[3, 1].startswith("raise the nozzle by 0.050 mm at column 4, row 2 (mesh value")
+    assert told[0, 0].startswith("lower the nozzle by 0.030 mm at column 1, row 1 (mesh value")
+    unknown = make_edits([node(0, 0, -0.03)], bed_with(style="M421-offset"), None)
+    assert unknown.edits[0].words == "lower the nozzle by 0.030 mm at column 1, row 1"
+
+
+def test_the_way_back_of_a_table_is_the_old_table() -> None:
+    made = make_edits([node(3, 1, 0.05)], bed_with(style="table"), MESH)
+    assert made.restore_table == printed_table(MESH)
+    rows = [line for line in made.restore if line.startswith("; +") or line.startswith("; -")]
+    assert rows == [f"; {row}" for row in printed_table(MESH)]
+    assert rows != [f"; {row}" for row in made.table]
+
+
+def test_a_number_that_is_none_makes_no_edit() -> None:
+    with pytest.raises(ValueError, match="finite"):
+        number_text(float("nan"))
+    edits = bed_with(style="custom", template="SET {column0} {row0} {value_mm}").edits
+    with pytest.raises(PadsheetError) as caught:
+        edit_line(edits, 0, 0, None, 0.01)
+    assert "not known" in caught.value.problem
+
+
+@pytest.mark.parametrize("form", [">9999999", ".999999f", "{column0}", "x", "1000"])
+def test_a_format_that_is_no_format_of_a_number_is_refused(form: str) -> None:
+    edits = bed_with(style="custom", template=f"SET {{column0}} {{row0}} {{value_mm:{form}}}").edits
+    with pytest.raises(PadsheetError) as caught:
+        check_style(edits)
+    assert caught.value.code == "edits-template"
 
 
 def test_nothing_to_change_says_so() -> None:
