@@ -19,6 +19,10 @@ from padsheet.scoring.rounds import BedFolder, record_applied, write_group
 from padsheet.scoring.scores import scores_to_json
 
 
+# It needs a library of the extra `fuzz`, and is run by itself.
+collect_ignore = ["guided.py"]
+
+
 @pytest.fixture(scope="session")
 def targets() -> ModuleType:
     """Return tests/fuzz/targets.py, loaded once."""
