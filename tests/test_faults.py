@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import errno
 import hashlib
+import importlib.util
 import io
 import json
 import locale
@@ -14,24 +15,28 @@ import os
 import platform
 import re
 import shlex
+import shutil
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 from PIL import Image
 
+from padsheet.cli import send
 from padsheet.cli.main import main
 from padsheet.patterns import files as files_module
 from padsheet.patterns.bed import Bed, MeshGrid
 from padsheet.patterns.profile import profile_text
 from padsheet.scoring import scorer
 from padsheet.scoring.advice import advise
+from padsheet.scoring.link import Waits
 from padsheet.scoring.lock import LOCK_NAME
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.rounds import BedFolder
@@ -207,6 +212,71 @@ def test_a_kill_at_any_change_leaves_a_folder_that_works(
     assert kills >= 4  # the lock, a temporary file, its rename, and the lock's end at the least
     act()
     whole(scored)
+
+
+@pytest.fixture
+def a_printer(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., Any]]:
+    """Return the maker of printers at the other end of a pseudo-terminal."""
+    pytest.importorskip("tty", reason="pseudo-terminals are a POSIX thing")
+    path = Path(__file__).parent / "scoring" / "serial_printer.py"
+    spec = importlib.util.spec_from_file_location("serial_printer_of_faults", path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    waits = Waits(greeting_s=0.3, quiet_s=0.06, reply_s=0.25, busy_s=3.0, resend_ok_s=0.1)
+    monkeypatch.setattr(send, "WAITS", waits)
+    made: list[Any] = []
+
+    def make(z_mm: Any) -> Any:
+        made.append(module.SerialPrinter(z_mm))
+        made[-1].start()
+        return made[-1]
+
+    yield make
+    for one in made:
+        one.stop()
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
+@pytest.mark.filterwarnings("ignore:.*fork:DeprecationWarning")
+def test_a_kill_while_sending_leaves_the_way_back_and_gives_no_edit_twice(
+    scored: Path, tmp_path: Path, a_printer: Callable[..., Any]
+) -> None:
+    assert run(scored, "edits", "--json").exit_code == 0
+    wanted = Z_MM.copy()
+    for edit in json.loads(run(scored, "edits", "--json").stdout)["edits"]:
+        wanted[edit["j"], edit["i"]] = edit["new_mm"]
+    (scored / "rounds" / "01" / "edits.gcode").unlink()
+    (scored / "rounds" / "01" / "restore.gcode").unlink()
+    kills = 0
+    for at in range(1, 60):
+        folder = tmp_path / f"killed at {at}"
+        shutil.copytree(scored, folder)
+        printer = a_printer(Z_MM)
+        words = ("send", "--port", printer.name_of_port, "--yes", "--save")
+
+        def act(folder: Path = folder, words: tuple[str, ...] = words) -> None:
+            assert run(folder, *words).exit_code == 0
+
+        status = in_a_fork(dying(folder, at, act))
+        assert status in (0, 9), status
+        whole(folder)
+        assert not printer.forbidden
+        # What the printer keeps is the old mesh or the new one, never a part of the edits.
+        kept = printer.stored
+        assert np.allclose(kept, Z_MM) or np.allclose(kept, wanted)
+        # Switched off and on, it has what it kept: the next run finishes the job, or says why not.
+        again = run(folder, "send", "--port", a_printer(kept).name_of_port, "--yes", "--save")
+        told = re.search(r"\[([a-z-]+)\]\s*\Z", again.output)
+        assert again.exit_code == 0 or (
+            told is not None and told[1] in ("edits-applied", "edits-stale", "send-other-mesh")
+        ), again.output
+        whole(folder)
+        if status == 0:
+            break
+        kills += 1
+    assert kills >= 10
 
 
 # ---- full disk, read-only folder

@@ -18,7 +18,6 @@ from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.rounds import BedFolder, record_applied, write_group
 from padsheet.scoring.scores import scores_to_json
 
-
 # It needs a library of the extra `fuzz`, and is run by itself.
 collect_ignore = ["guided.py"]
 

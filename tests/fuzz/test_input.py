@@ -239,8 +239,9 @@ def test_uploads(targets: ModuleType, phone_page: Callable[..., tuple], seed: in
         )
     assert answer.status_code in (303, 400, 403, 404, 413, 429), answer.status_code
     assert "Traceback" not in answer.text
-    del answer
-    gc.collect()  # here, and not in a later test
+    if answer.status_code != 303:
+        del answer
+        gc.collect()  # here, and not in a later test
     # The photo was not read, so nothing of it stays.
     assert not list((folder / "phone").glob("*"))
     assert not [p for p in folder.rglob("x.jpg")]
