@@ -28,3 +28,11 @@ class PadsheetError(Exception):
         self.problem = problem
         self.remedy = remedy
         self.code = code
+
+    def __reduce__(self) -> tuple[object, ...]:
+        """Let it pass from one process to another, as what a user may see of it."""
+        return _again, (self.problem, self.remedy, self.code)
+
+
+def _again(problem: str, remedy: str, code: str) -> PadsheetError:
+    return PadsheetError(problem, remedy=remedy, code=code)

@@ -78,8 +78,11 @@ def make_sheet(
     """
 
     def attempt(inside: bool) -> tuple[Layout, str]:
+        # Even where the mesh holds or goes on beyond its edge, a steep bed may leave it there.
+        steep = inside and mesh_active != "unknown"
+        grid = replace(bed.mesh, outside="unknown") if steep else bed.mesh
         layout = lay_out_sheet(
-            bed,
+            replace(bed, mesh=grid),
             reach_mm=reach_mm,
             number=number,
             points=points,

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from padsheet.patterns.bed import Bed, MeshGrid
+from padsheet.patterns.bed import Bed, MeshGrid, Outside
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.make import make_sheet
 from padsheet.patterns.sheet import Sheet
@@ -59,3 +59,17 @@ def test_where_nothing_is_safe_the_reason_is_the_clearance() -> None:
         )
     assert caught.value.code == "envelope-mesh-clearance"
     assert "outside" in caught.value.remedy
+
+
+@pytest.mark.parametrize("outside", ["hold", "extend"])
+def test_a_corner_too_steep_to_go_beyond_keeps_all_inside(outside: Outside) -> None:
+    """The bed may rise on beyond a held mesh, or flatten beyond one that goes on."""
+    bed = Bed(mesh=MeshGrid(outside=outside))
+    z_mm = np.zeros((5, 5))
+    z_mm[0, 4], z_mm[0, 3], z_mm[1, 4] = 0.32, 0.14, 0.2
+    z_mm[4, 4], z_mm[4, 3], z_mm[3, 4] = -0.32, -0.14, -0.2
+    sheet = make_sheet(bed, reach_mm=REACH, mesh_active="yes", mesh_z_mm=z_mm).sheet
+    assert len(sheet.pads) == 25
+    assert inside_mesh(sheet, bed.mesh)
+    gentle = make_sheet(bed, reach_mm=REACH, mesh_active="yes", mesh_z_mm=z_mm / 10).sheet
+    assert not inside_mesh(gentle, bed.mesh)
