@@ -10,6 +10,7 @@ from dataclasses import astuple, dataclass, replace
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from padsheet.patterns.bed import Bed, MeshGrid, Plate, Rectangle
 from padsheet.patterns.errors import PadsheetError
@@ -22,6 +23,8 @@ __all__ = ["SELF_CHECK_LIFT_MM", "Layout", "lay_out_sheet", "nodes_with_pad"]
 
 SELF_CHECK_LIFT_MM = 0.06
 """By how much a self-check lifts every other pad: several times what a pad may be misread by."""
+
+Floats = NDArray[np.float64]
 
 _COUPON_MM = 5.0
 _TICK_MM = 4.0
@@ -73,17 +76,33 @@ def _within(area: Rectangle, limit: Rectangle | None) -> bool:
     )
 
 
-def _tracks_inside(shape: CombShape, x: float, y: float, limit: Rectangle | None) -> bool:
-    """Tell whether the measured part of the comb lies in the mesh rectangle."""
-    if limit is None:
-        return True
+def _tracks_inside(
+    shape: CombShape, x: Floats, y: Floats, limit: Rectangle | None
+) -> NDArray[np.bool_]:
+    """Tell at which places (N,) the measured part of the comb lies in the mesh rectangle."""
     side, half = 4.5 * shape.pitch_mm, shape.window_mm / 2
-    return (
-        x - side >= limit.x_min_mm - 1e-9
-        and x + side <= limit.x_max_mm + 1e-9
-        and y - half >= limit.y_min_mm - 1e-9
-        and y + half <= limit.y_max_mm + 1e-9
+    boxes = np.stack([x - side, y - half, x + side, y + half], axis=1)
+    return _all_within(boxes, limit)
+
+
+def _all_within(boxes: Floats, limit: Rectangle | None) -> NDArray[np.bool_]:
+    """Tell which boxes (N, 4), x and y from and to, lie in a rectangle; all of them in None."""
+    if limit is None:
+        return np.ones(len(boxes), bool)
+    return np.asarray(
+        (boxes[:, 0] >= limit.x_min_mm - 1e-9)
+        & (boxes[:, 1] >= limit.y_min_mm - 1e-9)
+        & (boxes[:, 2] <= limit.x_max_mm + 1e-9)
+        & (boxes[:, 3] <= limit.y_max_mm + 1e-9)
     )
+
+
+def _inside(plate: Plate, boxes: Floats) -> NDArray[np.bool_]:
+    """Tell which boxes (N, 4) lie in the plate's bounding rectangle, its margin left out.
+
+    A quick look at many; `Plate.admits` knows round plates and keep-outs too.
+    """
+    return _all_within(boxes, plate.outline.grown(-plate.margin_mm))
 
 
 def _shifts(limit_mm: float) -> Iterator[tuple[float, float]]:
@@ -113,25 +132,41 @@ def _place_pads(
     plate, limit = bed.plate, _corrected(bed)
     grid, reach = bed.mesh, 0.55 * min(pitch_mm if inside else bed.mesh.pitch_mm)
     shifts = list(_shifts(min(reach, 16.0)))
+    farthest = max(abs(v) for shift in shifts for v in shift)
+    dx, dy = np.array(shifts).T
     pads: list[Pad] = []
     taken: list[Rectangle] = []
     homeless = []
     nodes_x, nodes_y = grid.x_mm.tolist(), grid.y_mm.tolist()
     for i, j in nodes:
-        for dx, dy in shifts:
-            x, y = nodes_x[i] + dx, nodes_y[j] + dy
-            area = shape.area_at(x, y)
-            if (
-                plate.admits(area)
-                and (_within(area, limit) if inside else _tracks_inside(shape, x, y, limit))
-                and not any(area.overlaps(other) for other in taken)
-            ):
-                pads.append(Pad(i=i, j=j, x_mm=round(x, 4), y_mm=round(y, 4)))
+        x, y = nodes_x[i] + dx, nodes_y[j] + dy
+        here = shape.area_at(nodes_x[i], nodes_y[j]).grown(farthest)
+        near = [other for other in taken if here.overlaps(other)]
+        boxes = shape.boxes_at(x, y)
+        corrected = _tracks_inside(shape, x, y, limit) if not inside else _all_within(boxes, limit)
+        room = ~_overlapping(boxes, near) & corrected
+        for k in np.flatnonzero(room & _inside(plate, boxes)):
+            area = shape.area_at(float(x[k]), float(y[k]))
+            if plate.admits(area):
+                pads.append(Pad(i=i, j=j, x_mm=round(float(x[k]), 4), y_mm=round(float(y[k]), 4)))
                 taken.append(area.grown(_ROOM_MM / 2))
                 break
         else:
             homeless.append((i, j))
     return pads, homeless
+
+
+def _overlapping(boxes: Floats, others: Sequence[Rectangle]) -> NDArray[np.bool_]:
+    """Tell which boxes (N, 4), x and y from and to, share more than an edge with any of others."""
+    found = np.zeros(len(boxes), bool)
+    for other in others:
+        found |= (
+            (boxes[:, 0] < other.x_max_mm)
+            & (other.x_min_mm < boxes[:, 2])
+            & (boxes[:, 1] < other.y_max_mm)
+            & (other.y_min_mm < boxes[:, 3])
+        )
+    return found
 
 
 def _place_coupons(
@@ -171,12 +206,15 @@ def _purge(
         from_middle = np.abs(lefts + length / 2 - centre_x)
         places = lefts[np.argsort(from_middle, kind="stable")]
         for y in rows:
-            for x in places:
+            beside = [b for b in blocked if y - deep < b.y_max_mm and b.y_min_mm < y + deep]
+            spans = np.stack(
+                np.broadcast_arrays(places, y - deep, places + length, y + deep), axis=1
+            )
+            for x in places[~_overlapping(spans, beside)]:
                 room = Rectangle(
                     x_min_mm=x, y_min_mm=y - deep, x_max_mm=x + length, y_max_mm=y + deep
                 )
-                admitted = bed.plate.admits(room) and _within(room, limit)
-                if admitted and not any(room.overlaps(b) for b in blocked):
+                if bed.plate.admits(room) and _within(room, limit):
                     points = (
                         (x + 1, y - 0.7, height_mm),
                         (x + length - 1, y - 0.7, height_mm),
@@ -207,20 +245,16 @@ def _place_markers(
     quiet = side_mm * (1 + 2 / 6)
     xs = np.arange(outline.x_min_mm + quiet / 2, outline.x_max_mm - quiet / 2 + 0.1, _GRID_MM)
     ys = np.arange(outline.y_min_mm + quiet / 2, outline.y_max_mm - quiet / 2 + 0.1, _GRID_MM)
-    boxes = np.array([[t.x_min_mm, t.y_min_mm, t.x_max_mm, t.y_max_mm] for t in taken])
-    free = []
     half = quiet / 2
-    for y in ys:
-        for x in xs:
-            clash = (
-                (x + half > boxes[:, 0])
-                & (x - half < boxes[:, 2])
-                & (y + half > boxes[:, 1])
-                & (y - half < boxes[:, 3])
-            )
-            square = _bounds(float(x), float(y), side_mm)
-            if not clash.any() and plate.admits(square) and _within(square, limit):
-                free.append((float(x), float(y)))
+    places = np.stack([grid.ravel() for grid in np.meshgrid(xs, ys)], axis=1)
+    quiet_boxes = np.concatenate([places - half, places + half], axis=1)
+    squares = np.concatenate([places - side_mm / 2, places + side_mm / 2], axis=1)
+    room = ~_overlapping(quiet_boxes, taken) & _inside(plate, squares)
+    free = []
+    for x, y in places[room].tolist():
+        square = _bounds(x, y, side_mm)
+        if plate.admits(square) and _within(square, limit):
+            free.append((x, y))
     if not free:
         return []
     places = np.array(free)

@@ -5,6 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from padsheet.patterns.bead import SIDE_FACTOR, area_mm2
 from padsheet.patterns.bed import Rectangle, Target
 from padsheet.patterns.ladder import Ladder
@@ -46,6 +49,19 @@ class CombShape:
             y_min_mm=y_mm - self.length_mm / 2 - _LEAD_MM - _HALF_BEAD_MM,
             x_max_mm=x_mm + side,
             y_max_mm=y_mm + self.length_mm / 2 + _HALF_BEAD_MM,
+        )
+
+    def boxes_at(self, x_mm: NDArray[np.float64], y_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return `area_at` for N places, shape (N, 4): x and y from, x and y to."""
+        side = 4.5 * self.pitch_mm + _HALF_BEAD_MM
+        return np.stack(
+            [
+                x_mm - side - self.tick_mm,
+                y_mm - self.length_mm / 2 - _LEAD_MM - _HALF_BEAD_MM,
+                x_mm + side,
+                y_mm + self.length_mm / 2 + _HALF_BEAD_MM,
+            ],
+            axis=1,
         )
 
 
