@@ -18,6 +18,7 @@ from padsheet.cli.options import (
     show_json,
     user_errors,
 )
+from padsheet.cli.score_all import score_many
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.sheet import Sheet
 from padsheet.patterns.sheet_file import sheet_from_json
@@ -55,6 +56,18 @@ __all__ = ["command", "show_scores"]
     "nothing is written.",
 )
 @click.option("--round", "number", type=click.IntRange(min=1), help="The round it belongs to.")
+@click.option(
+    "--all",
+    "many",
+    type=click.Path(path_type=Path, exists=True, file_okay=False),
+    metavar="FOLDER",
+    help="Score the newest photo of every bed folder in FOLDER, on all cores.",
+)
+@click.option(
+    "--scheduler",
+    metavar="ADDRESS",
+    help="With --all: use the Dask cluster whose scheduler is at ADDRESS.",
+)
 @force_option
 @json_option
 @click.pass_context
@@ -64,6 +77,8 @@ def command(
     by_eye: bool,
     sheet_path: Path | None,
     number: int | None,
+    many: Path | None,
+    scheduler: str | None,
     force: bool,
     as_json: bool,
 ) -> None:
@@ -74,7 +89,16 @@ def command(
       padsheet -C my-bed score photo.jpg
       padsheet score photo.jpg --sheet sheet.json --json
       padsheet -C my-bed score --by-eye
+      padsheet score --all my-printers
     """  # noqa: D301 -- click's mark for a paragraph kept as it is
+    if scheduler is not None and many is None:
+        raise click.UsageError("--scheduler goes with --all.")
+    if many is not None:
+        if photos or by_eye or sheet_path or number:
+            raise click.UsageError("--all finds photos and rounds itself; give it no others.")
+        with user_errors():
+            good = score_many(many, force=force, as_json=as_json, scheduler=scheduler)
+        ctx.exit(0 if good else 1)
     if not photos and not by_eye:
         raise click.UsageError("Missing argument 'PHOTO...'.")
     with user_errors():

@@ -9,7 +9,7 @@ from typing import TypeVar
 
 import cv2
 
-__all__ = ["in_threads", "one_thread", "thread_count"]
+__all__ = ["in_threads", "one_thread", "thread_count", "usable_cores"]
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -18,10 +18,16 @@ _MOST_THREADS = 8
 _limit = [_MOST_THREADS]
 
 
+def usable_cores() -> int:
+    """Return the number of cores that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return max(1, len(os.sched_getaffinity(0)))
+    return os.cpu_count() or 1
+
+
 def thread_count() -> int:
     """Return the number of threads that one photo is read with."""
-    usable = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
-    return max(1, min(_limit[0], usable or 1))
+    return min(_limit[0], usable_cores())
 
 
 def one_thread() -> None:
