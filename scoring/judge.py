@@ -29,9 +29,13 @@ _MOST_CLIPPED = 0.10
 _FEWEST_TRACKS = 6
 _MOST_BLUR_MM = 0.18
 _FALL_SIGMAS = 4.0
-# The level of a strand's width is known no better than the photo's bias and the pad's flow.
-_ROUND_LEVEL_MM, _ROUND_WORST_MM, _ROUND_CONTRAST = 0.06, 0.05, 0.2
-_ROUND_SLOPE = -0.15
+# The level of a strand's width is known no better than the photo's bias and the pad's flow: on
+# simulated photos of round strands it lay up to 0.07 mm below and 0.14 mm above. How little the
+# widths differ, and that they tell the areas apart, is what shows strands.
+_ROUND_LEVEL_MM, _ROUND_WORST_MM, _ROUND_WANDER_MM = (-0.10, 0.16), 0.04, 0.008
+_ROUND_CONTRAST, _ROUND_FAINT = 0.2, 0.55
+# Widths that may still fall a little are those of lines that may just be pressed: a nearer bound.
+_ROUND_SLOPE, _NEARLY_SLOPE, _NEARLY_ROUND = -0.10, -0.30, 0.85
 _WORST_FIT = 4.0
 _LARGEST_SIGMA_MM = 0.030
 
@@ -133,14 +137,15 @@ def off_scale(sheet: Sheet, pad: Pad, widths: PadWidths, bias_mm: float) -> PadS
     here = PadScore(i=pad.i, j=pad.j, x_mm=pad.x_mm, y_mm=pad.y_mm, verdict="unread")
     wander = float(np.nanmedian(widths.wander_mm))
     if (
-        abs(level := float(np.median(away))) < _ROUND_LEVEL_MM
+        _ROUND_LEVEL_MM[0] < (level := float(np.median(away))) < _ROUND_LEVEL_MM[1]
         and np.sort(np.abs(away - level))[-2] < _ROUND_WORST_MM
-        and slope > _ROUND_SLOPE
+        and slope > _NEARLY_SLOPE
         and read.sum() >= 8
-        and wander > 0.015
+        and wander > _ROUND_WANDER_MM
         and _looks_alike(sheet, widths)
     ):
-        bound = float(diameter.min()) * ROUND_ABOVE - lowest
+        part = ROUND_ABOVE if slope > _ROUND_SLOPE else _NEARLY_ROUND
+        bound = float(diameter.min()) * part - lowest
         return replace(
             here,
             verdict="off scale high",
@@ -181,8 +186,8 @@ def off_scale(sheet: Sheet, pad: Pad, widths: PadWidths, bias_mm: float) -> PadS
 def _looks_alike(sheet: Sheet, widths: PadWidths) -> bool:
     """Tell whether the tracks look like free strands: one brightness, and the areas told apart.
 
-    A smear from a nozzle that rubs on the bed may be as wide as a strand, but it is fainter below,
-    and its width does not follow the area.
+    A smear from a nozzle that rubs on the bed may be as wide as a strand, but it is faint, above all
+    below, and its width does not follow the area.
     """
     comb = comb_of(sheet)
     low = comb.height_mm <= comb.height_mm.min() + 1e-6
@@ -192,7 +197,9 @@ def _looks_alike(sheet: Sheet, widths: PadWidths) -> bool:
     apart = np.nanmedian(widths.width_mm[~small]) - np.nanmedian(widths.width_mm[small])
     diameter = round_diameter_mm(comb.area_mm2)
     expected = float(diameter.max() - diameter.min())
-    return abs(share - 1.0) < _ROUND_CONTRAST and float(apart) > expected / 2
+    told = expected / 2 < float(apart) < 2 * expected
+    full = float(np.nanmedian(widths.contrast)) > _ROUND_FAINT
+    return abs(share - 1.0) < _ROUND_CONTRAST and told and full
 
 
 def after_fit(fit: GapFit, row: int) -> Reason | None:

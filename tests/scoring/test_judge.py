@@ -192,7 +192,7 @@ def test_bounds_hold_the_truth(sheet: Sheet, maker: Maker, seed: int) -> None:
     assert told > 0.3 * COUNT
 
 
-@pytest.mark.parametrize("bias_mm", [-0.045, 0.045])
+@pytest.mark.parametrize("bias_mm", [-0.07, -0.045, 0.045, 0.12])
 def test_a_photo_that_widens_every_line_hides_no_round_pad(sheet: Sheet, bias_mm: float) -> None:
     comb = comb_of(sheet)
     for k in range(50):
@@ -221,7 +221,7 @@ def test_the_bound_of_a_high_pad_holds_where_lines_are_just_pressed(sheet: Sheet
             broken += gap < score.interval_mm[0]
     assert told > COUNT
     # The range of gaps is chosen so that nearly half of them lie below the bound.
-    assert broken < 0.08 * told
+    assert broken < 0.03 * told
 
 
 def test_good_pads_pass(sheet: Sheet) -> None:
