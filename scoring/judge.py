@@ -186,8 +186,8 @@ def off_scale(sheet: Sheet, pad: Pad, widths: PadWidths, bias_mm: float) -> PadS
 def _looks_alike(sheet: Sheet, widths: PadWidths) -> bool:
     """Tell whether the tracks look like free strands: one brightness, and the areas told apart.
 
-    A smear from a nozzle that rubs on the bed may be as wide as a strand, but it is faint, above all
-    below, and its width does not follow the area.
+    A smear from a nozzle that rubs on the bed may be as wide as a strand, but it is faint, most of
+    all below, and its width does not follow the area.
     """
     comb = comb_of(sheet)
     low = comb.height_mm <= comb.height_mm.min() + 1e-6
