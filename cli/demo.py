@@ -14,7 +14,7 @@ import click
 import numpy as np
 
 from padsheet.cli.options import folder_of, json_option, say, show_json, user_errors
-from padsheet.cli.score import show_scores
+from padsheet.cli.score_one import show_scores
 from padsheet.demo_photos import mesh_file, scenario
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic

@@ -75,15 +75,22 @@ class Camera:
             Rows and columns.
         """
         points = np.asarray(xyz_mm, float)
-        seen = points @ self.rotation[:, : points.shape[-1]].T + self.shift_mm
-        # Coordinate by coordinate: arrays whose last axis is 2 or 3 long are slow to reduce.
-        x, y = seen[..., 0] / seen[..., 2], seen[..., 1] / seen[..., 2]
+        z_mm = points[..., 2] if points.shape[-1] > 2 else 0.0
+        return np.stack(self.place(points[..., 0], points[..., 1], z_mm), axis=-1)
+
+    def place(self, x_mm: Floats, y_mm: Floats, z_mm: Floats | float) -> tuple[Floats, Floats]:
+        """Return row and column of bed points given coordinate by coordinate.
+
+        The same as `project`, and quicker: arrays whose last axis is 2 or 3 long are slow to work
+        on.
+        """
+        turn, shift = self.rotation, self.shift_mm
+        depth = turn[2, 0] * x_mm + turn[2, 1] * y_mm + (turn[2, 2] * z_mm + shift[2])
+        x = (turn[0, 0] * x_mm + turn[0, 1] * y_mm + (turn[0, 2] * z_mm + shift[0])) / depth
+        y = (turn[1, 0] * x_mm + turn[1, 1] * y_mm + (turn[1, 2] * z_mm + shift[1])) / depth
         r2 = x * x + y * y
-        bend = 1 + r2 * (self.k1 + self.k2 * r2)
-        out = np.empty((*seen.shape[:-1], 2))
-        out[..., 0] = y * bend * self.focal_px + self.centre[0]
-        out[..., 1] = x * bend * self.focal_px + self.centre[1]
-        return out
+        bend = self.focal_px * (1 + r2 * (self.k1 + self.k2 * r2))
+        return y * bend + self.centre[0], x * bend + self.centre[1]
 
     def to_bed(self, row_column: Floats, z_mm: float = 0.0) -> Floats:
         """Return where the rays of pixels (..., 2) meet the plane at height `z_mm`, as (x, y)."""

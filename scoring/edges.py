@@ -59,6 +59,15 @@ class BarFit:
     converged: NDArray[np.bool_]
 
 
+def _row_medians(values: Floats) -> Floats:
+    """Return the median of each row; NumPy's own takes longer to check than to count."""
+    middle = values.shape[1] // 2
+    if values.shape[1] % 2:
+        return np.asarray(np.partition(values, middle, axis=1)[:, middle])
+    ordered = np.partition(values, (middle - 1, middle), axis=1)
+    return np.asarray((ordered[:, middle - 1] + ordered[:, middle]) / 2)
+
+
 def _start(profiles: Floats, u: Floats, blur: Floats) -> Floats:
     """Guess the parameters from the profile's moments."""
     count = len(u)
@@ -164,7 +173,7 @@ def fit_bars(
     value, d = _model(p, u, rim)
     for _ in range(_ITERATIONS):
         residual = data - value
-        noise = np.maximum(1.4826 * np.median(np.abs(residual), axis=1), 0.02 * spread)
+        noise = np.maximum(1.4826 * _row_medians(np.abs(residual)), 0.02 * spread)
         scaled = np.abs(residual) / noise[:, None]
         weight = np.minimum(1.0, _HUBER / np.maximum(scaled, 1e-9))
         prior[:, 2] = (noise / (blur_sd * blur)) ** 2

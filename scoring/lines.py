@@ -116,31 +116,35 @@ def sample_lines(photo: Photo, camera: Camera, lines: Lines, z_mm: float) -> Pat
     u = np.linspace(-lines.reach_mm, lines.reach_mm, 2 * half_u + 1)
     rows = max(BLOCKS * 4, int(lines.length_mm * along_scale))
     s = (np.arange(rows) + 0.5) / rows * lines.length_mm - lines.length_mm / 2
-    xy = (
-        lines.middle_mm[:, None, None]
-        + s[None, :, None, None] * lines.along[:, None, None]
-        + u[None, None, :, None] * lines.across[:, None, None]
+    x, y = (
+        lines.middle_mm[:, None, None, k]
+        + s[:, None] * lines.along[:, None, None, k]
+        + u * lines.across[:, None, None, k]
+        for k in (0, 1)
     )
-    xyz = np.concatenate([xy, np.full_like(xy[..., :1], z_mm)], axis=-1)
-    places = camera.project(xyz)
-    return _sampled(photo, places, u, s, scale)
+    return _sampled(photo, camera.place(x, y, z_mm), u, s, scale)
 
 
-def _sampled(photo: Photo, places: Floats, u: Floats, s: Floats, scale: float) -> Patches:
+def _sampled(
+    photo: Photo, places: tuple[Floats, Floats], u: Floats, s: Floats, scale: float
+) -> Patches:
+    """Sample the picture at rows and columns, each of shape (N, S, U)."""
     height, width = photo.rgb.shape[:2]
-    low = np.floor(places.reshape(-1, 2).min(axis=0)).astype(int) - 3
-    high = np.ceil(places.reshape(-1, 2).max(axis=0)).astype(int) + 4
+    low = np.array([int(np.floor(place.min())) - 3 for place in places])
+    high = np.array([int(np.ceil(place.max())) + 4 for place in places])
     whole = bool(low[0] >= 0 and low[1] >= 0 and high[0] <= height and high[1] <= width)
     low = np.clip(low, 0, [height - 8, width - 8])
     high = np.clip(high, low + 8, [height, width])
     crop = photo.rgb[low[0] : high[0], low[1] : high[1]]
-    count, rows, columns = places.shape[:3]
-    flat = places.reshape(count * rows, columns, 2)
-    maps = (flat - low).astype(np.float32)
+    count, rows, columns = places[0].shape
+    map_rows, map_columns = (
+        (place - first).astype(np.float32).reshape(count * rows, columns)
+        for place, first in zip(places, low, strict=True)
+    )
     sampled = cv2.remap(
         linear_light(crop),
-        np.ascontiguousarray(maps[..., 1]),
-        np.ascontiguousarray(maps[..., 0]),
+        map_columns,
+        map_rows,
         cv2.INTER_CUBIC,
         borderMode=cv2.BORDER_REPLICATE,
     )
@@ -325,13 +329,15 @@ def measure_pad(patches: Patches) -> PadWidths:
 
 def _robust_rows(values: Floats) -> tuple[Floats, Floats]:
     """Return mean and standard deviation of each row, values beyond 3 sigma left out; NaN kept."""
-    out = np.full(len(values), np.nan), np.full(len(values), np.nan)
-    for k, row in enumerate(values):
-        row = row[np.isfinite(row)]
-        if len(row) < 3:
-            continue
-        middle = np.median(row)
-        scale = 1.4826 * np.median(np.abs(row - middle))
-        kept = row[np.abs(row - middle) <= max(3.5 * scale, 1e-6)]
-        out[0][k], out[1][k] = kept.mean(), kept.std(ddof=1) if len(kept) > 1 else scale
-    return out
+    enough = np.isfinite(values).sum(axis=1) >= 3
+    mean, spread = np.full(len(values), np.nan), np.full(len(values), np.nan)
+    if not enough.any():
+        return mean, spread
+    rows = values[enough]
+    away = np.abs(rows - np.nanmedian(rows, axis=1, keepdims=True))
+    scale = 1.4826 * np.nanmedian(away, axis=1)
+    kept = np.where(away <= np.maximum(3.5 * scale, 1e-6)[:, None], rows, np.nan)
+    mean[enough] = np.nanmean(kept, axis=1)
+    # The nearest half and more are always kept: at least two of three.
+    spread[enough] = np.nanstd(kept, axis=1, ddof=1)
+    return mean, spread

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import io
 import warnings
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -17,11 +17,19 @@ from PIL import Image, UnidentifiedImageError
 
 from padsheet.patterns.errors import PadsheetError
 
-__all__ = ["Photo", "decode_photo", "linear_light", "read_photo", "srgb_to_linear", "upright"]
+__all__ = [
+    "Photo",
+    "begin_reading",
+    "decode_photo",
+    "linear_light",
+    "read_photo",
+    "srgb_to_linear",
+    "upright",
+]
 
 LARGEST_PIXELS = 200_000_000
 SMALLEST_SIDE = 600
-_ORIENTATION_TAG = 0x0112
+_ORIENTATION_TAG, _UPSIDE_DOWN = 0x0112, 3
 _FOCAL_35MM_TAG = 0xA405
 _EXIF_IFD = 0x8769
 # JPEG decodes at a half, a quarter or an eighth for a fraction of the time; a work copy is not
@@ -260,7 +268,12 @@ def _decode_jpeg(
 
     def decoded(flags: int) -> NDArray[np.uint8] | None:
         stored = cv2.imdecode(codes, flags | cv2.IMREAD_IGNORE_ORIENTATION)
-        return None if stored is None else upright(np.asarray(stored, np.uint8), orientation)
+        if stored is None:
+            return None
+        if orientation == _UPSIDE_DOWN:
+            # In place: a second picture of this size would only cost time and memory.
+            return np.asarray(cv2.flip(stored, -1, stored), np.uint8)
+        return upright(np.asarray(stored, np.uint8), orientation)
 
     def work_copy() -> NDArray[np.uint8] | None:
         # The reduced decoders give blue first, whatever is asked for.
@@ -272,6 +285,21 @@ def _decode_jpeg(
         return decoded(cv2.IMREAD_COLOR_RGB), beside.result()
 
 
+_BEGUN: dict[Path, Future[Photo]] = {}
+
+
+def begin_reading(paths: Sequence[Path]) -> None:
+    """Begin to read photos in the background; `read_photo` then waits for them.
+
+    Decoding is done in C and leaves Python free to import what comes after it. An error is raised
+    where the photo is asked for.
+    """
+    pool = ThreadPoolExecutor(1)
+    for path in dict.fromkeys(paths):
+        _BEGUN[path] = pool.submit(_read, path)
+    pool.shutdown(wait=False)
+
+
 def read_photo(path: Path) -> Photo:
     """Read and decode a photo file.
 
@@ -280,6 +308,11 @@ def read_photo(path: Path) -> Photo:
     PadsheetError
         If the file is missing or cannot be decoded.
     """
+    begun = _BEGUN.pop(path, None)
+    return _read(path) if begun is None else begun.result()
+
+
+def _read(path: Path) -> Photo:
     try:
         data = path.read_bytes()
     except FileNotFoundError as error:

@@ -107,7 +107,7 @@ def render_report(
     sheet: Sheet,
     score: SheetScore,
     advice: Advice | None = None,
-    picture: NDArray[np.uint8] | None = None,
+    picture: NDArray[np.uint8] | bytes | None = None,
     curves: Sequence[LadderCurve] = (),
     crops: Mapping[tuple[int, int], NDArray[np.uint8]] | None = None,
     steps: Sequence[Step] | None = None,
@@ -123,8 +123,8 @@ def render_report(
     ----------
     sheet, score, advice
         What was printed, what was read, and what to change.
-    picture : ndarray of uint8, shape (M, N, 3), optional
-        The annotated photo, sRGB.
+    picture : ndarray of uint8, shape (M, N, 3), or bytes, optional
+        The annotated photo, sRGB; bytes are a JPEG file that is taken as it is.
     curves : sequence of LadderCurve, optional
         Widths and fits of the pads, in any order.
     crops : mapping of (i, j) to ndarray of uint8, shape (P, Q, 3), optional
@@ -305,8 +305,10 @@ def _left_out(curve: LadderCurve | None) -> tuple[str, ...]:
     )
 
 
-def _picture_uri(rgb: NDArray[np.uint8], side_px: int, quality: int) -> str:
+def _picture_uri(rgb: NDArray[np.uint8] | bytes, side_px: int, quality: int) -> str:
     """Pack a picture as a JPEG data address, its longer side at most `side_px`."""
+    if isinstance(rgb, bytes):
+        return "data:image/jpeg;base64," + base64.b64encode(rgb).decode("ascii")
     picture = Image.fromarray(rgb)
     picture.thumbnail((side_px, side_px), Image.Resampling.HAMMING)
     stream = io.BytesIO()

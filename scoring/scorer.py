@@ -186,7 +186,7 @@ def score_round(
     score, readings = read_print(photos, sheet, mesh=known)
     scored = _checked(Scored(score=score, advice=None, readings=tuple(readings)), sheet, known)
     scored = _advised(folder, bed, chosen, scored)
-    picture = _annotated(photos, scored, sheet)
+    picture = _jpeg(_annotated(photos, scored, sheet))
     _write(
         folder,
         bed,
@@ -232,9 +232,8 @@ def score_round_by_eye(
     known = _known_mesh(folder, round_, sheet)
     scored = _checked(Scored(score=score_picks(sheet, picks), advice=None), sheet, known)
     scored = _advised(folder, bed, round_, scored)
-    picture = annotate(
-        draw_sheet(sheet), sheet, scored.shown, lambda xy_mm: to_drawing(sheet, xy_mm)
-    )
+    drawn = annotate(draw_sheet(sheet), sheet, scored.shown, lambda xy_mm: to_drawing(sheet, xy_mm))
+    picture = _jpeg(drawn)
     more = {"by-eye.csv": picks_to_csv(picks)}
     _write(folder, bed, round_, sheet, scored, picture, force=force, more=more)
     return scored
@@ -265,7 +264,7 @@ def _write(
     round_: Round,
     sheet: Sheet,
     scored: Scored,
-    picture: NDArray[np.uint8],
+    picture: bytes,
     keep: Callable[[], None] = lambda: None,
     *,
     force: bool,
@@ -278,7 +277,7 @@ def _write(
     scores = scores_to_json(scored.score, scored.advice, **scored.context)
     files: dict[str, bytes | str] = {
         **(more or {}),
-        "annotated.jpg": _jpeg(picture),
+        "annotated.jpg": picture,
         "report.html": report,
         "scores.json": scores,
     }
@@ -302,11 +301,14 @@ def _annotated(photos: Sequence[Photo], scored: Scored, sheet: Sheet) -> NDArray
     best = max(scored.readings, key=lambda r: len(r.score.order))
     photo = next(p for p in photos if p.name == best.score.photos[0])
     camera = best.registration.camera
+    picture = photo.rgb if photo.work is None else photo.work
+    scale = max(picture.shape[:2]) / max(photo.rgb.shape[:2])
 
     def to_pixel(xy_mm: NDArray[np.float64]) -> NDArray[np.float64]:
-        return camera.project(np.asarray(xy_mm, float))[..., ::-1]
+        seen = camera.project(np.asarray(xy_mm, float))[..., ::-1]
+        return np.asarray((seen + 0.5) * scale - 0.5)
 
-    return annotate(photo.rgb, sheet, scored.shown, to_pixel)
+    return annotate(picture, sheet, scored.shown, to_pixel)
 
 
 def _jpeg(picture: NDArray[np.uint8]) -> bytes:
@@ -321,7 +323,7 @@ def _report(
     bed: Bed,
     sheet: Sheet,
     scored: Scored,
-    picture: NDArray[np.uint8],
+    picture: bytes,
 ) -> str:
     advice = scored.advice
     best = max(scored.readings, key=lambda r: len(r.score.order), default=None)

@@ -53,7 +53,8 @@ def make_photo(root: Path, pads: int, megapixels: int) -> Path:
         gcode = (folder / "rounds" / "01" / "sheet.gcode").read_text(encoding="utf-8")
         outline = (0.0, 0.0, float(BEDS[pads][1]), float(BEDS[pads][1]))
         job = virtual.print_sheet(gcode, virtual.random_bed(SEED, 0.08, outline=outline), seed=SEED)
-        scene = virtual.random_scene(SEED, "ordinary")
+        # Sharp enough for the largest bed, which 12 megapixels show at 7 pixels a millimetre.
+        scene = virtual.random_scene(SEED, "ordinary").but(blur_px=0.6)
         jpeg, _ = virtual.photograph(job, scene, width_px=WIDTHS[megapixels])
         path.write_bytes(jpeg)
     return path

@@ -64,7 +64,7 @@ def main() -> None:
     folder, photo = sys.argv[1:]
     begun = time.perf_counter()
     main_module = importlib.import_module("padsheet.cli.main")
-    importlib.import_module("padsheet.cli.score")
+    importlib.import_module("padsheet.cli.score_one")
     SPENT["imports"] = time.perf_counter() - begun
     for stage, module_name, name in STAGES:
         module = importlib.import_module(module_name)

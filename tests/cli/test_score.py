@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from padsheet.cli.main import main
-from padsheet.cli.score import show_scores
+from padsheet.cli.score_one import show_scores
 from padsheet.demo_photos import scenario
 from padsheet.patterns.bed import MeshGrid
 from padsheet.scoring.photo import decode_photo
