@@ -16,7 +16,7 @@ from accuracy import virtual_printer
 
 # Columns and rows of the mesh, and side of the bed in millimetres: 28 mm and more between grid
 # points give full combs, 15 x 15 on the largest bed gives short ones.
-BEDS = {9: (3, 220), 25: (5, 220), 100: (10, 300), 225: (15, 350)}
+BEDS = {9: (3, 220), 25: (5, 220), 100: (10, 300), 225: (15, 300)}
 WIDTHS = {12: 4032, 48: 8064}
 SEED = 7
 
@@ -35,6 +35,11 @@ def bed_folder(root: Path, pads: int) -> Path:
     if not (folder / "rounds" / "01" / "sheet.json").exists():
         count, size = BEDS[pads]
         padsheet("init", folder, "--size", size, size, "--mesh", count, count, "--force")
+        # Room for a pad at every point: combs may reach over the edge of the mesh.
+        profile = folder / "bed.toml"
+        text = profile.read_text(encoding="utf-8")
+        text = text.replace('outside = "unknown"', 'outside = "hold"')
+        profile.write_text(text, encoding="utf-8")
         padsheet("-C", folder, "sheet", "--reach", "fine")
     return folder
 
@@ -53,7 +58,7 @@ def make_photo(root: Path, pads: int, megapixels: int) -> Path:
         gcode = (folder / "rounds" / "01" / "sheet.gcode").read_text(encoding="utf-8")
         outline = (0.0, 0.0, float(BEDS[pads][1]), float(BEDS[pads][1]))
         job = virtual.print_sheet(gcode, virtual.random_bed(SEED, 0.08, outline=outline), seed=SEED)
-        # Sharp enough for the largest bed, which 12 megapixels show at 7 pixels a millimetre.
+        # Sharp enough for the largest bed, which 12 megapixels show at 8 pixels a millimetre.
         scene = virtual.random_scene(SEED, "ordinary").but(blur_px=0.6)
         jpeg, _ = virtual.photograph(job, scene, width_px=WIDTHS[megapixels])
         path.write_bytes(jpeg)
