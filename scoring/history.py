@@ -227,7 +227,8 @@ def _proof(grid: MeshGrid, records: Sequence[RoundRecord]) -> Proof | None:
         return None
     if after.screws_turned or before.plate != after.plate:
         return None
-    return prove(grid, before.score, after.score, after.applied_mm)
+    known = fuse_rounds(grid, records[:-1])
+    return prove(grid, before.score, after.score, after.applied_mm, state=known)
 
 
 def summaries(folder: BedFolder) -> tuple[RoundSummary, ...]:

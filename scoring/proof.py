@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padsheet.patterns.bed import MeshGrid
-from padsheet.scoring.fusion import PROCESS_SIGMA_MM
+from padsheet.scoring.fusion import PROCESS_SIGMA_MM, NodeState, first_state, update
 from padsheet.scoring.mesh import footprint
 from padsheet.scoring.squish import PadScore, SheetScore
 
@@ -60,7 +60,12 @@ class Proof:
 
 
 def prove(
-    grid: MeshGrid, before: SheetScore, after: SheetScore, applied_mm: NDArray[np.float64]
+    grid: MeshGrid,
+    before: SheetScore,
+    after: SheetScore,
+    applied_mm: NDArray[np.float64],
+    *,
+    state: NodeState | None = None,
 ) -> Proof:
     """Regress the measured change of the gap on the applied change of the mesh.
 
@@ -72,6 +77,8 @@ def prove(
         The sheets printed before and after the edits.
     applied_mm : ndarray of float, shape (N,)
         What was added to each node, in the order of `MeshGrid.nodes`.
+    state : NodeState or None
+        All that was known before the edits, `before` included; by default from `before` alone.
 
     Returns
     -------
@@ -79,11 +86,17 @@ def prove(
 
     Notes
     -----
-    Generalised least squares with the covariances of both sheets; a free constant takes the common
-    part out. The same is tried with the edits placed as wrong conventions would place them
-    (columns or rows counted from the other end, both exchanged, counted from 1 instead of 0).
+    What is compared with the sheet after is the posterior before, not the sheet before as it was
+    read: edits follow the reading, its noise included, and a second reading returns towards the
+    mean, so that small edits would seem to have done more than they did. The error of a posterior
+    mean does not hang together with the mean, nor with edits made from it.
+
+    Generalised least squares with both covariances; a free constant takes the common part out.
+    The same is tried with the edits placed as wrong conventions would place them (columns or rows
+    counted from the other end, both exchanged, counted from 1 instead of 0).
     """
-    weights, change_mm, noise = _changes(grid, before, after)
+    known = update(first_state(grid), before) if state is None else state
+    weights, change_mm, noise = _changes(grid, known, before, after)
     if len(change_mm) < 4:
         return _unclear(0.0, float("inf"))
     slope, sigma, misfit = _regress(weights @ applied_mm, change_mm, noise)
@@ -108,28 +121,25 @@ def prove(
 
 
 def _changes(
-    grid: MeshGrid, before: SheetScore, after: SheetScore
+    grid: MeshGrid, known: NodeState, before: SheetScore, after: SheetScore
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Return footprint (M, N), change of gap (M,) and its covariance at the pads read twice."""
-    first = {node: k for k, node in enumerate(before.order)}
-    second = {node: k for k, node in enumerate(after.order)}
-    both = [node for node in before.order if node in second]
-    pads = {(pad.i, pad.j): pad for pad in after.pads}
-    earlier = {(pad.i, pad.j): pad for pad in before.pads}
+    first = set(before.order)
+    both = [node for node in after.order if node in first]
     if not both:
         return np.zeros((0, grid.rows * grid.columns)), np.zeros(0), np.zeros((0, 0))
-    rows = [first[node] for node in both]
-    new_rows = [second[node] for node in both]
+    pads = {(pad.i, pad.j): pad for pad in after.pads}
+    place = {node: k for k, node in enumerate(after.order)}
+    rows = [place[node] for node in both]
     weights = footprint(grid, np.array([[pads[node].x_mm, pads[node].y_mm] for node in both]))
-    change_mm = np.array([_gap(pads[node]) - _gap(earlier[node]) for node in both])
     # The targets may differ: what counts is the gap less its own target.
-    change_mm -= after.target_gap_mm - before.target_gap_mm
+    error_mm = np.array([_gap(pads[node]) for node in both]) - after.target_gap_mm
     noise = (
-        before.covariance_mm2[np.ix_(rows, rows)]
-        + after.covariance_mm2[np.ix_(new_rows, new_rows)]
+        weights @ known.covariance_mm2 @ weights.T
+        + after.covariance_mm2[np.ix_(rows, rows)]
         + (MODEL_SIGMA_MM**2 + PROCESS_SIGMA_MM**2) * np.eye(len(both))
     )
-    return weights, change_mm, noise
+    return weights, error_mm - weights @ known.error_mm, noise
 
 
 def _gap(pad: PadScore) -> float:

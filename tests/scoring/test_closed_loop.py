@@ -113,7 +113,8 @@ def run(score_of, seed: int, sheets: int = 4) -> tuple[Printer, list[str], list[
             RoundRecord(score=score, applied_mm=dz, offset_mm=offset, screws_turned=screws)
         )
         edited = number > 1 and not screws and np.any(dz)
-        proof = prove(GRID, records[-2].score, score, dz) if edited else None
+        known = fuse_rounds(GRID, records[:-1])
+        proof = prove(GRID, records[-2].score, score, dz, state=known) if edited else None
         state = fuse_rounds(GRID, records)
         held = Mesh(grid=GRID, z_mm=printer.mesh_mm.reshape(GRID.rows, GRID.columns))
         advice = advise(score, BED, mesh=held, state=state, proof=proof)

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from padsheet.patterns.bed import MeshGrid
+from padsheet.scoring.fusion import RoundRecord, fuse_rounds
 from padsheet.scoring.proof import prove
 
 SQUARE = MeshGrid()
@@ -131,3 +132,31 @@ def test_how_often_the_truth_is_in_the_stated_interval(score_of):
         hits += abs(proof.slope - 1) < 1.96 * proof.sigma
     # The sigma allows for the bed's own 0.005 mm, which these sheets lack: 95 % or more.
     assert hits >= 188
+
+
+@pytest.mark.parametrize("spread_mm", [0.006, 0.012, 0.05])
+def test_edits_made_from_the_reading_are_not_accused_of_doing_too_much(score_of, spread_mm):
+    """A reading that was too high by chance is lowered, and comes back lower by itself too.
+
+    The bed is nearly right already, as after a round of edits: its errors are hardly more than
+    what is misread.
+    """
+    slopes, verdicts = [], []
+    for seed in range(120):
+        rng = np.random.default_rng([seed, 21])
+        bed = rng.normal(0, spread_mm, 25)
+        sheets = [
+            score_of(SQUARE, 0.2 + bed + rng.normal(0, SIGMA_MM, 25), sigma_mm=SIGMA_MM)
+            for _ in range(2)
+        ]
+        calm = {"applied_mm": np.zeros(25), "offset_mm": 0.0}
+        state = fuse_rounds(SQUARE, [RoundRecord(score=score, **calm) for score in sheets])
+        dz = -np.round(state.error_mm - state.error_mm.mean(), 2)
+        after = score_of(SQUARE, 0.2 + bed + dz + rng.normal(0, SIGMA_MM, 25), sigma_mm=SIGMA_MM)
+        proof = prove(SQUARE, sheets[-1], after, dz, state=state)
+        verdicts.append(proof.verdict)
+        if proof.verdict != "unclear":
+            slopes.append(proof.slope)
+    assert verdicts.count("in force") + verdicts.count("unclear") >= 118
+    if spread_mm > SIGMA_MM:
+        assert np.mean(slopes) == pytest.approx(1.0, abs=0.12)
