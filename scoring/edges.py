@@ -133,7 +133,7 @@ def fit_bars(
     blur_sd: float,
     tilt_sd: float = 0.5,
     rim: float,
-    rim_sd: float = 0.5,
+    rim_sd: float | Floats = 0.5,
 ) -> BarFit:
     """Fit a blurred bar to each profile by damped, robust Gauss-Newton steps, all at once.
 
@@ -151,7 +151,7 @@ def fit_bars(
         How far the brightness of the bar's top may change across it (relative, per unit of `u`).
     rim : float
         How far the rims reach to either side of an edge.
-    rim_sd : float
+    rim_sd : float or ndarray, shape (N,)
         How far their brightness may differ from the top's, as a part of the contrast.
 
     Returns
@@ -167,6 +167,7 @@ def fit_bars(
     expected[:, 2] = blur
     prior = np.zeros((len(p), _PARAMETERS))
     damping = np.full(len(p), 1e-3)
+    rims = np.broadcast_to(np.asarray(rim_sd, float), len(p))
     ended, residual_of = p.copy(), np.zeros_like(profiles)
     # Only the profiles that still move are worked on.
     rows, data = np.arange(len(p)), profiles
@@ -178,7 +179,7 @@ def fit_bars(
         weight = np.minimum(1.0, _HUBER / np.maximum(scaled, 1e-9))
         prior[:, 2] = (noise / (blur_sd * blur)) ** 2
         prior[:, 6] = (noise / tilt_sd) ** 2
-        prior[:, 7:] = ((noise / (rim_sd * np.abs(p[:, 5]) + 1e-9)) ** 2)[:, None]
+        prior[:, 7:] = ((noise / (rims * np.abs(p[:, 5]) + 1e-9)) ** 2)[:, None]
         weighted = d * weight[:, None]
         gradient = (weighted @ residual[..., None])[..., 0] + prior * (expected - p)
         hessian = weighted @ d.swapaxes(1, 2)
@@ -207,7 +208,7 @@ def fit_bars(
             ended[rows[still]], residual_of[rows[still]] = p[still], (data - value)[still]
             rows, data, p, value, d = rows[going], data[going], p[going], value[going], d[going]
             blur, spread, damping = blur[going], spread[going], damping[going]
-            expected, prior = expected[going], prior[going]
+            expected, prior, rims = expected[going], prior[going], rims[going]
             if not rows.size:
                 break
     ended[rows], residual_of[rows] = p, data - value

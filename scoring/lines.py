@@ -6,6 +6,7 @@ from them is in millimetres on the bed.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -14,10 +15,20 @@ from numpy.typing import NDArray
 
 from padsheet.patterns.sheet import Pad, Sheet
 from padsheet.scoring.camera import Camera
-from padsheet.scoring.edges import BarFit, fit_bars
+from padsheet.scoring.edges import fit_bars
 from padsheet.scoring.photo import Photo, linear_light
 
-__all__ = ["Lines", "PadWidths", "Patches", "measure_pad", "pad_lines", "sample_lines"]
+__all__ = [
+    "Lines",
+    "PadProfiles",
+    "PadWidths",
+    "Patches",
+    "measure_pad",
+    "measure_pads",
+    "pad_lines",
+    "pad_profiles",
+    "sample_lines",
+]
 
 Floats = NDArray[np.float64]
 
@@ -256,29 +267,97 @@ class PadWidths:
     px_per_mm: float
 
 
-def _fit_blocks(profiles: Floats, u: Floats, px_per_mm: float) -> tuple[BarFit, float, float]:
-    """Fit all blocks (M, U): plain bars first, then with rims as far as the plain ones misfit.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PadProfiles:
+    """What is kept of a pad's patches: averages along its T tracks, in B blocks.
 
-    Returns
-    -------
-    fit : BarFit
-    blur : float
-        The pad's own blur in millimetres.
-    misfit : float
-        Residual of the plain bars as a part of their contrast.
+    Attributes
+    ----------
+    profiles : ndarray, shape (T, B, U)
+        Across the tracks, along the colour axis that tells print from plate.
+    u_mm : ndarray, shape (U,)
+    colour : ColourAxis
+    whole, clipped_share, px_per_mm
+        See `Patches`.
     """
-    usual = np.full(len(profiles), _USUAL_BLUR_PX / px_per_mm)
+
+    profiles: Floats
+    u_mm: Floats
+    colour: ColourAxis
+    whole: bool
+    clipped_share: float
+    px_per_mm: float
+
+
+def pad_profiles(patches: Patches) -> PadProfiles:
+    """Average the patches of a pad's tracks along them."""
+    colour = colour_axis(patches)
+    values = patches.light @ colour.axis
+    return PadProfiles(
+        profiles=block_profiles(np.asarray(values, float)),
+        u_mm=patches.u_mm,
+        colour=colour,
+        whole=patches.whole,
+        clipped_share=float(patches.clipped.mean()),
+        px_per_mm=patches.px_per_mm,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _PadFit:
+    """Fit of a pad's blocks: middle, width and contrast (T, B), and where there is a bar.
+
+    `blur_mm` is the pad's own, `misfit` the residual of plain bars as a part of their contrast.
+    """
+
+    middle: Floats
+    width: Floats
+    contrast: Floats
+    converged: NDArray[np.bool_]
+    blur_mm: float
+    misfit: float
+
+
+def _fit_blocks(pads: Sequence[PadProfiles]) -> list[_PadFit]:
+    """Fit the blocks of pads with the same `u_mm`: the more at once, the less each costs.
+
+    Plain bars first, then with rims as far as the plain ones of the pad misfit.
+    """
+    tracks, blocks, columns = pads[0].profiles.shape
+    each, u = tracks * blocks, pads[0].u_mm
+    profiles = np.concatenate([pad.profiles.reshape(each, columns) for pad in pads])
+    usual = np.repeat([_USUAL_BLUR_PX / pad.px_per_mm for pad in pads], each)
     plain = fit_bars(profiles, u, blur=usual, blur_sd=1.0, rim=RIM_MM, rim_sd=_LEAST_RIM_SD)
     good = plain.converged & (plain.contrast > 0.3)
-    if not good.any():
-        return plain, float(usual[0]), 1.0
-    blur = float(np.median(plain.blur[good]))
-    misfit = float(np.median(plain.rms[good] / plain.contrast[good]))
-    rim_sd = float(
-        np.clip(_RIM_SD_PER_MISFIT * (misfit - _CLEAN_MISFIT), _LEAST_RIM_SD, _MOST_RIM_SD)
-    )
-    own = np.full(len(profiles), blur)
-    return fit_bars(profiles, u, blur=own, blur_sd=0.10, rim=RIM_MM, rim_sd=rim_sd), blur, misfit
+    own, rim_sd, misfits = usual.copy(), np.full(len(usual), _LEAST_RIM_SD), np.ones(len(pads))
+    for k in range(len(pads)):
+        here = np.arange(k * each, (k + 1) * each)
+        clear = here[good[here]]
+        if clear.size:
+            own[here] = np.median(plain.blur[clear])
+            misfits[k] = np.median(plain.rms[clear] / plain.contrast[clear])
+            needed = _RIM_SD_PER_MISFIT * (misfits[k] - _CLEAN_MISFIT)
+            rim_sd[here] = np.clip(needed, _LEAST_RIM_SD, _MOST_RIM_SD)
+    again = good.reshape(-1, each).any(axis=1).repeat(each)
+    fits = {name: getattr(plain, name).copy() for name in _FITTED}
+    if again.any():
+        rimmed = fit_bars(
+            profiles[again], u, blur=own[again], blur_sd=0.10, rim=RIM_MM, rim_sd=rim_sd[again]
+        )
+        for name in _FITTED:
+            fits[name][again] = getattr(rimmed, name)
+    shaped = {name: fits[name].reshape(len(pads), tracks, blocks) for name in _FITTED}
+    return [
+        _PadFit(
+            **{name: shaped[name][k] for name in _FITTED},
+            blur_mm=float(own[k * each]),
+            misfit=float(misfits[k]),
+        )
+        for k in range(len(pads))
+    ]
+
+
+_FITTED = ("middle", "width", "contrast", "converged")
 
 
 def measure_pad(patches: Patches) -> PadWidths:
@@ -289,15 +368,25 @@ def measure_pad(patches: Patches) -> PadWidths:
     patches : Patches
         Of the pad's T tracks.
     """
-    colour = colour_axis(patches)
-    values = patches.light @ colour.axis
-    profiles = block_profiles(np.asarray(values, float))
-    tracks, blocks, columns = profiles.shape
-    fit, blur, misfit = _fit_blocks(profiles.reshape(-1, columns), patches.u_mm, patches.px_per_mm)
-    shape = (tracks, blocks)
-    good = (fit.converged & (fit.contrast > 0.15)).reshape(shape)
-    width = np.where(good, fit.width.reshape(shape), np.nan)
-    middle = np.where(good, fit.middle.reshape(shape), np.nan)
+    return measure_pads([pad_profiles(patches)])[0]
+
+
+def measure_pads(pads: Sequence[PadProfiles]) -> list[PadWidths]:
+    """Measure the widths of the tracks of several pads; the result is that of each by itself.
+
+    Parameters
+    ----------
+    pads : sequence of PadProfiles
+        With the same `u_mm`, that is, of the same length: so many samples tell the same places.
+    """
+    return [_widths(pad, fit) for pad, fit in zip(pads, _fit_blocks(pads), strict=True)]
+
+
+def _widths(pad: PadProfiles, fit: _PadFit) -> PadWidths:
+    blocks = fit.width.shape[1]
+    good = fit.converged & (fit.contrast > 0.15)
+    width = np.where(good, fit.width, np.nan)
+    middle = np.where(good, fit.middle, np.nan)
     enough = good.sum(axis=1) >= blocks - 2
     mean, spread = _robust_rows(np.where(enough[:, None], width, np.nan))
     place, wander = _robust_rows(np.where(enough[:, None], middle, np.nan))
@@ -309,21 +398,21 @@ def measure_pad(patches: Patches) -> PadWidths:
         ends = (width[:, -third:].mean(axis=1) - width[:, :third].mean(axis=1)) / (
             np.sqrt((spread**2 + typical**2) / third)
         )
-    contrast = np.nanmedian(np.where(good, fit.contrast.reshape(shape), 0.0), axis=1)
+    contrast = np.nanmedian(np.where(good, fit.contrast, 0.0), axis=1)
     return PadWidths(
         width_mm=mean,
         sigma_mm=sigma,
         middle_mm=place,
         wander_mm=wander,
         ends_differ=ends,
-        blur_px=blur * patches.px_per_mm,
-        separation=colour.separation,
-        apart=colour.apart,
+        blur_px=fit.blur_mm * pad.px_per_mm,
+        separation=pad.colour.separation,
+        apart=pad.colour.apart,
         contrast=contrast,
-        misfit=misfit,
-        whole=patches.whole,
-        clipped_share=float(patches.clipped.mean()),
-        px_per_mm=patches.px_per_mm,
+        misfit=fit.misfit,
+        whole=pad.whole,
+        clipped_share=pad.clipped_share,
+        px_per_mm=pad.px_per_mm,
     )
 
 
