@@ -1,13 +1,16 @@
 """The width of a comb's track as a photo shows it, with everything about it that is not known.
 
-    w = A (1 + f + f_p) (1 - c (0.1/g)^3) / g  +  (k + k_p + kappa_p) g  +  b + b_p
-    g = g_p + (1 + q) (z - z_mid) + (z_mid - z_target) + e_z + s_p u
+    w = v + b + b_p + n exp((0.4 mm - v) / 0.12 mm)
+    v = A (1 + f + f_p) (1 - c (0.1/g)^3) / g  +  (k + k_p + kappa_p) g
+    g = g_p + (1 + q) (z - z_mid) + (z_mid - z_target) + e_z + s_p u + r_p |u|
 
 One number is wanted for each pad: its gap ``g_p``. Everything else is a nuisance with a prior,
 common to the sheet or own to a pad: flow ``f``, back pressure ``c``, side factor ``k``, the photo's
-edge bias ``b``, step scale ``q``, error of each step ``e_z``, slope of the bed across the pad
-``s_p``. ``kappa_p = 1/cos(theta) - 1`` is known from the viewing angle across the track: the
-silhouette of a bead of height ``g`` seen obliquely is wider by that part of its height.
+edge bias ``b`` and what narrow lines have of it besides, ``n``, where the blur of one edge reaches
+the other; step scale ``q``, error of each step ``e_z``, slope of the bed across the pad ``s_p``,
+kink ``r_p`` of a mesh that was in force but is not known. ``kappa_p = 1/cos(theta) - 1`` is known
+from the viewing angle across the track: the silhouette of a bead of height ``g`` seen obliquely is
+wider by that part of its height.
 
 The common and the pad parameters form an arrow-shaped normal matrix, so a sheet of any size is
 solved pad by pad (`ArrowSystem`). The ladder is designed and the photo is fitted with the same
@@ -41,10 +44,10 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-COMMON = ("flow", "back_pressure", "side_factor", "bias_mm", "step_scale")
+COMMON = ("flow", "back_pressure", "side_factor", "bias_mm", "step_scale", "narrow_mm")
 """Common parameters, followed by one step error in millimetres for each distinct height."""
 
-PAD = ("gap_mm", "flow", "side_factor", "bias_mm", "slope")
+PAD = ("gap_mm", "flow", "side_factor", "bias_mm", "slope", "kink")
 """Parameters of each pad."""
 
 CHOKED_BELOW_MM = 0.075
@@ -64,7 +67,10 @@ _COMMON_PRIOR = {
     "side_factor": (SIDE_FACTOR, 0.10),
     "bias_mm": (0.0, 0.06),
     "step_scale": (0.0, 0.01),
+    "narrow_mm": (0.0, 0.03),
 }
+# A line as wide as this has the whole of the error of narrow lines, a wider one less and less.
+_NARROW_MM, _NARROW_FADE_MM = 0.40, 0.12
 _STEP_ERROR_MM = 0.004
 _PAD_PRIOR = {
     "gap_mm": (0.2, 10.0),
@@ -72,6 +78,8 @@ _PAD_PRIOR = {
     "side_factor": (0.0, 0.05),
     "bias_mm": (0.0, 0.02),
     "slope": (0.0, 0.004),
+    # In millimetres per millimetre to either side; the fit lets a mesh in that it does not know.
+    "kink": (0.0, 1e-6),
 }
 
 
@@ -131,13 +139,13 @@ class Comb:
 
 
 def common_priors(levels: int) -> tuple[Floats, Floats]:
-    """Return mean and standard deviation of the common parameters, shape (5 + levels,)."""
+    """Return mean and standard deviation of the common parameters, shape (6 + levels,)."""
     pairs = [_COMMON_PRIOR[name] for name in COMMON] + [(0.0, _STEP_ERROR_MM)] * levels
     return np.array([p[0] for p in pairs]), np.array([p[1] for p in pairs])
 
 
 def pad_priors() -> tuple[Floats, Floats]:
-    """Return mean and standard deviation of a pad's parameters, shape (5,)."""
+    """Return mean and standard deviation of a pad's parameters, shape (6,)."""
     pairs = [_PAD_PRIOR[name] for name in PAD]
     return np.array([p[0] for p in pairs]), np.array([p[1] for p in pairs])
 
@@ -149,9 +157,9 @@ def track_gaps(comb: Comb, common: Floats, pads: Floats, kink_mm: Floats | float
     ----------
     comb : Comb
         T tracks.
-    common : ndarray, shape (5 + levels,)
+    common : ndarray, shape (6 + levels,)
         Common parameters.
-    pads : ndarray, shape (P, 5)
+    pads : ndarray, shape (P, 6)
         Parameters of each pad.
     kink_mm : ndarray, shape (P, T), or float
         Known part of the gap: what the mesh in force adds to the value at the pad's centre.
@@ -162,8 +170,9 @@ def track_gaps(comb: Comb, common: Floats, pads: Floats, kink_mm: Floats | float
         Millimetres.
     """
     step = (1 + common[4]) * (comb.height_mm - comb.middle_mm) + comb.middle_mm - comb.target_mm
-    step = step + common[5 + comb.level]
-    return np.asarray(pads[:, :1] + step + pads[:, 4:5] * comb.offset_mm + kink_mm)
+    step = step + common[len(COMMON) + comb.level]
+    bed = pads[:, :1] + pads[:, 4:5] * comb.offset_mm + pads[:, 5:6] * np.abs(comb.offset_mm)
+    return np.asarray(bed + step + kink_mm)
 
 
 def track_widths(
@@ -187,8 +196,8 @@ def track_widths(
     -------
     width : ndarray, shape (P, T)
         Millimetres. Above the round diameter it is the round diameter.
-    d_common : ndarray, shape (P, T, 5 + levels)
-    d_pad : ndarray, shape (P, T, 5)
+    d_common : ndarray, shape (P, T, 6 + levels)
+    d_pad : ndarray, shape (P, T, 6)
     gap : ndarray, shape (P, T)
     """
     true_gap = track_gaps(comb, common, pads, kink_mm)
@@ -202,22 +211,27 @@ def track_widths(
     throttle = 1 - common[1] * cubed
     side = common[2] + pads[:, 2:3] + kappa
     flattened = base * flow * throttle + side * g
-    width = np.where(free, (1 + kappa) * limit, flattened) + common[3] + pads[:, 3:4]
-    d_gap = np.where(pressed, -base * flow / g * (1 - 4 * common[1] * cubed) + side, 0.0)
+    true_width = np.where(free, (1 + kappa) * limit, flattened)
+    narrow = np.exp((_NARROW_MM - true_width) / _NARROW_FADE_MM)
+    width = true_width + common[3] + pads[:, 3:4] + common[5] * narrow
+    seen = 1 - common[5] * narrow / _NARROW_FADE_MM
+    d_gap = np.where(pressed, -base * flow / g * (1 - 4 * common[1] * cubed) + side, 0.0) * seen
 
     shape = width.shape
     d_pad = np.empty((*shape, len(PAD)))
     d_pad[..., 0] = d_gap
-    d_pad[..., 1] = np.where(free, (1 + kappa) * limit / (2 * flow), base * throttle)
-    d_pad[..., 2] = np.where(free, 0.0, g)
+    d_pad[..., 1] = np.where(free, (1 + kappa) * limit / (2 * flow), base * throttle) * seen
+    d_pad[..., 2] = np.where(free, 0.0, g) * seen
     d_pad[..., 3] = 1.0
     d_pad[..., 4] = d_gap * comb.offset_mm
+    d_pad[..., 5] = d_gap * np.abs(comb.offset_mm)
     d_common = np.zeros((*shape, len(COMMON) + comb.levels))
     d_common[..., 0] = d_pad[..., 1]
-    d_common[..., 1] = np.where(free, 0.0, -base * flow * cubed)
+    d_common[..., 1] = np.where(free, 0.0, -base * flow * cubed) * seen
     d_common[..., 2] = d_pad[..., 2]
     d_common[..., 3] = 1.0
     d_common[..., 4] = d_gap * (comb.height_mm - comb.middle_mm)
+    d_common[..., 5] = narrow
     d_common[:, np.arange(shape[1]), len(COMMON) + comb.level] = d_gap
     return width, d_common, d_pad, true_gap
 
@@ -256,9 +270,9 @@ class ArrowSystem:
 
     Attributes
     ----------
-    pad_inverse : ndarray, shape (P, 5, 5)
+    pad_inverse : ndarray, shape (P, 6, 6)
         Inverse of each pad's own block.
-    coupling : ndarray, shape (P, 5, C)
+    coupling : ndarray, shape (P, 6, C)
         ``pad_inverse`` times the block that couples the pad to the common parameters.
     common_inverse : ndarray, shape (C, C)
         Covariance of the common parameters.
@@ -272,9 +286,9 @@ class ArrowSystem:
     def build(
         cls, d_common: Floats, d_pad: Floats, weight: Floats, common_sd: Floats, pad_sd: Floats
     ) -> ArrowSystem:
-        """Assemble from derivatives (P, T, C), (P, T, 5), weights (P, T) and the priors' sigmas.
+        """Assemble from derivatives (P, T, C), (P, T, 6), weights (P, T) and the priors' sigmas.
 
-        `common_sd` has the shape (C,), `pad_sd` (5,) or (P, 5).
+        `common_sd` has the shape (C,), `pad_sd` (6,) or (P, 6).
         """
         weighted = d_pad * weight[..., None]
         own = np.einsum("pti,ptj->pij", weighted, d_pad)

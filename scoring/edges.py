@@ -134,6 +134,9 @@ def fit_bars(
     tilt_sd: float = 0.5,
     rim: float,
     rim_sd: float | Floats = 0.5,
+    contrast: float | Floats = 1.0,
+    contrast_sd: float | Floats = np.inf,
+    shared: float = 1.0,
 ) -> BarFit:
     """Fit a blurred bar to each profile by damped, robust Gauss-Newton steps, all at once.
 
@@ -153,6 +156,14 @@ def fit_bars(
         How far the rims reach to either side of an edge.
     rim_sd : float or ndarray, shape (N,)
         How far their brightness may differ from the top's, as a part of the contrast.
+    contrast : float or ndarray, shape (N,)
+        Expected contrast, and
+    contrast_sd : ndarray, shape (N,), or float
+        how far it may be off (relative). Of a bar as narrow as its blur only the product of width
+        and contrast can be seen: the width is then told by the contrast of its wider neighbours.
+    shared : float
+        How many neighbouring values have their noise in common, so that the profile counts for as
+        much less beside what is expected.
 
     Returns
     -------
@@ -164,7 +175,8 @@ def fit_bars(
     step_u = float(u[1] - u[0])
     spread = np.maximum(np.median(np.abs(np.diff(profiles, axis=1)), axis=1), 1e-6)
     expected = np.zeros_like(p)
-    expected[:, 2] = blur
+    expected[:, 2], expected[:, 5] = blur, contrast
+    contrast_off = np.broadcast_to(np.asarray(contrast_sd * np.abs(contrast), float), len(p))
     prior = np.zeros((len(p), _PARAMETERS))
     damping = np.full(len(p), 1e-3)
     rims = np.broadcast_to(np.asarray(rim_sd, float), len(p))
@@ -178,8 +190,10 @@ def fit_bars(
         scaled = np.abs(residual) / noise[:, None]
         weight = np.minimum(1.0, _HUBER / np.maximum(scaled, 1e-9))
         prior[:, 2] = (noise / (blur_sd * blur)) ** 2
+        prior[:, 5] = (noise / contrast_off) ** 2
         prior[:, 6] = (noise / tilt_sd) ** 2
         prior[:, 7:] = ((noise / (rims * np.abs(p[:, 5]) + 1e-9)) ** 2)[:, None]
+        prior *= shared
         weighted = d * weight[:, None]
         gradient = (weighted @ residual[..., None])[..., 0] + prior * (expected - p)
         hessian = weighted @ d.swapaxes(1, 2)
@@ -209,6 +223,7 @@ def fit_bars(
             rows, data, p, value, d = rows[going], data[going], p[going], value[going], d[going]
             blur, spread, damping = blur[going], spread[going], damping[going]
             expected, prior, rims = expected[going], prior[going], rims[going]
+            contrast_off = contrast_off[going]
             if not rows.size:
                 break
     ended[rows], residual_of[rows] = p, data - value

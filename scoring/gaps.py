@@ -50,6 +50,9 @@ class TrackData:
     doubt : ndarray, shape (P,)
         How many times wider than usual the photo's edge bias may be, 1 for lines that look like
         clean bars.
+    kink_sd : float
+        How strong the kink of a mesh may be that was in force but is not known, in millimetres
+        per millimetre to either side of the pad's centre.
     """
 
     width_mm: Floats
@@ -57,6 +60,7 @@ class TrackData:
     kappa: Floats
     kink_mm: Floats
     doubt: Floats
+    kink_sd: float = 1e-6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -195,7 +199,7 @@ def _weights(
 
 
 def _priors(comb: Comb, data: TrackData) -> tuple[Floats, Floats, Floats, Floats]:
-    """Return mean and sigma of common (C,) and pad (P, 5) parameters, widened where in doubt."""
+    """Return mean and sigma of common (C,) and pad (P, 6) parameters, widened where in doubt."""
     common_mean, common_sd = common_priors(comb.levels)
     pad_mean, one_sd = pad_priors()
     common_sd = common_sd.copy()
@@ -203,6 +207,7 @@ def _priors(comb: Comb, data: TrackData) -> tuple[Floats, Floats, Floats, Floats
     shared = float(np.median(data.doubt))
     common_sd[COMMON.index("bias_mm")] *= shared
     pad_sd[:, PAD.index("bias_mm")] *= data.doubt
+    pad_sd[:, PAD.index("kink")] = data.kink_sd
     return common_mean, common_sd, pad_mean, pad_sd
 
 

@@ -39,6 +39,14 @@ RIM_MM = 0.06
 # Rims that are not needed cost precision: they are let in as far as a plain bar does not fit.
 _LEAST_RIM_SD, _MOST_RIM_SD, _RIM_SD_PER_MISFIT, _CLEAN_MISFIT = 0.02, 0.8, 8.0, 0.07
 _USUAL_BLUR_PX = 1.3
+# Rec. ITU-R BT.709, linear light.
+_LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
+_LUMINANCE_SEPARATION = 8.0
+# One blur serves a pad; bars that are narrow for it take the contrast of the wide ones.
+_BLUR_SD = 0.05
+_CONTRAST_SD, _NARROW, _NARROW_POWER = 0.03, 2.5, 4
+# Patches have two samples a pixel, and sensor and phone smooth noise over somewhat more than one.
+_SHARED_NOISE = 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -170,13 +178,12 @@ def _sampled(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ColourAxis:
-    """The colour direction that best tells this print from this plate, here.
+    """The colour direction along which print and plate are told apart here.
 
     Attributes
     ----------
     axis : ndarray, shape (3,)
-        Scaled so that the plate reads 0 and the print 1, up to an offset: Fisher's linear
-        discriminant (Annals of Eugenics 7 (1936) 179-188).
+        Scaled so that the plate reads 0 and the print 1, up to an offset.
     separation : float
         Distance between print and plate in standard deviations of both together.
     apart : ndarray, shape (3,)
@@ -189,7 +196,12 @@ class ColourAxis:
 
 
 def colour_axis(patches: Patches) -> ColourAxis:
-    """Find the colour direction that best tells print from plate in these patches."""
+    """Choose the colour direction along which print and plate are told apart in these patches.
+
+    Luminance (Rec. ITU-R BT.709) wherever it tells them apart: cameras and JPEG smooth colour by
+    some pixels, so that a narrow line loses its colour but not its luminance. Else the direction
+    of Fisher's linear discriminant (Annals of Eugenics 7 (1936) 179-188).
+    """
     reach = patches.u_mm[-1]
     sample = patches.light[:, ::3]
     printed = sample[:, :, np.abs(patches.u_mm) < 0.08].reshape(-1, 3).astype(float)
@@ -199,8 +211,12 @@ def colour_axis(patches: Patches) -> ColourAxis:
     apart = on_print - on_plate
     share = apart / max(float(on_print.max()), float(on_plate.max()), 1e-6)
     within = _scatter(printed) + _scatter(bare)
-    within += np.eye(3) * (1e-7 + 1e-2 * np.trace(within))
-    axis = np.linalg.solve(within, apart)
+    floor = 1e-7 + 1e-2 * np.trace(within)
+    step = float(_LUMINANCE @ apart)
+    separation = abs(step) / np.sqrt(float(_LUMINANCE @ within @ _LUMINANCE) + 1e-9)
+    if separation > _LUMINANCE_SEPARATION:
+        return ColourAxis(axis=_LUMINANCE / step, separation=float(separation), apart=share)
+    axis = np.linalg.solve(within + np.eye(3) * floor, apart)
     gain = float(axis @ apart)
     if gain <= 1e-12:
         return ColourAxis(axis=np.array([0.3, 0.6, 0.1]), separation=0.0, apart=share)
@@ -330,11 +346,18 @@ def _fit_blocks(pads: Sequence[PadProfiles]) -> list[_PadFit]:
     plain = fit_bars(profiles, u, blur=usual, blur_sd=1.0, rim=RIM_MM, rim_sd=_LEAST_RIM_SD)
     good = plain.converged & (plain.contrast > 0.3)
     own, rim_sd, misfits = usual.copy(), np.full(len(usual), _LEAST_RIM_SD), np.ones(len(pads))
+    contrast, contrast_sd = np.ones(len(usual)), np.full(len(usual), np.inf)
     for k in range(len(pads)):
         here = np.arange(k * each, (k + 1) * each)
         clear = here[good[here]]
         if clear.size:
-            own[here] = np.median(plain.blur[clear])
+            # Wide bars tell blur and contrast; of narrow ones only their product with the width.
+            ratio = plain.width[clear] / plain.blur[clear]
+            wide = clear[ratio >= np.median(ratio)]
+            own[here] = np.median(plain.blur[wide])
+            contrast[here] = np.median(plain.contrast[wide])
+            narrow = np.clip(plain.width[here] / own[here], 0.0, 10.0) / _NARROW
+            contrast_sd[here] = _CONTRAST_SD * np.maximum(1.0, narrow) ** _NARROW_POWER
             misfits[k] = np.median(plain.rms[clear] / plain.contrast[clear])
             needed = _RIM_SD_PER_MISFIT * (misfits[k] - _CLEAN_MISFIT)
             rim_sd[here] = np.clip(needed, _LEAST_RIM_SD, _MOST_RIM_SD)
@@ -342,7 +365,15 @@ def _fit_blocks(pads: Sequence[PadProfiles]) -> list[_PadFit]:
     fits = {name: getattr(plain, name).copy() for name in _FITTED}
     if again.any():
         rimmed = fit_bars(
-            profiles[again], u, blur=own[again], blur_sd=0.10, rim=RIM_MM, rim_sd=rim_sd[again]
+            profiles[again],
+            u,
+            blur=own[again],
+            blur_sd=_BLUR_SD,
+            rim=RIM_MM,
+            rim_sd=rim_sd[again],
+            contrast=contrast[again],
+            contrast_sd=contrast_sd[again],
+            shared=_SHARED_NOISE,
         )
         for name in _FITTED:
             fits[name][again] = getattr(rimmed, name)
