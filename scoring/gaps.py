@@ -84,6 +84,9 @@ class GapFit:
         Residuals in standard deviations; NaN where nothing was read.
     inflation : float
         Factor by which the residuals exceed what the widths' own scatter claims.
+    strain : float
+        How far the common parameters are pulled from what they can be, in standard deviations, at
+        least 1.
     """
 
     gap_mm: Floats
@@ -96,6 +99,7 @@ class GapFit:
     weight: Floats
     normalised: Floats
     inflation: float
+    strain: float = 1.0
 
 
 def comb_of(sheet: Sheet) -> Comb:
@@ -271,8 +275,8 @@ def _result(comb: Comb, data: TrackData, common: Floats, pads: Floats, inflation
     sigma = _noise(comb, data, gap, inflation)
     read = np.isfinite(data.width_mm)
     covariance = system.gap_covariance_mm2()
-    strained = _birge(comb, data, common) ** 2 - 1.0
-    covariance = covariance + strained * max(float(covariance.mean()), 0.0)
+    strain = _birge(comb, data, common)
+    covariance = covariance + (strain**2 - 1.0) * max(float(covariance.mean()), 0.0)
     return GapFit(
         gap_mm=pads[:, 0],
         covariance_mm2=covariance,
@@ -284,4 +288,5 @@ def _result(comb: Comb, data: TrackData, common: Floats, pads: Floats, inflation
         weight=weight,
         normalised=np.where(read, (np.where(read, data.width_mm, 0) - width) / sigma, np.nan),
         inflation=inflation,
+        strain=strain,
     )

@@ -50,8 +50,14 @@ _PADS_AT_ONCE = 8
 _FEWEST_PADS, _LEAST_PART = 3, 0.2
 # Beyond this the 95 % interval of all gaps together is wider than any use of them.
 _MOST_COMMON_SIGMA_MM = 0.035
-# Allowance in 1/mm, from the common errors of rendered photos with a blur of 0.06 to 0.17 mm.
-_EDGE_SIGMA_PER_MM = 1.5
+# In 1/mm, times the square of the blur: what the tone curve and the sharpening of phones do to the
+# common gap, from bars computed with both, and what is left of it from pad to pad.
+_EDGE_SIGMA_PER_MM, _PAD_SIGMA_PER_MM = 0.45, 0.2
+# A photo that strains what flow, sides and edge bias can be by more than this has edges of another
+# kind than the model's.
+_MOST_STRAIN = 1.9
+# How strong the kink of an unknown mesh may be at its grid points, in mm per mm to either side.
+_KINK_SD = 0.0008
 # What a phone's lens and the plate's own height leave of the scale, in one direction (relative).
 _FLOOR_SIGMA_MM = 0.001
 # Lines that look like plain bars but for this part of their contrast are clean.
@@ -112,7 +118,7 @@ def read_sheet_photo(
     rows = [fitted.index(k) for k in read]
     covariance = fit.covariance_mm2[np.ix_(rows, rows)] + _FLOOR_SIGMA_MM**2 * np.eye(len(rows))
     common_sigma_mm = _common_sigma(covariance)
-    if common_sigma_mm > _MOST_COMMON_SIGMA_MM:
+    if common_sigma_mm > _MOST_COMMON_SIGMA_MM or fit.strain > _MOST_STRAIN:
         raise PadsheetError(
             f"the edges in {photo.name} are too soft or too strange to tell the gaps: all of them "
             f"could be off together by {2 * common_sigma_mm:.2f} mm",
@@ -215,7 +221,8 @@ def _score_pads(
         scores |= {k: _unread(sheet.pads[k], reason) for k, reason in doubts.items()}
         fitted = [k for k in fitted if k not in doubts]
     if fit is not None:
-        fit = replace(fit, covariance_mm2=fit.covariance_mm2 + _edge_sigma_mm(widths) ** 2)
+        shared, own = _edge_variances_mm2(widths, fitted)
+        fit = replace(fit, covariance_mm2=fit.covariance_mm2 + shared + np.diag(own))
         for row, k in enumerate(fitted):
             scores[k] = _scored(sheet, sheet.pads[k], fit, row, widths[k])
     return [scores[k] for k in range(len(widths))], fit, fitted
@@ -237,17 +244,20 @@ def _track_data(
         kappa=(np.hypot(1.0, tangent) - 1.0)[:, None],
         kink_mm=_kink_mm(sheet, pads, mesh),
         doubt=np.array([np.hypot(1.0, widths[k].misfit / _CLEAN_MISFIT) for k in rows]),
+        kink_sd=1e-6 if mesh is not None or sheet.mesh_active == "no" else _KINK_SD,
     )
 
 
-def _edge_sigma_mm(widths: Sequence[PadWidths]) -> float:
-    """Return how far blurred edges may shift all gaps of a photo together.
+def _edge_variances_mm2(widths: Sequence[PadWidths], fitted: Sequence[int]) -> tuple[float, Floats]:
+    """Return by how much blurred edges may shift all gaps of a photo together, and each by itself.
 
     Where blur meets tone curve and sharpening, an edge moves in a way that no parameter of the fit
     follows; it grows with the square of the blur.
     """
-    blur_mm = float(np.median([w.blur_px / w.px_per_mm for w in widths if w.whole]))
-    return _EDGE_SIGMA_PER_MM * blur_mm**2
+    blur_mm = np.array([w.blur_px / w.px_per_mm for w in widths])
+    whole = np.array([w.whole for w in widths])
+    shared = _EDGE_SIGMA_PER_MM * float(np.median(blur_mm[whole])) ** 2
+    return shared**2, (_PAD_SIGMA_PER_MM * blur_mm[list(fitted)] ** 2) ** 2
 
 
 def _unread(pad: Pad, reason: Reason) -> PadScore:
