@@ -147,7 +147,7 @@ def test_prediction_is_the_scatter_of_the_model_itself() -> None:
     rng = np.random.default_rng(11)
     errors = []
     for _ in range(400):
-        common, own = rng.normal(0, common_sd), rng.normal(0, pad_sd, (13, 5))
+        common, own = rng.normal(0, common_sd), rng.normal(0, pad_sd, (13, len(pad_sd)))
         own[:, 0] = 0.0
         noise = rng.normal(size=weight.shape) * width_noise_mm(comb, gap)
         seen = d_common @ common + np.einsum("pti,pi->pt", d_pad, own)
@@ -181,7 +181,7 @@ def test_the_mirrored_order_keeps_a_kink_from_passing_for_a_gap() -> None:
             d_pad,
             width_noise_mm(comb, gap) ** -2.0,
             # One pad of many: the common parameters are known from the others.
-            np.full(10, 1e-4),
+            np.full(len(common_priors(5)[1]), 1e-4),
             pad_priors()[1],
         )
         pull = width_noise_mm(comb, gap) ** -2.0 * d_pad[..., 0] * kink

@@ -43,8 +43,9 @@ def parameters(gaps: Floats, seed: int = 5) -> tuple[Floats, Floats]:
     common = mean + 0.5 * sd * rng.uniform(0.2, 1.0, len(mean)) * rng.choice([-1, 1], len(mean))
     pad_mean, pad_sd = pad_priors()
     pads = np.tile(pad_mean, (len(gaps), 1))
-    pads[:, 1:] += pad_sd[1:] * rng.normal(0, 0.5, (len(gaps), 4))
+    pads[:, 1:] += pad_sd[1:] * rng.normal(0, 0.5, (len(gaps), len(PAD) - 1))
     pads[:, 0] = gaps
+    pads[:, PAD.index("kink")] = rng.normal(0, 0.001, len(gaps))
     return common, pads
 
 
@@ -87,7 +88,7 @@ def test_derivatives_by_pad_parameters(gaps: Floats) -> None:
 
 def test_without_nuisances_the_model_is_the_bead() -> None:
     comb = make_comb()
-    common, pads = np.zeros(10), np.zeros((2, 5))
+    common, pads = np.zeros(len(COMMON) + 5), np.zeros((2, len(PAD)))
     common[2] = SIDE_FACTOR
     pads[:, 0] = 0.2, 0.6
     width, _, _, gap = track_widths(comb, common, pads)
@@ -101,17 +102,14 @@ def test_each_nuisance_acts_as_the_formula_says() -> None:
     comb = make_comb()
     common, pads = parameters(np.array([0.21]))
     kappa, kink, track = 0.06, 0.004, 3
-    f, c, k, b, q = common[:5]
-    g_p, f_p, k_p, b_p, slope = pads[0]
+    f, c, k, b, q, n = common[:6]
+    g_p, f_p, k_p, b_p, slope, bend = pads[0]
     middle, z = 0.21, HEIGHTS[track]
-    error = common[5 + sorted(set(HEIGHTS)).index(z)]
-    g = g_p + (1 + q) * (z - middle) + (middle - 0.2) + error + slope * comb.offset_mm[track] + kink
-    w = (
-        AREAS[track] * (1 + f + f_p) * (1 - c * (0.1 / g) ** 3) / g
-        + (k + k_p + kappa) * g
-        + b
-        + b_p
-    )
+    error = common[6 + sorted(set(HEIGHTS)).index(z)]
+    u = comb.offset_mm[track]
+    g = g_p + (1 + q) * (z - middle) + (middle - 0.2) + error + slope * u + bend * abs(u) + kink
+    v = AREAS[track] * (1 + f + f_p) * (1 - c * (0.1 / g) ** 3) / g + (k + k_p + kappa) * g
+    w = v + b + b_p + n * np.exp((0.40 - v) / 0.12)
     width, _, _, gap = track_widths(comb, common, pads, kappa=kappa, kink_mm=kink)
     assert gap[0, track] == pytest.approx(g, rel=1e-12)
     assert width[0, track] == pytest.approx(w, rel=1e-12)
@@ -177,7 +175,7 @@ def test_arrow_covariance_is_the_dense_inverse() -> None:
     system = ArrowSystem.build(d_common, d_pad, weight, common_priors(5)[1], pad_priors()[1])
     inverse = np.linalg.inv(dense_normal(d_common, d_pad, weight))
     count = d_common.shape[2]
-    gaps = count + 5 * np.arange(3)
+    gaps = count + len(PAD) * np.arange(3)
     np.testing.assert_allclose(
         system.gap_covariance_mm2(), inverse[np.ix_(gaps, gaps)], rtol=1e-6, atol=1e-12
     )
@@ -200,7 +198,7 @@ def test_a_prior_for_each_pad_is_the_same_as_one_for_all() -> None:
 def test_arrow_step_solves_the_dense_equations() -> None:
     _, _, _, d_common, d_pad, weight = problem()
     rng = np.random.default_rng(3)
-    on_common, on_pads = rng.normal(size=d_common.shape[2]), rng.normal(size=(3, 5))
+    on_common, on_pads = rng.normal(size=d_common.shape[2]), rng.normal(size=(3, len(PAD)))
     system = ArrowSystem.build(d_common, d_pad, weight, common_priors(5)[1], pad_priors()[1])
     common, own = system.step(on_common, on_pads)
     solved = np.linalg.solve(
@@ -218,16 +216,16 @@ def test_arrow_covariance_agrees_with_scipy() -> None:
     sigma = width_noise_mm(comb, gap)
 
     def residuals(p: Floats) -> Floats:
-        width = widths_of(comb, p[:10], p[10:].reshape(3, 5))
+        width = widths_of(comb, p[:11], p[11:].reshape(3, 6))
         return np.concatenate([((width - truth) / sigma).ravel(), (p - mean) / sd])
 
     fit = least_squares(
         residuals, np.concatenate([common, pads.ravel()]), jac="3-point", x_scale=np.minimum(sd, 1)
     )
     expected = np.linalg.inv(fit.jac.T @ fit.jac)[
-        np.ix_(10 + 5 * np.arange(3), 10 + 5 * np.arange(3))
+        np.ix_(11 + 6 * np.arange(3), 11 + 6 * np.arange(3))
     ]
-    at_common, at_pads = fit.x[:10], fit.x[10:].reshape(3, 5)
+    at_common, at_pads = fit.x[:11], fit.x[11:].reshape(3, 6)
     _, d_common, d_pad, _ = track_widths(comb, at_common, at_pads, kappa=KAPPA, kink_mm=KINK)
     system = ArrowSystem.build(d_common, d_pad, sigma**-2.0, common_priors(5)[1], pad_priors()[1])
     np.testing.assert_allclose(system.gap_covariance_mm2(), expected, rtol=1e-4)
