@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from padsheet.patterns.bed import Motion, Nozzle, Target
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.widths import (
+    COMMON,
     ArrowSystem,
     Comb,
     common_priors,
@@ -117,6 +118,9 @@ def predicted_sigma_mm(comb: Comb, gap_mm: NDArray[np.float64]) -> NDArray[np.fl
         fewer than two heights can be read.
     """
     common, common_sd = common_priors(comb.levels)
+    # What a photo does to narrow lines it does to all pads alike: it belongs to the photo's
+    # uncertainty, and must not drive the areas to the edge of what the nozzle can draw.
+    common_sd = np.where(np.arange(len(common_sd)) == COMMON.index("narrow_mm"), 1e-6, common_sd)
     pad_mean, pad_sd = pad_priors()
     pads = np.tile(pad_mean, (len(gap_mm), 1))
     pads[:, 0] = gap_mm
