@@ -48,11 +48,17 @@ _Z95 = 1.959964
 _PADS_AT_ONCE = 8
 # Fewer pads than this, or than this part of the sheet, tell too little of flow and photo bias.
 _FEWEST_PADS, _LEAST_PART = 3, 0.2
+# Where more of the pads that show something are refused than this leaves, those that are read are
+# not to be trusted either: what spoilt the others has not stopped at them.
+_LEAST_READABLE_PART = 0.4
 # Beyond this the 95 % interval of all gaps together is wider than any use of them.
 _MOST_COMMON_SIGMA_MM = 0.035
 # In 1/mm, times the square of the blur: what the tone curve and the sharpening of phones do to the
 # common gap, from bars computed with both, and what is left of it from pad to pad.
 _EDGE_SIGMA_PER_MM, _PAD_SIGMA_PER_MM = 0.45, 0.2
+# Light from one side shows the sides of beads as dark as a dark plate, or a shadow as wide as they
+# are high: allowance for what no parameter takes up, from rendered photos.
+_LIGHT_SIGMA_MM = 0.006
 # A photo that strains what flow, sides and edge bias can be by more than this has edges of another
 # kind than the model's.
 _MOST_STRAIN = 1.9
@@ -113,7 +119,8 @@ def read_sheet_photo(
     widths = _all_widths(photo, camera, sheet, z_mm)
     pads, fit, fitted = _score_pads(sheet, widths, camera, mesh)
     read = [k for k, pad in enumerate(pads) if pad.gap_mm is not None]
-    if fit is None or len(read) < _fewest_pads(len(_shown(pads)) if part else len(pads)):
+    fewest = _fewest_pads(len(_shown(pads)) if part else len(pads))
+    if fit is None or len(read) < max(fewest, _LEAST_READABLE_PART * _readable_pads(pads)):
         raise _nothing_read(photo.name, pads)
     rows = [fitted.index(k) for k in read]
     covariance = fit.covariance_mm2[np.ix_(rows, rows)] + _FLOOR_SIGMA_MM**2 * np.eye(len(rows))
@@ -256,7 +263,7 @@ def _edge_variances_mm2(widths: Sequence[PadWidths], fitted: Sequence[int]) -> t
     """
     blur_mm = np.array([w.blur_px / w.px_per_mm for w in widths])
     whole = np.array([w.whole for w in widths])
-    shared = _EDGE_SIGMA_PER_MM * float(np.median(blur_mm[whole])) ** 2
+    shared = math.hypot(_LIGHT_SIGMA_MM, _EDGE_SIGMA_PER_MM * float(np.median(blur_mm[whole])) ** 2)
     return shared**2, (_PAD_SIGMA_PER_MM * blur_mm[list(fitted)] ** 2) ** 2
 
 
@@ -299,6 +306,18 @@ def _common_sigma(covariance: Floats) -> float:
 def _shown(pads: Sequence[PadScore]) -> list[PadScore]:
     """Return the pads that a photo shows, whether they could be read or not."""
     return [pad for pad in pads if pad.reason is None or pad.reason.code != "pad-outside"]
+
+
+def _code(pad: PadScore) -> str:
+    return pad.reason.code if pad.reason else ""
+
+
+def _readable_pads(pads: Sequence[PadScore]) -> int:
+    """Count the pads that photo and print should let read: neither cut off, nor off the scale."""
+    excused = {"pad-outside", "pad-small", "pad-few-steps", "pad-no-fall"}
+    off_scale = [pad for pad in pads if pad.verdict.startswith("off scale")]
+    cut = [pad for pad in pads if pad.verdict == "unread" and _code(pad) in excused]
+    return len(pads) - len(off_scale) - len(cut)
 
 
 def _fewest_pads(count: int) -> int:

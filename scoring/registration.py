@@ -28,7 +28,7 @@ Floats = NDArray[np.float64]
 
 _MARKER_SIGMA_MM = 0.12
 _LINE_SIGMA_MM = 0.02
-_BAD_RMS_MM = 0.25
+_BAD_RMS_MM = 0.06
 _PIECES = 3
 # Some hundreds of sightings all over the bed fix the camera; more only take time.
 _MOST_PADS = 36
