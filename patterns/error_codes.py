@@ -110,6 +110,7 @@ _TABLE: Mapping[str, tuple[tuple[str, str, str], ...]] = {
             "too few lines of the pad made out",
             "clean the plate; look for a clip, a shadow, a loose line",
         ),
+        ("pad-edges", "edges of the lines look strange here", "even light from all sides"),
         ("pad-blur", "blurred here", "hold still, tap to focus, more light"),
         (
             "pad-no-fall",

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from padsheet.patterns.sheet import Coupon, Pad, Sheet
 from padsheet.scoring.camera import Camera
-from padsheet.scoring.lines import Lines, Patches, colour_axes, pad_lines, sample_lines
+from padsheet.scoring.lines import Lines, Patches, colour_axis, pad_lines, sample_lines
 from padsheet.scoring.photo import Photo
 from padsheet.scoring.squish import CouponWitness, PadScore
 
@@ -57,7 +57,7 @@ def coupon_look(
     spacing = coupon.side_mm / coupon.lines
     if not (comb.whole and along.whole and across.whole):
         return None
-    colour, _ = colour_axes(comb)
+    colour = colour_axis(comb)
     if colour.separation < _LEAST_SEPARATION or along.px_per_mm * spacing < _LEAST_PX_PER_SPACING:
         return None
     bare = np.abs(comb.u_mm) > comb.u_mm[-1] - 0.15

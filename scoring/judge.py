@@ -19,13 +19,14 @@ from padsheet.scoring.gaps import GapFit, comb_of
 from padsheet.scoring.lines import PadWidths
 from padsheet.scoring.squish import PadScore, Reason
 
-__all__ = ["after_fit", "before_fit", "falls", "off_scale"]
+__all__ = ["after_fit", "before_fit", "beyond_reach", "falls", "off_scale"]
 
 Floats = NDArray[np.float64]
 
 _LEAST_SEPARATION = 1.5
 _LEAST_PX_PER_MM = 5.0
 _MOST_CLIPPED = 0.10
+_MOST_MISFIT = 0.12
 _FEWEST_TRACKS = 6
 _MOST_BLUR_MM = 0.18
 _FALL_SIGMAS = 4.0
@@ -38,6 +39,7 @@ _ROUND_CONTRAST, _ROUND_FAINT = 0.2, 0.55
 _ROUND_SLOPE, _NEARLY_SLOPE, _NEARLY_ROUND = -0.10, -0.30, 0.85
 _WORST_FIT = 4.0
 _LARGEST_SIGMA_MM = 0.030
+_BEYOND_MM = 0.03
 
 
 def _reason(code: str, text: str) -> Reason:
@@ -83,6 +85,12 @@ def before_fit(widths: PadWidths, usual_apart: Floats) -> Reason | None:
             "pad-tracks",
             f"only {read} of {len(widths.width_mm)} lines can be made out: clean the plate, look "
             "for a clip, a shadow or a line that came off",
+        )
+    if widths.misfit > _MOST_MISFIT:
+        return _reason(
+            "pad-edges",
+            "the edges of the lines look strange here, as under a mirrored light or one that "
+            "grazes the plate: light from all sides helps",
         )
     if widths.blur_px / widths.px_per_mm > _MOST_BLUR_MM:
         return _reason(
@@ -181,6 +189,35 @@ def off_scale(sheet: Sheet, pad: Pad, widths: PadWidths, bias_mm: float) -> PadS
             "too high here; look at the print",
         ),
     )
+
+
+def beyond_reach(sheet: Sheet, pad: Pad, gap_mm: float) -> PadScore | None:
+    """Return a bound in place of a gap that lies clearly outside what the sheet can read.
+
+    There the widths hardly tell the gap: how far it is, is the model's word alone.
+    """
+    low, high = (sheet.target_gap_mm + reach for reach in sheet.reach_mm)
+    here = PadScore(i=pad.i, j=pad.j, x_mm=pad.x_mm, y_mm=pad.y_mm, verdict="unread")
+    if gap_mm > high + _BEYOND_MM:
+        return replace(
+            here,
+            verdict="off scale high",
+            interval_mm=(high, None),
+            reason=_reason(
+                "pad-high",
+                "the nozzle is further from the bed here than this sheet can tell",
+            ),
+        )
+    if gap_mm < low - _BEYOND_MM:
+        return replace(
+            here,
+            verdict="off scale low",
+            interval_mm=(None, low),
+            reason=_reason(
+                "pad-low", "the nozzle is nearer to the bed here than this sheet can tell"
+            ),
+        )
+    return None
 
 
 def _looks_alike(sheet: Sheet, widths: PadWidths) -> bool:

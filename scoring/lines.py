@@ -7,7 +7,7 @@ from them is in millimetres on the bed.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -41,10 +41,7 @@ _LEAST_RIM_SD, _MOST_RIM_SD, _RIM_SD_PER_MISFIT, _CLEAN_MISFIT = 0.02, 0.8, 8.0,
 _USUAL_BLUR_PX = 1.3
 # Rec. ITU-R BT.709, linear light.
 _LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
-# Surely enough, and just enough to do without colour where colour is blurred too much.
-_LUMINANCE_SEPARATION, _LEAST_LUMINANCE_SEPARATION = 8.0, 3.0
-# Colour with more blur than this gives way to luminance that has clearly less.
-_SOFT_COLOUR_MM, _SHARPER = 0.12, 0.85
+_LUMINANCE_SEPARATION = 8.0
 # One blur serves a pad; bars that are narrow for it take the contrast of the wide ones.
 _BLUR_SD = 0.05
 _CONTRAST_SD, _NARROW, _NARROW_POWER = 0.03, 2.5, 4
@@ -198,18 +195,12 @@ class ColourAxis:
     apart: Floats
 
 
-def colour_axes(patches: Patches) -> tuple[ColourAxis, ColourAxis | None]:
+def colour_axis(patches: Patches) -> ColourAxis:
     """Choose the colour direction along which print and plate are told apart in these patches.
 
     Luminance (Rec. ITU-R BT.709) wherever it surely tells them apart: cameras and JPEG smooth
     colour by some pixels, so that a narrow line loses its colour but not its luminance. Else the
     direction of Fisher's linear discriminant (Annals of Eugenics 7 (1936) 179-188).
-
-    Returns
-    -------
-    chosen : ColourAxis
-    luminance : ColourAxis or None
-        For use where the chosen direction turns out to be too blurred.
     """
     reach = patches.u_mm[-1]
     sample = patches.light[:, ::3]
@@ -223,18 +214,13 @@ def colour_axes(patches: Patches) -> tuple[ColourAxis, ColourAxis | None]:
     floor = 1e-7 + 1e-2 * np.trace(within)
     step = float(_LUMINANCE @ apart)
     separation = abs(step) / np.sqrt(float(_LUMINANCE @ within @ _LUMINANCE) + 1e-9)
-    luminance = None
-    if separation > _LEAST_LUMINANCE_SEPARATION:
-        luminance = ColourAxis(axis=_LUMINANCE / step, separation=float(separation), apart=share)
-        if separation > _LUMINANCE_SEPARATION:
-            return luminance, None
+    if separation > _LUMINANCE_SEPARATION:
+        return ColourAxis(axis=_LUMINANCE / step, separation=float(separation), apart=share)
     axis = np.linalg.solve(within + np.eye(3) * floor, apart)
     gain = float(axis @ apart)
     if gain <= 1e-12:
-        nothing = ColourAxis(axis=np.array([0.3, 0.6, 0.1]), separation=0.0, apart=share)
-        return nothing, luminance
-    fisher = ColourAxis(axis=axis / gain, separation=float(np.sqrt(gain)), apart=share)
-    return fisher, luminance
+        return ColourAxis(axis=np.array([0.3, 0.6, 0.1]), separation=0.0, apart=share)
+    return ColourAxis(axis=axis / gain, separation=float(np.sqrt(gain)), apart=share)
 
 
 def _scatter(values: Floats) -> Floats:
@@ -309,8 +295,6 @@ class PadProfiles:
     colour : ColourAxis
     whole, clipped_share, px_per_mm
         See `Patches`.
-    in_luminance : PadProfiles or None
-        The same in luminance, where that might serve better.
     """
 
     profiles: Floats
@@ -319,19 +303,11 @@ class PadProfiles:
     whole: bool
     clipped_share: float
     px_per_mm: float
-    in_luminance: PadProfiles | None = None
 
 
 def pad_profiles(patches: Patches) -> PadProfiles:
     """Average the patches of a pad's tracks along them."""
-    chosen, luminance = colour_axes(patches)
-    first = _profiles_along(patches, chosen)
-    if luminance is None:
-        return first
-    return replace(first, in_luminance=_profiles_along(patches, luminance))
-
-
-def _profiles_along(patches: Patches, colour: ColourAxis) -> PadProfiles:
+    colour = colour_axis(patches)
     values = patches.light @ colour.axis
     return PadProfiles(
         profiles=block_profiles(np.asarray(values, float)),
@@ -434,19 +410,7 @@ def measure_pads(pads: Sequence[PadProfiles]) -> list[PadWidths]:
     pads : sequence of PadProfiles
         With the same `u_mm`, that is, of the same length: so many samples tell the same places.
     """
-    found = [_widths(pad, fit) for pad, fit in zip(pads, _fit_blocks(pads), strict=True)]
-    soft = [
-        (k, pad.in_luminance)
-        for k, pad in enumerate(pads)
-        if pad.in_luminance and found[k].blur_px > _SOFT_COLOUR_MM * pad.px_per_mm
-    ]
-    if soft:
-        others = [other for _, other in soft]
-        for (k, other), fit in zip(soft, _fit_blocks(others), strict=True):
-            sharper = _widths(other, fit)
-            if sharper.blur_px < _SHARPER * found[k].blur_px:
-                found[k] = sharper
-    return found
+    return [_widths(pad, fit) for pad, fit in zip(pads, _fit_blocks(pads), strict=True)]
 
 
 def _widths(pad: PadProfiles, fit: _PadFit) -> PadWidths:

@@ -23,7 +23,7 @@ from padsheet.scoring.coupon import coupon_warnings, witnessed
 from padsheet.scoring.curves import LadderCurve
 from padsheet.scoring.finder import find_markers
 from padsheet.scoring.gaps import GapFit, TrackData, comb_of, fit_gaps
-from padsheet.scoring.judge import after_fit, before_fit, off_scale
+from padsheet.scoring.judge import after_fit, before_fit, beyond_reach, off_scale
 from padsheet.scoring.lines import (
     PadProfiles,
     PadWidths,
@@ -231,7 +231,10 @@ def _score_pads(
         shared, own = _edge_variances_mm2(widths, fitted)
         fit = replace(fit, covariance_mm2=fit.covariance_mm2 + shared + np.diag(own))
         for row, k in enumerate(fitted):
-            scores[k] = _scored(sheet, sheet.pads[k], fit, row, widths[k])
+            pad = sheet.pads[k]
+            scores[k] = beyond_reach(sheet, pad, float(fit.gap_mm[row])) or _scored(
+                sheet, pad, fit, row, widths[k]
+            )
     return [scores[k] for k in range(len(widths))], fit, fitted
 
 
