@@ -182,8 +182,7 @@ def _send(
         link = Link(serial_port, allowed_lines(bed), WAITS)
         link.greet()
         # A printer without a mesh has nothing to prove on; every value is compared anyway.
-        empty = edits.before is not None and edits.before.name == "empty"
-        if not is_proved(folder, bed) and not empty:
+        if not is_proved(folder, bed) and not edits.from_nothing:
             say("The edit style was never proved on this printer: one edit first, taken back.")
             _prove(folder, bed, link)
         try:
@@ -212,7 +211,7 @@ def _record(
     force: bool,
 ) -> None:
     """Store the mesh read back and record what was applied."""
-    if edits.before is not None and edits.before.name != "empty":
+    if edits.before is not None and not edits.from_nothing:
         before = replace(outcome.before, name=edits.before.name)
     else:
         name = free_mesh_name(folder, f"round-{round_.number:02d}-before")

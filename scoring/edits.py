@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -97,6 +97,8 @@ class EditList:
         What the user has to read first.
     before, expected : Mesh or None
         The mesh as known, and as it must be afterwards; None where it is not known.
+    from_nothing : bool
+        Whether the user says that the printer holds no mesh; `before` is then flat.
     """
 
     style: str
@@ -108,6 +110,7 @@ class EditList:
     cautions: tuple[str, ...]
     before: Mesh | None
     expected: Mesh | None
+    from_nothing: bool = False
 
     @property
     def lines(self) -> tuple[str, ...]:
@@ -215,7 +218,9 @@ def make_edits(
         for i, j in bed.mesh.nodes
         if empty_mesh or change_mm[j, i] != 0 or (not only_changed and (i, j) in given)
     ]
-    return _listed(bed, before, change_mm, chosen, _cautions(limited, bed.edits, empty_mesh))
+    cautions = _cautions(limited, bed.edits, empty_mesh)
+    listed = _listed(bed, before, change_mm, chosen, cautions)
+    return replace(listed, from_nothing=empty_mesh)
 
 
 def _listed(

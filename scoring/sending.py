@@ -154,8 +154,7 @@ def send_edits(
             remedy="Type the table into the printer by hand, or choose another style in bed.toml.",
             code="send-table",
         )
-    empty = edits.before is not None and edits.before.name == "empty"
-    before = read_mesh(link, bed, empty=empty)
+    before = read_mesh(link, bed, empty=edits.from_nothing)
     if edits.before is not None and not same_mesh(before, edits.before, bed):
         raise PadsheetError(
             "the mesh in the printer is not the one that the edits were made for: it differs at "

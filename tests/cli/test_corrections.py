@@ -312,6 +312,19 @@ def test_send_proves_sends_compares_records_and_saves(
     assert f"Z{Z_MM[3, 0]:.3f}" in round_.restore_gcode.read_text()
 
 
+def test_a_mesh_may_have_any_name_and_is_proved_all_the_same(
+    folder: Path, table: Path, score_of: Callable[..., object], printer: Callable[..., object]
+) -> None:
+    """The word that stands for a printer without a mesh is a name like any other."""
+    assert run(folder, "mesh", str(table), "--yes", "--name", "empty").exit_code == 0
+    add_round(folder, score_of)
+    one = printer()
+    result = run(folder, "send", "--port", one.name_of_port, "--yes", "--save")
+    assert result.exit_code == 0, result.output
+    assert "Proved:" in result.stderr
+    assert BedFolder(folder).latest_round().read_applied().before == "empty"
+
+
 def test_send_saves_only_when_told(scored: Path, printer: Callable[..., object]) -> None:
     one = printer()
     result = run(scored, "send", "--port", one.name_of_port, "--yes", text="n\n")
