@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
+    "SLACK_MM",
     "Bed",
     "Code",
     "Edits",
@@ -30,6 +31,9 @@ __all__ = [
 Outside = Literal["hold", "extend", "off", "unknown"]
 EditStyle = Literal["M421", "M421-offset", "G29 S3", "table", "custom"]
 
+SLACK_MM = 1e-9
+"""What rounding may take or add where places on the plate are compared."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rectangle:
@@ -39,6 +43,31 @@ class Rectangle:
     y_min_mm: float
     x_max_mm: float
     y_max_mm: float
+
+    @classmethod
+    def around(cls, x_mm: float, y_mm: float, side_mm: float) -> Rectangle:
+        """Return the square of side `side_mm` about a point."""
+        half = side_mm / 2
+        return cls(
+            x_min_mm=x_mm - half,
+            y_min_mm=y_mm - half,
+            x_max_mm=x_mm + half,
+            y_max_mm=y_mm + half,
+        )
+
+    @property
+    def centre_mm(self) -> tuple[float, float]:
+        """Its middle, (x, y)."""
+        return (self.x_min_mm + self.x_max_mm) / 2, (self.y_min_mm + self.y_max_mm) / 2
+
+    def within(self, other: Rectangle) -> bool:
+        """Tell whether the whole of it lies in another one; rounding may let it touch the edge."""
+        return (
+            self.x_min_mm >= other.x_min_mm - SLACK_MM
+            and self.y_min_mm >= other.y_min_mm - SLACK_MM
+            and self.x_max_mm <= other.x_max_mm + SLACK_MM
+            and self.y_max_mm <= other.y_max_mm + SLACK_MM
+        )
 
     def grown(self, by_mm: float) -> Rectangle:
         """Return the rectangle with each side moved outwards by `by_mm`."""
@@ -99,20 +128,14 @@ class Plate:
     def admits(self, area: Rectangle) -> bool:
         """Tell whether the whole of `area` may be printed on (margin and keep-outs respected)."""
         limit = self.outline.grown(-self.margin_mm)
-        inside = (
-            area.x_min_mm >= limit.x_min_mm - 1e-9
-            and area.y_min_mm >= limit.y_min_mm - 1e-9
-            and area.x_max_mm <= limit.x_max_mm + 1e-9
-            and area.y_max_mm <= limit.y_max_mm + 1e-9
-        )
+        inside = area.within(limit)
         if inside and self.shape == "round":
-            centre_x = (limit.x_min_mm + limit.x_max_mm) / 2
-            centre_y = (limit.y_min_mm + limit.y_max_mm) / 2
+            centre_x, centre_y = limit.centre_mm
             far = math.hypot(
                 max(abs(area.x_min_mm - centre_x), abs(area.x_max_mm - centre_x)),
                 max(abs(area.y_min_mm - centre_y), abs(area.y_max_mm - centre_y)),
             )
-            inside = far <= (limit.x_max_mm - limit.x_min_mm) / 2 + 1e-9
+            inside = far <= (limit.x_max_mm - limit.x_min_mm) / 2 + SLACK_MM
         return inside and not any(area.overlaps(clip) for clip in self.keep_out)
 
 
@@ -158,6 +181,16 @@ class MeshGrid:
     def y_mm(self) -> NDArray[np.float64]:
         """Node places along y, shape (rows,), millimetres, rising."""
         return np.linspace(self.y_min_mm, self.y_max_mm, self.rows)
+
+    @property
+    def outline(self) -> Rectangle:
+        """The mesh rectangle: from the outermost nodes to the outermost nodes."""
+        return Rectangle(
+            x_min_mm=self.x_min_mm,
+            y_min_mm=self.y_min_mm,
+            x_max_mm=self.x_max_mm,
+            y_max_mm=self.y_max_mm,
+        )
 
     @property
     def pitch_mm(self) -> tuple[float, float]:

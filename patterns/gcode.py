@@ -265,8 +265,7 @@ def _park_mm(bed: Bed) -> tuple[float, float]:
     """Return a place at the back of the plate: the left corner, or the middle of a round one."""
     area = bed.plate.outline.grown(-bed.plate.margin_mm)
     round_plate = bed.plate.shape == "round"
-    x = (area.x_min_mm + area.x_max_mm) / 2 if round_plate else area.x_min_mm
-    return x, area.y_max_mm
+    return area.centre_mm[0] if round_plate else area.x_min_mm, area.y_max_mm
 
 
 def _check_stroke(stroke: Stroke) -> None:

@@ -1,4 +1,4 @@
-"""Laying a sheet out on a bed: where pads, coupons, purge line and markers go, in which order."""
+"""Laying a sheet out on a bed: which comb and markers fit it best, and in which order it prints."""
 
 from __future__ import annotations
 
@@ -9,14 +9,20 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import astuple, dataclass, replace
 from typing import Literal
 
-import numpy as np
-from numpy.typing import NDArray
-
-from padsheet.patterns.bed import Bed, MeshGrid, Plate, Rectangle
+from padsheet.patterns.bed import Bed, MeshGrid, Rectangle
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.ladder import LARGEST_MM, Ladder, design_ladder
-from padsheet.patterns.markers import PLACES, marker_id, marker_strokes
-from padsheet.patterns.pad import CombShape, comb_tracks, coupon_at, coupon_stroke, half_comb_stroke
+from padsheet.patterns.markers import marker_strokes
+from padsheet.patterns.pad import CombShape, comb_tracks, coupon_stroke, half_comb_stroke
+from padsheet.patterns.placing import (
+    ROOM_MM,
+    corrected_area,
+    place_coupons,
+    place_markers,
+    place_pads,
+    place_purge,
+    taken_by_combs,
+)
 from padsheet.patterns.sheet import Marker, Pad, Sheet, Stroke
 
 __all__ = ["SELF_CHECK_LIFT_MM", "Layout", "lay_out_sheet", "nodes_with_pad"]
@@ -24,11 +30,7 @@ __all__ = ["SELF_CHECK_LIFT_MM", "Layout", "lay_out_sheet", "nodes_with_pad"]
 SELF_CHECK_LIFT_MM = 0.06
 """By how much a self-check lifts every other pad: several times what a pad may be misread by."""
 
-Floats = NDArray[np.float64]
-
-_COUPON_MM = 5.0
 _TICK_MM = 4.0
-_ROOM_MM = 1.5
 _MARKER_SIDES_MM = (10.8, 9.6, 7.8)
 _TRACK_LENGTHS_MM = (18.0, 16.0, 14.0, 12.0, 10.0, 8.0)
 _WANTED_MARKERS, _FEWEST_MARKERS = 8, 4
@@ -36,7 +38,6 @@ _WANTED_MARKERS, _FEWEST_MARKERS = 8, 4
 _LEAST_SPREAD = 0.6
 _COUPON_FROM_PITCH_MM = 28.0
 _ALTERNATE_BELOW_PITCH_MM = 18.0
-_GRID_MM = 2.5
 # Fewer pads than this, or than this of either kind, tell the lift from the bed too badly.
 _SELF_CHECK_PADS, _SELF_CHECK_EACH = 8, 3
 
@@ -49,238 +50,30 @@ class Layout:
     notes: tuple[str, ...]
 
 
-def _bounds(x: float, y: float, side: float) -> Rectangle:
-    half = side / 2
-    return Rectangle(x_min_mm=x - half, y_min_mm=y - half, x_max_mm=x + half, y_max_mm=y + half)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Fit:
+    """Parts that were found to go on the plate together.
 
-
-def _corrected(bed: Bed) -> Rectangle | None:
-    """Return the mesh rectangle if the height correction is not sure to reach beyond it."""
-    grid = bed.mesh
-    if grid.outside in ("hold", "extend"):
-        return None
-    return Rectangle(
-        x_min_mm=grid.x_min_mm,
-        y_min_mm=grid.y_min_mm,
-        x_max_mm=grid.x_max_mm,
-        y_max_mm=grid.y_max_mm,
-    )
-
-
-def _within(area: Rectangle, limit: Rectangle | None) -> bool:
-    return limit is None or (
-        area.x_min_mm >= limit.x_min_mm - 1e-9
-        and area.y_min_mm >= limit.y_min_mm - 1e-9
-        and area.x_max_mm <= limit.x_max_mm + 1e-9
-        and area.y_max_mm <= limit.y_max_mm + 1e-9
-    )
-
-
-def _tracks_inside(
-    shape: CombShape, x: Floats, y: Floats, limit: Rectangle | None
-) -> NDArray[np.bool_]:
-    """Tell at which places (N,) the measured part of the comb lies in the mesh rectangle."""
-    side, half = 4.5 * shape.pitch_mm, shape.window_mm / 2
-    boxes = np.stack([x - side, y - half, x + side, y + half], axis=1)
-    return _all_within(boxes, limit)
-
-
-def _all_within(boxes: Floats, limit: Rectangle | None) -> NDArray[np.bool_]:
-    """Tell which boxes (N, 4), x and y from and to, lie in a rectangle; all of them in None."""
-    if limit is None:
-        return np.ones(len(boxes), bool)
-    return np.asarray(
-        (boxes[:, 0] >= limit.x_min_mm - 1e-9)
-        & (boxes[:, 1] >= limit.y_min_mm - 1e-9)
-        & (boxes[:, 2] <= limit.x_max_mm + 1e-9)
-        & (boxes[:, 3] <= limit.y_max_mm + 1e-9)
-    )
-
-
-def _inside(plate: Plate, boxes: Floats) -> NDArray[np.bool_]:
-    """Tell which boxes (N, 4) lie in the plate's bounding rectangle, its margin left out.
-
-    A quick look at many; `Plate.admits` knows round plates and keep-outs too.
+    `homeless` are nodes (i, j) without room for a pad.
     """
-    return _all_within(boxes, plate.outline.grown(-plate.margin_mm))
 
+    pads: Sequence[Pad]
+    homeless: Sequence[tuple[int, int]]
+    markers: Sequence[Marker]
+    ladder: Ladder
+    shape: CombShape
+    purge: Stroke
 
-def _shifts(limit_mm: float) -> Iterator[tuple[float, float]]:
-    """Yield shifts of a pad from its node, the smallest first."""
-    count = int(limit_mm)
-    steps = [0.5 * k for k in range(-5, 6)] + [
-        float(s * k) for k in range(3, count + 1) for s in (-1, 1)
-    ]
-    yield from sorted(
-        ((dx, dy) for dx in steps for dy in steps),
-        key=lambda d: (round(math.hypot(*d), 6), d),
-    )
+    @property
+    def merit(self) -> tuple[bool, int, bool, int]:
+        """Rank: enough markers to be read at all, then pads, then spread, then more markers."""
+        enough = len(self.markers) >= _FEWEST_MARKERS
+        spread = enough and _spread(self.pads, self.markers) >= _LEAST_SPREAD
+        return enough, -len(self.homeless), spread, min(len(self.markers), _WANTED_MARKERS)
 
-
-def _place_pads(
-    bed: Bed,
-    nodes: Sequence[tuple[int, int]],
-    shape: CombShape,
-    pitch_mm: tuple[float, float],
-    *,
-    inside: bool,
-) -> tuple[list[Pad], list[tuple[int, int]]]:
-    """Place a comb at each node, shifted as little as is needed; return those without room too.
-
-    With `inside` the whole comb lies where the mesh corrects, else at least the measured part.
-    """
-    plate, limit = bed.plate, _corrected(bed)
-    grid, reach = bed.mesh, 0.55 * min(pitch_mm if inside else bed.mesh.pitch_mm)
-    shifts = list(_shifts(min(reach, 16.0)))
-    farthest = max(abs(v) for shift in shifts for v in shift)
-    dx, dy = np.array(shifts).T
-    pads: list[Pad] = []
-    taken: list[Rectangle] = []
-    homeless = []
-    nodes_x, nodes_y = grid.x_mm.tolist(), grid.y_mm.tolist()
-    for i, j in nodes:
-        x, y = nodes_x[i] + dx, nodes_y[j] + dy
-        here = shape.area_at(nodes_x[i], nodes_y[j]).grown(farthest)
-        near = [other for other in taken if here.overlaps(other)]
-        boxes = shape.boxes_at(x, y)
-        corrected = _tracks_inside(shape, x, y, limit) if not inside else _all_within(boxes, limit)
-        room = ~_overlapping(boxes, near) & corrected
-        for k in np.flatnonzero(room & _inside(plate, boxes)):
-            area = shape.area_at(float(x[k]), float(y[k]))
-            if plate.admits(area):
-                pads.append(Pad(i=i, j=j, x_mm=round(float(x[k]), 4), y_mm=round(float(y[k]), 4)))
-                taken.append(area.grown(_ROOM_MM / 2))
-                break
-        else:
-            homeless.append((i, j))
-    return pads, homeless
-
-
-def _overlapping(boxes: Floats, others: Sequence[Rectangle]) -> NDArray[np.bool_]:
-    """Tell which boxes (N, 4), x and y from and to, share more than an edge with any of others."""
-    found = np.zeros(len(boxes), bool)
-    for other in others:
-        found |= (
-            (boxes[:, 0] < other.x_max_mm)
-            & (other.x_min_mm < boxes[:, 2])
-            & (boxes[:, 1] < other.y_max_mm)
-            & (other.y_min_mm < boxes[:, 3])
-        )
-    return found
-
-
-def _place_coupons(
-    bed: Bed, pads: Sequence[Pad], shape: CombShape
-) -> tuple[list[Pad], list[Rectangle]]:
-    """Give each pad its coupon behind or in front of the comb, where there is room."""
-    taken = [shape.area_at(pad.x_mm, pad.y_mm).grown(_ROOM_MM) for pad in pads]
-    placed = []
-    for pad in pads:
-        own = shape.area_at(pad.x_mm, pad.y_mm)
-        away = _ROOM_MM + 0.2 + _COUPON_MM / 2
-        for y in (own.y_max_mm + away, own.y_min_mm - away):
-            area = _bounds(pad.x_mm, y, _COUPON_MM)
-            free = bed.plate.admits(area) and _within(area, _corrected(bed))
-            if free and not any(area.overlaps(other) for other in taken):
-                coupon = coupon_at(pad.x_mm, y, _COUPON_MM, bed.target)
-                taken.append(area.grown(_ROOM_MM))
-                placed.append(replace(pad, coupon=coupon))
-                break
-        else:
-            placed.append(pad)
-    return placed, taken
-
-
-def _purge(
-    bed: Bed, taken: Iterable[Rectangle], height_mm: float, limit: Rectangle | None
-) -> Stroke | None:
-    """Find room for a U of two lines inside `limit`, along the front if possible."""
-    outline = bed.plate.outline.grown(-bed.plate.margin_mm)
-    blocked = list(taken)
-    area = 1.2 * bed.nozzle.bore_area_mm2
-    centre_x = (outline.x_min_mm + outline.x_max_mm) / 2
-    deep = 2.0
-    for length in (80.0, 60.0, 40.0, 25.0, 15.0):
-        rows = np.arange(outline.y_min_mm + deep, outline.y_max_mm - deep, 1.0)
-        lefts = np.arange(outline.x_min_mm, outline.x_max_mm - length, 5.0)
-        from_middle = np.abs(lefts + length / 2 - centre_x)
-        places = lefts[np.argsort(from_middle, kind="stable")]
-        for y in rows:
-            beside = [b for b in blocked if y - deep < b.y_max_mm and b.y_min_mm < y + deep]
-            spans = np.stack(
-                np.broadcast_arrays(places, y - deep, places + length, y + deep), axis=1
-            )
-            for x in places[~_overlapping(spans, beside)]:
-                room = Rectangle(
-                    x_min_mm=x, y_min_mm=y - deep, x_max_mm=x + length, y_max_mm=y + deep
-                )
-                if bed.plate.admits(room) and _within(room, limit):
-                    points = (
-                        (x + 1, y - 0.7, height_mm),
-                        (x + length - 1, y - 0.7, height_mm),
-                        (x + length - 1, y + 0.7, height_mm),
-                        (x + 1, y + 0.7, height_mm),
-                    )
-                    return Stroke(
-                        part="purge",
-                        label="purge line",
-                        xyz_mm=tuple(
-                            (round(float(a), 4), round(float(b), 4), c) for a, b, c in points
-                        ),
-                        area_mm2=(area,) * 3,
-                        speed_mm_s=bed.motion.print_mm_s,
-                    )
-    return None
-
-
-def _place_markers(
-    plate: Plate,
-    taken: Sequence[Rectangle],
-    side_mm: float,
-    number: int,
-    limit: Rectangle | None,
-) -> list[Marker]:
-    """Spread up to 12 markers over the free room, each as far as can be from those before it."""
-    outline = plate.outline
-    quiet = side_mm * (1 + 2 / 6)
-    xs = np.arange(outline.x_min_mm + quiet / 2, outline.x_max_mm - quiet / 2 + 0.1, _GRID_MM)
-    ys = np.arange(outline.y_min_mm + quiet / 2, outline.y_max_mm - quiet / 2 + 0.1, _GRID_MM)
-    half = quiet / 2
-    places = np.stack([grid.ravel() for grid in np.meshgrid(xs, ys)], axis=1)
-    quiet_boxes = np.concatenate([places - half, places + half], axis=1)
-    squares = np.concatenate([places - side_mm / 2, places + side_mm / 2], axis=1)
-    room = ~_overlapping(quiet_boxes, taken) & _inside(plate, squares)
-    free = []
-    for x, y in places[room].tolist():
-        square = _bounds(x, y, side_mm)
-        if plate.admits(square) and _within(square, limit):
-            free.append((x, y))
-    if not free:
-        return []
-    places = np.array(free)
-    centre = np.array(
-        [(outline.x_min_mm + outline.x_max_mm) / 2, (outline.y_min_mm + outline.y_max_mm) / 2]
-    )
-    chosen = [int(np.argmax(np.hypot(*(places - centre).T)))]
-    apart = np.full(len(places), np.inf)
-    while len(chosen) < PLACES:
-        gone = np.abs(places - places[chosen[-1]]).max(axis=1) < quiet
-        apart = np.minimum(apart, np.hypot(*(places - places[chosen[-1]]).T))
-        apart[gone] = -np.inf
-        best = int(np.argmax(apart))
-        if not np.isfinite(apart[best]):
-            break
-        chosen.append(best)
-    spots = sorted((tuple(places[k]) for k in chosen), key=lambda p: (p[1], p[0]))
-    return [
-        Marker(
-            id=marker_id(place, number),
-            x_mm=round(float(x), 4),
-            y_mm=round(float(y), 4),
-            side_mm=side_mm,
-        )
-        for place, (x, y) in enumerate(spots)
-    ]
+    def has_no_worse(self, homeless: Sequence[tuple[int, int]]) -> bool:
+        """Tell whether a comb that leaves these nodes without a pad need not be tried further."""
+        return len(homeless) >= len(self.homeless) and len(self.markers) >= _WANTED_MARKERS
 
 
 def _serpentine(pads: Iterable[Pad]) -> list[Pad]:
@@ -298,30 +91,23 @@ def _nearest_first(markers: Sequence[Marker], start: tuple[float, float]) -> lis
     return order
 
 
-def _strokes(
-    bed: Bed,
-    pads: Sequence[Pad],
-    markers: Sequence[Marker],
-    ladder: Ladder,
-    shape: CombShape,
-    purge: Stroke,
-) -> tuple[Stroke, ...]:
+def _strokes(bed: Bed, fit: _Fit) -> tuple[Stroke, ...]:
     """Order the print: purge, markers, left halves, right halves backwards, coupons.
 
     The two passes over the pads in opposite order make a slow drift cancel in each pad instead of
     tilting the sheet.
     """
-    speed = bed.motion.print_mm_s
-    tracks = comb_tracks(ladder, shape)
-    strokes = [purge]
-    for marker in _nearest_first(markers, purge.xyz_mm[-1][:2]):
+    speed, shape = bed.motion.print_mm_s, fit.shape
+    tracks = comb_tracks(fit.ladder, shape)
+    strokes = [fit.purge]
+    for marker in _nearest_first(fit.markers, fit.purge.xyz_mm[-1][:2]):
         strokes += marker_strokes(
             marker,
-            height_mm=ladder.base_mm,
+            height_mm=fit.ladder.base_mm,
             bore_area_mm2=bed.nozzle.bore_area_mm2,
             speed_mm_s=speed,
         )
-    order = _serpentine(pads)
+    order = _serpentine(fit.pads)
     strokes += [half_comb_stroke(p, tracks, shape, left=True, speed_mm_s=speed) for p in order]
     strokes += [
         half_comb_stroke(p, tracks, shape, left=False, speed_mm_s=speed) for p in reversed(order)
@@ -418,28 +204,27 @@ def lay_out_sheet(
     factor = 2 if notes else 1
     pitch_mm = (bed.mesh.pitch_mm[0] * factor, bed.mesh.pitch_mm[1] * factor)
     roomy = min(pitch_mm) >= _COUPON_FROM_PITCH_MM
-    fitting = _fit(bed, nodes, pitch_mm, reach_mm, roomy, number, inside)
-    pads, homeless, markers, ladder, shape, purge = fitting
+    fit = _fit(bed, nodes, pitch_mm, reach_mm, roomy, number, inside)
     if self_check:
-        pads = _lifted(pads)
+        fit = replace(fit, pads=_lifted(fit.pads))
     notes += [
         f"No room for a pad at column {i + 1}, row {j + 1}: that point will be inferred."
-        for i, j in homeless
+        for i, j in fit.homeless
     ]
-    if len(markers) < _WANTED_MARKERS:
-        notes.append(f"Only {len(markers)} markers fit: keep all of them in the photo.")
+    if len(fit.markers) < _WANTED_MARKERS:
+        notes.append(f"Only {len(fit.markers)} markers fit: keep all of them in the photo.")
     outline = bed.plate.outline
     sheet = Sheet(
         id="",
         number=number,
         reach_mm=reach_mm,
-        sigma_mm=round(ladder.sigma_mm, 5),
-        pads=tuple(pads),
-        tracks=comb_tracks(ladder, shape),
-        track_length_mm=shape.length_mm,
-        window_mm=shape.window_mm,
-        tick_mm=shape.tick_mm,
-        markers=tuple(markers),
+        sigma_mm=round(fit.ladder.sigma_mm, 5),
+        pads=tuple(fit.pads),
+        tracks=comb_tracks(fit.ladder, fit.shape),
+        track_length_mm=fit.shape.length_mm,
+        window_mm=fit.shape.window_mm,
+        tick_mm=fit.shape.tick_mm,
+        markers=tuple(fit.markers),
         target_gap_mm=bed.target.height_mm,
         tolerance_mm=bed.target.tolerance_mm,
         bore_mm=bed.nozzle.bore_mm,
@@ -456,7 +241,7 @@ def lay_out_sheet(
         nodes_y_mm=tuple(float(y) for y in bed.mesh.y_mm),
         mesh_active=mesh_active,
         mesh_name=mesh_name,
-        strokes=_strokes(bed, pads, markers, ladder, shape, purge),
+        strokes=_strokes(bed, fit),
     )
     return Layout(sheet=replace(sheet, id=_sheet_id(sheet)), notes=tuple(notes))
 
@@ -520,9 +305,6 @@ def _sheet_id(sheet: Sheet) -> str:
     return hashlib.sha256(repr((printed, purpose)).encode()).hexdigest()[:10]
 
 
-_Fit = tuple[list[Pad], list[tuple[int, int]], list[Marker], Ladder, CombShape, Stroke]
-
-
 def _fit(
     bed: Bed,
     nodes: Sequence[tuple[int, int]],
@@ -538,39 +320,40 @@ def _fit(
     # The coupon is printed at the target height, which must be safe for the whole reach.
     safe = bed.target.height_mm >= -reach_mm[0] + bed.motion.clearance_mm - 1e-9
     # Beyond the mesh the correction may be missing: nothing is printed there unless it must be.
-    limits = [_corrected(bed), None] if _corrected(bed) else [None]
-    if inside:
-        limits = limits[:1]
+    corrected = corrected_area(bed)
+    limits = [corrected, None] if corrected and not inside else [corrected]
     for limit, shape in itertools.product(limits, _shapes(pitch_mm, roomy)):
         if shape.pitch_mm not in ladders:
             ladders[shape.pitch_mm] = design_ladder(
                 reach_mm, bed.nozzle, bed.target, bed.motion, pitch_mm=shape.pitch_mm
             )
         ladder = ladders[shape.pitch_mm]
-        pads, homeless = _place_pads(bed, nodes, shape, pitch_mm, inside=inside)
-        if best is not None and len(homeless) >= len(best[1]) and len(best[2]) >= _WANTED_MARKERS:
+        pads, homeless = place_pads(bed, nodes, shape, pitch_mm, inside=inside)
+        if best is not None and best.has_no_worse(homeless):
             continue
+        taken = taken_by_combs(pads, shape)
         if roomy and safe:
-            pads, taken = _place_coupons(bed, pads, shape)
-        else:
-            taken = [shape.area_at(p.x_mm, p.y_mm).grown(_ROOM_MM) for p in pads]
-        purge = _purge(bed, taken, ladder.base_mm, limit)
+            pads, taken = place_coupons(bed, pads, shape)
+        purge = place_purge(bed, taken, ladder.base_mm, limit)
         if not pads or purge is None:
             continue
-        xs, ys = [p[0] for p in purge.xyz_mm], [p[1] for p in purge.xyz_mm]
-        strip = Rectangle(
-            x_min_mm=min(xs), y_min_mm=min(ys), x_max_mm=max(xs), y_max_mm=max(ys)
-        ).grown(_ROOM_MM)
+        taken = [*taken, _strip(purge)]
         for side in _MARKER_SIDES_MM:
-            markers = _place_markers(bed.plate, [*taken, strip], side, number, limit)
-            found = (pads, homeless, markers, ladder, shape, purge)
-            if best is None or _merit(found) > _merit(best):
+            found = _Fit(
+                pads=pads,
+                homeless=homeless,
+                markers=place_markers(bed.plate, taken, side, number, limit),
+                ladder=ladder,
+                shape=shape,
+                purge=purge,
+            )
+            if best is None or found.merit > best.merit:
                 best = found
-            if _merit(found)[2:] >= (True, _WANTED_MARKERS):
+            if found.merit[2:] >= (True, _WANTED_MARKERS):
                 break
-        if best is not None and _merit(best) >= (True, 0, True, _WANTED_MARKERS):
+        if best is not None and best.merit >= (True, 0, True, _WANTED_MARKERS):
             return best
-    if best is None or len(best[2]) < _FEWEST_MARKERS:
+    if best is None or len(best.markers) < _FEWEST_MARKERS:
         raise PadsheetError(
             "pads, purge line and four markers do not fit on the plate together",
             remedy="Use a mesh with fewer points, or print only some of them (--points).",
@@ -579,12 +362,12 @@ def _fit(
     return best
 
 
-def _merit(fit: _Fit) -> tuple[bool, int, bool, int]:
-    """Rank what was found: enough markers to be read at all, then pads, then spread."""
-    pads, homeless, markers, *_ = fit
-    enough = len(markers) >= _FEWEST_MARKERS
-    spread = enough and _spread(pads, markers) >= _LEAST_SPREAD
-    return enough, -len(homeless), spread, min(len(markers), _WANTED_MARKERS)
+def _strip(purge: Stroke) -> Rectangle:
+    """Return what the purge line takes up, with the room about it."""
+    xs, ys, _ = zip(*purge.xyz_mm, strict=True)
+    return Rectangle(x_min_mm=min(xs), y_min_mm=min(ys), x_max_mm=max(xs), y_max_mm=max(ys)).grown(
+        ROOM_MM
+    )
 
 
 def _spread(pads: Sequence[Pad], markers: Sequence[Marker]) -> float:

@@ -43,13 +43,8 @@ class CombShape:
 
     def area_at(self, x_mm: float, y_mm: float) -> Rectangle:
         """Return the rectangle that the comb covers when its centre is at (x, y)."""
-        side = 4.5 * self.pitch_mm + _HALF_BEAD_MM
-        return Rectangle(
-            x_min_mm=x_mm - side - self.tick_mm,
-            y_min_mm=y_mm - self.length_mm / 2 - _LEAD_MM - _HALF_BEAD_MM,
-            x_max_mm=x_mm + side,
-            y_max_mm=y_mm + self.length_mm / 2 + _HALF_BEAD_MM,
-        )
+        x0, y0, x1, y1 = self.boxes_at(np.array([x_mm]), np.array([y_mm]))[0].tolist()
+        return Rectangle(x_min_mm=x0, y_min_mm=y0, x_max_mm=x1, y_max_mm=y1)
 
     def boxes_at(self, x_mm: NDArray[np.float64], y_mm: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return `area_at` for N places, shape (N, 4): x and y from, x and y to."""
@@ -166,16 +161,8 @@ def coupon_stroke(pad: Pad, coupon: Coupon, target: Target, speed_mm_s: float) -
 
     In a self-check the coupon of a lifted pad is lifted with it.
     """
-    half = coupon.side_mm / 2
-    corners = zigzag(
-        Rectangle(
-            x_min_mm=coupon.x_mm - half,
-            y_min_mm=coupon.y_mm - half,
-            x_max_mm=coupon.x_mm + half,
-            y_max_mm=coupon.y_mm + half,
-        ),
-        coupon.side_mm / coupon.lines,
-    )
+    square = Rectangle.around(coupon.x_mm, coupon.y_mm, coupon.side_mm)
+    corners = zigzag(square, coupon.side_mm / coupon.lines)
     area = float(area_mm2(target.width_mm, target.height_mm))
     height_mm = round(target.height_mm + pad.lift_mm, 4)
     return Stroke(

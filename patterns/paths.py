@@ -69,8 +69,7 @@ def within_plate(plate: Plate, x_mm: float, y_mm: float, *, slack_mm: float = 0.
     """
     area = plate.outline.grown(slack_mm - plate.margin_mm)
     if plate.shape == "round":
-        centre_x = (area.x_min_mm + area.x_max_mm) / 2
-        centre_y = (area.y_min_mm + area.y_max_mm) / 2
+        centre_x, centre_y = area.centre_mm
         radius = (area.x_max_mm - area.x_min_mm) / 2
         return math.hypot(x_mm - centre_x, y_mm - centre_y) <= radius
     return area.x_min_mm <= x_mm <= area.x_max_mm and area.y_min_mm <= y_mm <= area.y_max_mm

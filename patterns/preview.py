@@ -146,8 +146,7 @@ def _rect(area: Rectangle, kind: str) -> str:
 def _plate(bed: Bed) -> Iterator[str]:
     outline = bed.plate.outline
     if bed.plate.shape == "round":
-        x = (outline.x_min_mm + outline.x_max_mm) / 2
-        y = (outline.y_min_mm + outline.y_max_mm) / 2
+        x, y = outline.centre_mm
         yield f'<circle class="plate" cx="{x:g}" cy="{0 - y:g}" r="{bed.plate.size_x_mm / 2:g}"/>'
     else:
         yield _rect(outline, "plate")
@@ -177,12 +176,8 @@ def _ways(strokes: tuple[Stroke, ...]) -> Iterator[str]:
 def _coupons(sheet: Sheet) -> Iterator[str]:
     for pad in sheet.pads:
         if pad.coupon is not None:
-            yield _rect(_square(pad.coupon.x_mm, pad.coupon.y_mm, pad.coupon.side_mm), "coupon")
-
-
-def _square(x: float, y: float, side: float) -> Rectangle:
-    half = side / 2
-    return Rectangle(x_min_mm=x - half, y_min_mm=y - half, x_max_mm=x + half, y_max_mm=y + half)
+            square = Rectangle.around(pad.coupon.x_mm, pad.coupon.y_mm, pad.coupon.side_mm)
+            yield _rect(square, "coupon")
 
 
 def _other_strokes(sheet: Sheet) -> Iterator[str]:
@@ -199,7 +194,7 @@ def _markers(sheet: Sheet) -> Iterator[str]:
     if any(stroke.part == "marker" for stroke in sheet.strokes):
         return
     for marker in sheet.markers:
-        yield _rect(_square(marker.x_mm, marker.y_mm, marker.side_mm), "marker-box")
+        yield _rect(Rectangle.around(marker.x_mm, marker.y_mm, marker.side_mm), "marker-box")
 
 
 def _shade(height_mm: float, lowest: float, highest: float) -> int:
@@ -240,7 +235,7 @@ def _nodes(sheet: Sheet, bed: Bed) -> Iterator[str]:
 def _labels(sheet: Sheet, bed: Bed) -> Iterator[str]:
     """Yield the numbers of columns and rows, from 1, and which edge is the front."""
     outline = bed.plate.outline
-    middle = (outline.x_min_mm + outline.x_max_mm) / 2
+    middle = outline.centre_mm[0]
     front = -outline.y_min_mm
     # Where numbers would run into each other, only every second or third is shown.
     every_x, every_y = (math.ceil(_LINE_MM / pitch) for pitch in bed.mesh.pitch_mm)

@@ -113,13 +113,7 @@ def _check_mesh_sides(bed: Bed, inset_mm: float | None) -> None:
                 "Give less than half of the plate's shorter side.",
             )
         return
-    area = Rectangle(
-        x_min_mm=mesh.x_min_mm,
-        x_max_mm=mesh.x_max_mm,
-        y_min_mm=mesh.y_min_mm,
-        y_max_mm=mesh.y_max_mm,
-    )
-    _check_order("[mesh]", area)
+    _check_order("[mesh]", mesh.outline)
     for name, value, low, high in (
         ("x_min_mm", mesh.x_min_mm, outline.x_min_mm, outline.x_max_mm),
         ("x_max_mm", mesh.x_max_mm, outline.x_min_mm, outline.x_max_mm),
@@ -170,9 +164,8 @@ def _check_mesh_nodes(bed: Bed, inset_mm: float | None) -> None:
 def _check_round_nodes(bed: Bed, inset_mm: float | None) -> None:
     if bed.plate.shape != "round":
         return
-    mesh, outline = bed.mesh, bed.plate.outline
-    centre_x = (outline.x_min_mm + outline.x_max_mm) / 2
-    centre_y = (outline.y_min_mm + outline.y_max_mm) / 2
+    mesh = bed.mesh
+    centre_x, centre_y = bed.plate.outline.centre_mm
     radius = bed.plate.size_x_mm / 2
     x_mm, y_mm = mesh.x_mm, mesh.y_mm
     off = [

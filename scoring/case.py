@@ -54,7 +54,7 @@ class Case:
     @property
     def centre_mm(self) -> tuple[float, float]:
         """Middle of the mesh, where offset and tilt are told apart."""
-        return _centre_mm(self.bed.mesh)
+        return self.bed.mesh.outline.centre_mm
 
     @property
     def twist_mm(self) -> float | None:
@@ -171,7 +171,7 @@ def build_case(
         grid_xy_mm(bed.mesh),
         state.error_mm,
         state.covariance_mm2,
-        centre_mm=_centre_mm(bed.mesh),
+        centre_mm=bed.mesh.outline.centre_mm,
     )
     relative_mm, spread = relative_part(split, state.error_mm, state.covariance_mm2)
     # A sheet of a few points only leaves the others to be judged by the sheets before it.
@@ -196,11 +196,6 @@ def _same_nodes(one: MeshGrid, other: MeshGrid) -> bool:
     if (one.columns, one.rows) != (other.columns, other.rows):
         return False
     return bool(np.allclose(grid_xy_mm(one), grid_xy_mm(other), atol=0.01))
-
-
-def _centre_mm(grid: MeshGrid) -> tuple[float, float]:
-    """Return the middle of the mesh, where offset and tilt are told apart."""
-    return (grid.x_min_mm + grid.x_max_mm) / 2, (grid.y_min_mm + grid.y_max_mm) / 2
 
 
 def _missed(
