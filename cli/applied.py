@@ -7,7 +7,7 @@ import click
 from padsheet.cli.options import folder_of, force_option, say, user_errors
 from padsheet.scoring.history import applied_words, summaries
 from padsheet.scoring.rounds import BedFolder
-from padsheet.scoring.word import record_word
+from padsheet.scoring.user_word import record_word
 
 __all__ = ["command"]
 

@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.envelope_moves import ROUNDING_MM, MoveChecks, extent_of, refusal
 from padsheet.patterns.errors import PadsheetError
+from padsheet.patterns.gcode_words import HARMLESS, LATE_OFFSETS, why_refused
 from padsheet.patterns.interpreter import Event, Move, interpret, normal_line
 from padsheet.patterns.sheet import Sheet
-from padsheet.patterns.words import HARMLESS, LATE_OFFSETS, why_refused
 
 __all__ = ["check_envelope", "check_sheet_gcode"]
 

@@ -9,7 +9,6 @@ __all__ = ["HARMLESS", "LATE_OFFSETS", "REFUSED", "why_refused"]
 
 HARMLESS = frozenset(
     {
-        "G94",  # feed per minute (RS274/NGC)
         "M17",  # motors on
         "M73",  # progress shown
         "M75",  # print timer

@@ -15,6 +15,7 @@ from padsheet.patterns.sheet import Marker, Stroke
 __all__ = [
     "CELLS",
     "PLACES",
+    "SHEET_NUMBERS",
     "dictionary",
     "marker_cells",
     "marker_id",
@@ -29,7 +30,8 @@ PLACES = 12
 CELLS = 6
 """Cells along a marker's side: four of code and one of border on either side."""
 
-_NUMBERS = 20
+SHEET_NUMBERS = 20
+"""How many sheet numbers the ids tell apart: they carry the number modulo this."""
 
 
 def dictionary() -> cv2.aruco.Dictionary:
@@ -45,7 +47,7 @@ def marker_id(place: int, number: int) -> int:
     >>> marker_id(3, 2)
     27
     """
-    return place + PLACES * (number % _NUMBERS)
+    return place + PLACES * (number % SHEET_NUMBERS)
 
 
 def place_of(identifier: int) -> int:

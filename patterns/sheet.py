@@ -7,7 +7,7 @@ from typing import Literal
 
 __all__ = ["Coupon", "Marker", "Pad", "Sheet", "Stroke", "Track"]
 
-Part = Literal["purge", "comb", "marker", "coupon", "tick"]
+Part = Literal["purge", "comb", "marker", "coupon"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,7 +104,15 @@ class Pad:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Marker:
-    """One printed ArUco marker: its id, its centre, and the side of its black square."""
+    """One printed ArUco marker.
+
+    Attributes
+    ----------
+    id : int
+        In the dictionary of `padsheet.patterns.markers`; it carries the place and the sheet number.
+    x_mm, y_mm, side_mm : float
+        Centre and side of its black square.
+    """
 
     id: int
     x_mm: float
@@ -124,19 +132,37 @@ class Sheet:
         Number of the sheet in its bed folder, from 1; the markers' ids carry it modulo 20.
     reach_mm : (low, high)
         How far the bed may be off: gap errors from low (negative: nozzle too near) to high.
+    sigma_mm : float
+        Predicted standard deviation of the worst pad in that reach, relative to the sheet's mean.
+    pads : tuple of Pad
+        In the order of the nodes, row by row from the front.
     tracks : tuple of Track
         The comb, the same at every pad.
     track_length_mm, window_mm : float
         Drawn length of a track, and the middle part of it that is measured.
+    markers : tuple of Marker
+        Four to twelve.
     tick_mm : float
         How far the tick beside track 1 sticks out to the left. 0 where there is no room for one:
         track 1 is then told by its foot, the shorter of the two at the front of the comb.
     target_gap_mm, tolerance_mm : float
         From the profile, as they were when the sheet was made.
+    bore_mm, flat_mm : float
+        Diameters of the nozzle's bore and of its flat face.
+    z_step_mm : float
+        What one whole motor step lifts the nozzle.
+    plate_name : str
+        From the profile.
+    plate_outline_mm : (x_min, y_min, x_max, y_max)
+        Bounding rectangle of the plate.
+    nodes_x_mm, nodes_y_mm : tuple of float
+        Places of the mesh's columns and rows, rising.
     mesh_active : {"yes", "no", "unknown"}
         Whether a mesh was in force while it was printed.
     mesh_name : str or None
         Name of that mesh in the bed folder.
+    gcode_sha256 : str or None
+        Digest of the G-code that prints it, once that is written.
     strokes : tuple of Stroke
         In printing order. Not stored in sheet.json.
     """
@@ -163,10 +189,9 @@ class Sheet:
     mesh_name: str | None = None
     gcode_sha256: str | None = None
     tick_mm: float = 0.0
+    strokes: tuple[Stroke, ...] = ()
 
     @property
     def self_check(self) -> bool:
         """Whether some pads are lifted by a known height, to check the ruler itself."""
         return any(pad.lift_mm for pad in self.pads)
-
-    strokes: tuple[Stroke, ...] = ()

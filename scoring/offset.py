@@ -9,9 +9,10 @@ from padsheet.patterns.bed import Bed, Edits
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.edit_styles import number_text
 
-__all__ = ["OffsetChange", "offset_lines"]
+__all__ = ["LARGEST_OFFSET_MM", "OffsetChange", "offset_lines"]
 
 LARGEST_OFFSET_MM = 1.0
+"""More than this is a slip of the decimal point: no offset is that far off."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -20,6 +20,7 @@ from PIL import Image
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
+from padsheet.patterns.markers import SHEET_NUMBERS
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.advice import Advice, advise
 from padsheet.scoring.annotate import annotate
@@ -112,7 +113,7 @@ def find_round(folder: BedFolder, photo: Photo) -> Round:
     if not seen:
         return rounds[-1]
     number = seen.most_common(1)[0][0]
-    matching = [r for r in rounds if r.number % 20 == number]
+    matching = [r for r in rounds if r.number % SHEET_NUMBERS == number]
     if not matching:
         raise PadsheetError(
             f"the photo shows sheet number {number}, which this bed folder does not hold",

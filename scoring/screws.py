@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padsheet.patterns.bed import Screw
+from padsheet.scoring.plane import MM_PER_M
 
 __all__ = ["ScrewTurn", "can_level", "left_over", "moved_plane", "screw_turns", "turn_mm"]
 
-MM_PER_M = 1000.0
 #: Turns are given in eighths: 45 degrees is about what a hand can set.
 PARTS_OF_TURN = 8
 #: How exactly a hand turns a screw: to a sixteenth of a turn, evenly spread (common practice, no

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -115,7 +115,7 @@ class SheetScore:
     registration_rms_mm: float
     lines_used: int
     photos: tuple[str, ...] = ()
-    warnings: tuple[str, ...] = field(default=())
+    warnings: tuple[str, ...] = ()
     how: Literal["photo", "eye"] = "photo"
 
 

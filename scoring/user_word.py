@@ -9,13 +9,11 @@ from padsheet.patterns.files import write_atomic
 from padsheet.scoring.advice import Advice
 from padsheet.scoring.applied import Applied, applied_to_json
 from padsheet.scoring.edits import EditList, make_edits
+from padsheet.scoring.offset import LARGEST_OFFSET_MM
 from padsheet.scoring.round_edits import free_mesh_name, mesh_of_round, named, now_text
 from padsheet.scoring.rounds import BedFolder, Round
 
 __all__ = ["record_word"]
-
-#: More than this is a slip of the point: no offset is that far off.
-LARGEST_OFFSET_MM = 1.0
 
 
 def record_word(

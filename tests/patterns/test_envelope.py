@@ -13,8 +13,8 @@ from padsheet.patterns.bed import Bed, Code, Heat, MeshGrid, Motion, Plate, Rect
 from padsheet.patterns.envelope import check_envelope, check_sheet_gcode
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.gcode import write_gcode
+from padsheet.patterns.gcode_words import HARMLESS, LATE_OFFSETS, REFUSED
 from padsheet.patterns.sheet import Sheet, Stroke
-from padsheet.patterns.words import HARMLESS, LATE_OFFSETS, REFUSED
 
 Maker = Callable[..., Sheet]
 Strokes = Callable[..., Stroke]

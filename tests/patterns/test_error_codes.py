@@ -11,7 +11,7 @@ from typing import get_args
 import pytest
 
 from padsheet.patterns.error_codes import CODES, GROUPS, codes_table, explain, nearest
-from padsheet.patterns.words import REFUSED, why_refused
+from padsheet.patterns.gcode_words import REFUSED, why_refused
 from padsheet.scoring.edit_proof import Kind
 
 ROOT = Path(__file__).resolve().parents[2]
