@@ -82,6 +82,11 @@ _TABLE: Mapping[str, tuple[tuple[str, str, str], ...]] = {
             "right sheet? lost steps? plate flat? take it again",
         ),
         (
+            "print-floor",
+            "the lowest steps of the ladder came out alike: the printer goes no lower",
+            "look for a limit on Z; give it as `z_lowest_mm`; print a new sheet",
+        ),
+        (
             "photo-unusable",
             "too few pads could be read",
             "do what the reason says, or print again",

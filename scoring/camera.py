@@ -16,7 +16,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Camera", "camera_from_homography", "fit_camera", "focal_prior_px", "homography"]
+__all__ = [
+    "Camera",
+    "CameraFit",
+    "camera_from_homography",
+    "fit_camera",
+    "focal_prior_px",
+    "homography",
+]
 
 Floats = NDArray[np.float64]
 
@@ -120,6 +127,40 @@ class Camera:
         position = self.position_mm
         away = position[:2] - np.asarray(xy_mm, float)
         return np.asarray(away @ np.asarray(direction, float) / position[2])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CameraFit:
+    """A camera fitted to sightings.
+
+    Attributes
+    ----------
+    camera : Camera
+    residual_px : ndarray, shape (N,)
+        Seen minus predicted, along the direction in which each sighting counts.
+    covariance : ndarray, shape (11, 11)
+        Of turn (3), shift (3, in distances of the bed), log focal length, centre (2, in diagonals
+        of the picture) and radial terms (2), as far as the sightings and priors fix them.
+    diagonal_px : float
+        Diagonal of the picture.
+    """
+
+    camera: Camera
+    residual_px: Floats
+    covariance: Floats
+    diagonal_px: float
+
+    def sigma_px(self, xyz_mm: Floats) -> Floats:
+        """Return how well the places of bed points (N, 3) are known: (N,), the worse direction."""
+        slopes = np.stack(
+            [
+                _slopes(self.camera, xyz_mm, np.tile(way, (len(xyz_mm), 1)), self.diagonal_px)
+                for way in np.eye(2)
+            ],
+            axis=1,
+        )
+        spread = slopes @ self.covariance @ np.swapaxes(slopes, 1, 2)
+        return np.asarray(np.sqrt(np.linalg.eigvalsh(spread)[:, -1]))
 
 
 def focal_prior_px(shape: tuple[int, int], focal_35mm: float | None) -> tuple[float, float]:
@@ -247,7 +288,7 @@ def fit_camera(
     sigma_px: Floats,
     shape: tuple[int, int],
     focal_prior: tuple[float, float],
-) -> tuple[Camera, Floats]:
+) -> CameraFit:
     """Fit pose and lens to sightings by robust least squares.
 
     Damped Gauss-Newton steps (Levenberg, Quarterly of Applied Mathematics 2 (1944) 164-168) on the
@@ -273,9 +314,8 @@ def fit_camera(
 
     Returns
     -------
-    camera : Camera
-    residual_px : ndarray, shape (N,)
-        Seen minus predicted, along `across`.
+    CameraFit
+        With residuals along `across`.
     """
     diagonal = math.hypot(*shape)
     middle = ((shape[0] - 1) / 2, (shape[1] - 1) / 2)
@@ -308,15 +348,19 @@ def fit_camera(
     camera, damping = start, 1e-4
     residual = residuals(camera)
     now = cost(residual)
-    for _ in range(_FIT_STEPS):
+
+    def equations(camera: Camera, residual: Floats) -> tuple[Floats, Floats, Floats]:
         slopes = np.concatenate(
             [-_slopes(camera, xyz_mm, across, diagonal) / sigma_px[:, None], prior_slopes]
         )
         weight = 1 / np.sqrt(1 + (residual / _SOFT_SIGMAS) ** 2)
-        normal = slopes.T @ (weight[:, None] * slopes)
+        return slopes, weight, slopes.T @ (weight[:, None] * slopes)
+
+    for _ in range(_FIT_STEPS):
+        slopes, weight, normal = equations(camera, residual)
         pull = slopes.T @ (weight * residual)
         normal[np.diag_indices(11)] *= 1 + damping
-        step = -np.linalg.solve(normal, pull)
+        step = -np.asarray(np.linalg.solve(normal, pull), float)
         trial = _moved(camera, step, diagonal)
         left = residuals(trial)
         then = cost(left)
@@ -329,4 +373,10 @@ def fit_camera(
             break
         else:
             damping = max(damping, 1e-6) * 10
-    return camera, errors(camera)
+    covariance = np.linalg.inv(equations(camera, residual)[2])
+    return CameraFit(
+        camera=camera,
+        residual_px=errors(camera),
+        covariance=np.asarray(covariance),
+        diagonal_px=diagonal,
+    )

@@ -47,7 +47,8 @@ _TURNED_RAD, _SIZE_RATIO = 0.6, 1.8
 _ENOUGH = 8
 # Ids of 20 sheet numbers are used; the dictionary's last ten are not.
 _LAST_ID, _SHEET_NUMBERS = 240, 20
-_FEWEST = 3
+# Two give the pose of the camera, and the lattice of pads completes it.
+_FEWEST = 2
 _OUTLIER_MM = 2.5
 
 
@@ -256,7 +257,7 @@ def find_markers(photo: Photo, sheet: Sheet) -> MarkerSightings:
     Raises
     ------
     PadsheetError
-        If the photo shows another sheet, is mirrored, or shows fewer than three markers.
+        If the photo shows another sheet, is mirrored, or shows fewer than two markers.
     """
     places = _marker_corners_mm(sheet)
     outline = sheet.plate_outline_mm
@@ -307,7 +308,7 @@ def _refuse_other(photo: Photo, sheet: Sheet, seen: dict[int, Floats]) -> None:
     mirrored = Photo(rgb=np.ascontiguousarray(small[:, ::-1]), name=photo.name)
     grey = replace(_THOROUGH, colours=1)
     for flipped in _scan(mirrored, (grey,), set(), _ENOUGH):
-        if believed_numbers(flipped)[own] >= _FEWEST:
+        if believed_numbers(flipped)[own] >= _BELIEVED:
             raise PadsheetError(
                 "the photo is mirrored",
                 remedy="Switch off mirroring, or take the photo with the camera on the back.",

@@ -22,6 +22,7 @@ from padsheet.scoring.combine import combine_scores
 from padsheet.scoring.coupon import coupon_warnings, witnessed
 from padsheet.scoring.curves import LadderCurve
 from padsheet.scoring.finder import find_markers
+from padsheet.scoring.floor import height_floor_mm
 from padsheet.scoring.gaps import GapFit, TrackData, comb_of, fit_gaps
 from padsheet.scoring.judge import after_fit, before_fit, beyond_reach, off_scale
 from padsheet.scoring.lines import (
@@ -117,6 +118,7 @@ def read_sheet_photo(
     camera = registration.camera
     z_mm = sheet.target_gap_mm / 2
     widths = _all_widths(photo, camera, sheet, z_mm)
+    _refuse_floor(sheet, widths)
     pads, fit, fitted = _score_pads(sheet, widths, camera, mesh)
     read = [k for k, pad in enumerate(pads) if pad.gap_mm is not None]
     fewest = _fewest_pads(len(_shown(pads)) if part else len(pads))
@@ -162,6 +164,21 @@ def read_sheet_photo(
         },
         quality=quality_of(sheet, widths, camera),
     )
+
+
+def _refuse_floor(sheet: Sheet, widths: Sequence[PadWidths]) -> None:
+    """Raise if the lowest steps of most pads were printed at one height."""
+    usual = np.median([w.apart for w in widths if w.whole] or [np.zeros(3)], axis=0)
+    clear = [w.width_mm for w in widths if before_fit(w, usual) is None]
+    floor_mm = height_floor_mm(comb_of(sheet), np.array(clear)) if clear else None
+    if floor_mm is not None:
+        raise PadsheetError(
+            "the lowest steps of the ladder came out alike: the printer seems not to go below "
+            f"about {floor_mm:.2f} mm",
+            remedy="Look for a limit on the lowest Z in the printer's settings, end stop or start "
+            "code, give it in bed.toml as z_lowest_mm, and print a new sheet.",
+            code="print-floor",
+        )
 
 
 def _all_widths(photo: Photo, camera: Camera, sheet: Sheet, z_mm: float) -> list[PadWidths]:

@@ -13,6 +13,7 @@ from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.sheet import Pad, Sheet
 from padsheet.scoring.camera import (
     Camera,
+    CameraFit,
     camera_from_homography,
     fit_camera,
     focal_prior_px,
@@ -37,6 +38,13 @@ _STEADY_MM = 0.3
 _PASSES = 3
 _SAMPLES_ALONG, _LEAST_ACROSS = 12, 16
 _LEAST_SEPARATION = 1.0
+_FEWEST_LINES, _FEWEST_GROWING = 40, 12
+# Lines are looked for where a pad's place is known to this part of their pitch, and whole combs
+# before that, so many standard deviations about their place.
+_SURE_OF_PITCH = 0.12
+_SEARCH_SIGMAS, _SEARCH_MM = 4.0, 6.0
+_COMB_STEP_MM, _MARGIN_MM, _COMB_SIGMA_MM, _LEAST_MATCH = 0.2, 1.0, 0.2, 0.4
+_CORRELATION = cv2.TM_CCOEFF_NORMED
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,26 +70,41 @@ class _Sightings:
     row_column: Floats
     across: Floats
     scale: Floats
+    sigma_mm: Floats
 
 
-def _marker_camera(
-    sightings: MarkerSightings, shape: tuple[int, int], prior: tuple[float, float]
-) -> Camera:
-    corners = sightings.corners.reshape(-1, 2)
-    on_bed = sightings.bed_xy_mm.reshape(-1, 2)
-    start = camera_from_homography(homography(on_bed, corners), shape, prior[0])
+def _corner_sightings(markers: MarkerSightings, camera: Camera) -> _Sightings:
+    """Return the corners of the markers as sightings."""
+    on_bed = markers.bed_xy_mm.reshape(-1, 2)
     flat = np.c_[on_bed, np.zeros(len(on_bed))]
-    scale = float(np.median(start.px_per_mm(on_bed, np.array([1.0, 0.0]))))
-    camera, _ = fit_camera(
+    return _both_ways(flat, markers.corners.reshape(-1, 2), camera, _MARKER_SIGMA_MM)
+
+
+def _both_ways(xyz_mm: Floats, row_column: Floats, camera: Camera, sigma_mm: float) -> _Sightings:
+    """Return sightings of points (N, 3), which count both by row and by column."""
+    scale = float(np.median(camera.px_per_mm(xyz_mm[:, :2], np.array([1.0, 0.0]))))
+    return _Sightings(
+        xyz_mm=np.repeat(xyz_mm, 2, axis=0),
+        row_column=np.repeat(row_column, 2, axis=0),
+        across=np.tile(np.eye(2), (len(xyz_mm), 1)),
+        scale=np.full(2 * len(xyz_mm), scale),
+        sigma_mm=np.full(2 * len(xyz_mm), sigma_mm),
+    )
+
+
+def _fitted(
+    start: Camera, found: Sequence[_Sightings], shape: tuple[int, int], prior: tuple[float, float]
+) -> CameraFit:
+    """Fit the camera to all sightings together."""
+    return fit_camera(
         start,
-        np.repeat(flat, 2, axis=0),
-        np.repeat(corners, 2, axis=0),
-        across=np.tile(np.eye(2), (len(flat), 1)),
-        sigma_px=np.full(2 * len(flat), _MARKER_SIGMA_MM * scale),
+        np.concatenate([f.xyz_mm for f in found]),
+        np.concatenate([f.row_column for f in found]),
+        across=np.concatenate([f.across for f in found]),
+        sigma_px=np.concatenate([f.sigma_mm * f.scale for f in found]),
         shape=shape,
         focal_prior=prior,
     )
-    return camera
 
 
 def _turns(sheet: Sheet, pad: Pad) -> Lines:
@@ -101,17 +124,17 @@ def _turns(sheet: Sheet, pad: Pad) -> Lines:
     )
 
 
-def _spread_pads(sheet: Sheet) -> list[Pad]:
+def _spread_pads(pads: Sequence[Pad]) -> list[Pad]:
     """Choose up to `_MOST_PADS` pads, each as far as can be from those before it."""
-    if len(sheet.pads) <= _MOST_PADS:
-        return list(sheet.pads)
-    places = np.array([[p.x_mm, p.y_mm] for p in sheet.pads])
+    if len(pads) <= _MOST_PADS:
+        return list(pads)
+    places = np.array([[p.x_mm, p.y_mm] for p in pads])
     chosen = [int(np.argmax(np.hypot(*(places - places.mean(axis=0)).T)))]
     apart = np.full(len(places), np.inf)
     while len(chosen) < _MOST_PADS:
         apart = np.minimum(apart, np.hypot(*(places - places[chosen[-1]]).T))
         chosen.append(int(np.argmax(apart)))
-    return [sheet.pads[k] for k in sorted(chosen)]
+    return [pads[k] for k in sorted(chosen)]
 
 
 def _pieces(lines: Lines, pieces: int) -> Lines:
@@ -256,61 +279,162 @@ def _see(photo: Photo, camera: Camera, pads: Sequence[Lines], z_mm: float) -> _S
         row_column=seen(middle),
         across=unit / scale[:, None],
         scale=scale,
+        sigma_mm=np.full(len(scale), _LINE_SIGMA_MM),
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _LineFit:
+    fit: CameraFit
+    rms_mm: float
+    lines_used: int
+
+
+def _fit_lines(
+    photo: Photo,
+    sheet: Sheet,
+    pads: Sequence[Pad],
+    start: Camera,
+    prior: tuple[float, float],
+    corners: Sequence[_Sightings] = (),
+) -> _LineFit | None:
+    """Fit the camera to the lines of some pads, and to corners; None where few lines are seen."""
+    z_mm = sheet.target_gap_mm / 2
+    chosen = _spread_pads(pads)
+    kinds = (
+        [_pieces(pad_lines(sheet, pad), _PIECES) for pad in chosen],
+        [_turns(sheet, pad) for pad in chosen],
+    )
+    camera = start
+    for _ in range(_PASSES):
+        seen = [_see(photo, camera, lines, z_mm) for lines in kinds]
+        found = [sightings for sightings in seen if sightings is not None]
+        used = sum(len(f.xyz_mm) for f in found)
+        if used < (_FEWEST_GROWING if corners else _FEWEST_LINES):
+            return None
+        fit = _fitted(camera, [*found, *corners], photo.rgb.shape[:2], prior)
+        moved = [
+            ((fit.camera.project(f.xyz_mm) - camera.project(f.xyz_mm)) * f.across).sum(axis=1)
+            / f.scale
+            for f in found
+        ]
+        camera = fit.camera
+        if np.abs(np.concatenate(moved)).max() < _STEADY_MM:
+            break
+    residual_mm = fit.residual_px[:used] / np.concatenate([f.scale for f in found])
+    # Half the residuals are below the median: a few strays do not count.
+    rms_mm = 1.4826 * float(np.median(np.abs(residual_mm)))
+    return _LineFit(fit=fit, rms_mm=rms_mm, lines_used=used)
+
+
+def _comb_places(
+    photo: Photo, sheet: Sheet, pads: Sequence[Pad], camera: Camera, reach_mm: float
+) -> _Sightings | None:
+    """Find whole combs near where they are expected, by normalised correlation.
+
+    Unlike a single track, a comb cannot be taken for its neighbour: its ends do not match then.
+    """
+    half_x = max(abs(t.offset_mm) for t in sheet.tracks) + _MARGIN_MM
+    half_y = sheet.track_length_mm / 2 + _MARGIN_MM
+    steps_x, steps_y, search = (
+        int(np.ceil(length / _COMB_STEP_MM)) for length in (half_x, half_y, reach_mm)
+    )
+    x = _COMB_STEP_MM * np.arange(-steps_x, steps_x + 1, dtype=float)
+    y = _COMB_STEP_MM * np.arange(-steps_y, steps_y + 1, dtype=float)
+    on_track = np.abs(x[:, None] - [t.offset_mm for t in sheet.tracks]).min(axis=1) < 0.3
+    comb = np.outer(np.abs(y) <= sheet.track_length_mm / 2, on_track).astype(np.float32)
+    wide_x: Floats = _COMB_STEP_MM * np.arange(-steps_x - search, steps_x + search + 1, dtype=float)
+    wide_y: Floats = _COMB_STEP_MM * np.arange(-steps_y - search, steps_y + search + 1, dtype=float)
+    z_mm = sheet.target_gap_mm / 2
+    places = []
+    for pad in pads:
+        row, column = camera.place(pad.x_mm + wide_x, pad.y_mm + wide_y[:, None], z_mm)
+        seen = cv2.remap(
+            photo.rgb, column.astype(np.float32), row.astype(np.float32), cv2.INTER_LINEAR
+        )
+        # Whichever colour shows the comb best, darker or brighter than the plate.
+        match = np.max(
+            [
+                np.abs(cv2.matchTemplate(seen[..., c].astype(np.float32), comb, _CORRELATION))
+                for c in range(3)
+            ],
+            axis=0,
+        )
+        best = np.unravel_index(int(np.argmax(match)), match.shape)
+        if match[best] > _LEAST_MATCH:
+            places.append(
+                [pad.x_mm, pad.y_mm, wide_x[best[1] + steps_x], wide_y[best[0] + steps_y]]
+            )
+    if not places:
+        return None
+    found = np.array(places)
+    flat = np.c_[found[:, :2], np.full(len(found), z_mm)]
+    there = camera.project(np.c_[found[:, :2] + found[:, 2:], flat[:, 2]])
+    return _both_ways(flat, there, camera, _COMB_SIGMA_MM)
+
+
+def _grown(
+    photo: Photo,
+    sheet: Sheet,
+    markers: MarkerSightings,
+    prior: tuple[float, float],
+) -> Camera:
+    """Find the camera from the markers, and carry it from there outward over the lattice of pads.
+
+    Far from any marker the first camera may be off by more than half the pitch of the tracks, and
+    would take one track for the next. Pads are looked at once their place is known well enough,
+    and with each fit those a little farther off are.
+    """
+    shape = photo.rgb.shape[:2]
+    on_bed, seen = markers.bed_xy_mm.reshape(-1, 2), markers.corners.reshape(-1, 2)
+    start = camera_from_homography(homography(on_bed, seen), shape, prior[0])
+    corners = [_corner_sightings(markers, start)]
+    fit = _fitted(start, corners, shape, prior)
+    centres = np.array([[pad.x_mm, pad.y_mm, sheet.target_gap_mm / 2] for pad in sheet.pads])
+    pitch_mm = float(np.diff([t.offset_mm for t in sheet.tracks]).min())
+    taken = 0
+    while taken < len(centres):
+        scale = fit.camera.px_per_mm(centres[:, :2], np.array([1.0, 0.0]))
+        sigma_mm = fit.sigma_px(centres) / scale
+        order = np.argsort(sigma_mm, kind="stable")
+        known = int((sigma_mm < _SURE_OF_PITCH * pitch_mm).sum())
+        if known == len(centres):
+            break
+        taken = max(known, taken + 1)
+        near = _spread_pads([sheet.pads[k] for k in order[:taken]])
+        farthest_mm = min(max(_SEARCH_SIGMAS * float(sigma_mm[order[taken - 1]]), 1.0), _SEARCH_MM)
+        combs = _comb_places(photo, sheet, near, fit.camera, farthest_mm)
+        if combs is not None:
+            fit = _fitted(fit.camera, [*corners, combs], shape, prior)
+        lines = _fit_lines(photo, sheet, near, fit.camera, prior, corners)
+        fit = fit if lines is None else lines.fit
+    return fit.camera
 
 
 def register(photo: Photo, sheet: Sheet, markers: MarkerSightings) -> Registration:
     """Fit the camera to the printed lines, starting from the markers.
+
+    Two markers are enough: the lattice of pads itself completes what they leave open.
 
     Raises
     ------
     PadsheetError
         If the lines are not where markers and sheet say.
     """
-    shape = photo.rgb.shape[:2]
-    prior = focal_prior_px(shape, photo.focal_35mm)
-    camera = _marker_camera(markers, shape, prior)
-    z_mm = sheet.target_gap_mm / 2
-    pads = _spread_pads(sheet)
-    kinds = (
-        [_pieces(pad_lines(sheet, pad), _PIECES) for pad in pads],
-        [_turns(sheet, pad) for pad in pads],
-    )
-    rms, used = np.inf, 0
-    for _ in range(_PASSES):
-        seen = [_see(photo, camera, lines, z_mm) for lines in kinds]
-        found = [sightings for sightings in seen if sightings is not None]
-        used = sum(len(f.xyz_mm) for f in found)
-        if used < 40:
-            raise PadsheetError(
-                "the printed lines cannot be made out in the photo",
-                remedy="Take the photo in focus and in even light without glare, as near as the "
-                "whole sheet allows; if print and plate look alike, use another filament colour.",
-                code="photo-no-lines",
-            )
-        xyz_mm = np.concatenate([f.xyz_mm for f in found])
-        across = np.concatenate([f.across for f in found])
-        scale = np.concatenate([f.scale for f in found])
-        before = camera
-        camera, residual = fit_camera(
-            before,
-            xyz_mm,
-            np.concatenate([f.row_column for f in found]),
-            across=across,
-            sigma_px=_LINE_SIGMA_MM * scale,
-            shape=shape,
-            focal_prior=prior,
-        )
-        change = ((camera.project(xyz_mm) - before.project(xyz_mm)) * across).sum(axis=1)
-        # Half the residuals are below the median: a few strays do not count.
-        rms = 1.4826 * float(np.median(np.abs(residual / scale)))
-        if np.abs(change / scale).max() < _STEADY_MM:
-            break
-    if rms > _BAD_RMS_MM:
+    prior = focal_prior_px(photo.rgb.shape[:2], photo.focal_35mm)
+    lines = _fit_lines(photo, sheet, sheet.pads, _grown(photo, sheet, markers, prior), prior)
+    if lines is None:
         raise PadsheetError(
-            f"the printed lines lie {rms:.2f} mm from where the sheet has them",
+            "the printed lines cannot be made out in the photo",
+            remedy="Take the photo in focus and in even light without glare, as near as the "
+            "whole sheet allows; if print and plate look alike, use another filament colour.",
+            code="photo-no-lines",
+        )
+    if lines.rms_mm > _BAD_RMS_MM:
+        raise PadsheetError(
+            f"the printed lines lie {lines.rms_mm:.2f} mm from where the sheet has them",
             remedy="Check that the photo shows this sheet, and that no axis lost steps; lay the "
             "plate flat and take the photo again.",
             code="photo-registration",
         )
-    return Registration(camera=camera, rms_mm=rms, lines_used=used)
+    return Registration(camera=lines.fit.camera, rms_mm=lines.rms_mm, lines_used=lines.lines_used)

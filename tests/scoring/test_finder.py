@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.finder import believed_numbers, find_markers, sheet_numbers_seen
 from padsheet.scoring.photo import Photo
+from padsheet.scoring.reading import read_sheet_photo
 
 
 def quad(x: float, y: float, side: float = 60.0, turn_deg: float = 0.0) -> NDArray[np.float64]:
@@ -62,6 +63,38 @@ def test_half_the_markers_hidden(rendered) -> None:
     hidden[: len(hidden) // 2] = 128
     found = find_markers(Photo(rgb=hidden), rendered.sheet)
     assert 3 <= len(found.ids) < len(rendered.sheet.markers)
+
+
+def covered(rendered, but: int) -> Photo:
+    """Return the photo with all markers but so many pasted over."""
+    spoilt = rendered.photo.rgb.copy()
+    for marker in rendered.sheet.markers[but:]:
+        corner = np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]]) * (marker.side_mm / 2 + 0.5)
+        x, y = (corner + np.array([marker.x_mm, marker.y_mm])).T
+        places = rendered.truth.project(x, y, 0.0)
+        cv2.fillPoly(spoilt, [np.round(places).astype(np.int32)], (128, 128, 128))
+    return Photo(rgb=spoilt)
+
+
+def test_two_markers_left_read_the_whole_sheet(rendered) -> None:
+    photo = covered(rendered, 2)
+    assert len(find_markers(photo, rendered.sheet).ids) == 2
+    whole = read_sheet_photo(rendered.photo, rendered.sheet).score
+    found = read_sheet_photo(photo, rendered.sheet).score
+    assert found.order == whole.order
+    away = [
+        abs(a.gap_mm - b.gap_mm)
+        for a, b in zip(found.pads, whole.pads, strict=True)
+        if a.gap_mm is not None and b.gap_mm is not None
+    ]
+    assert max(away) < 0.002
+
+
+def test_a_single_marker_is_not_believed(rendered) -> None:
+    with pytest.raises(PadsheetError) as refusal:
+        find_markers(covered(rendered, 1), rendered.sheet)
+    assert refusal.value.code == "photo-no-sheet"
+    assert "only 1 of the sheet's markers" in str(refusal.value)
 
 
 def test_an_over_exposed_photo_names_no_other_sheet(rendered) -> None:

@@ -64,6 +64,33 @@ def test_a_part_of_the_sheet_is_enough(rendered, markers) -> None:
     assert np.abs(away).max() < 0.05
 
 
+def only(markers, chosen: list[int]):
+    return replace(
+        markers,
+        ids=tuple(markers.ids[k] for k in chosen),
+        corners=markers.corners[chosen],
+        bed_xy_mm=markers.bed_xy_mm[chosen],
+    )
+
+
+def neighbours(markers) -> list[list[int]]:
+    """Each marker with the one nearest to it."""
+    middle = markers.bed_xy_mm.mean(axis=1)
+    apart = np.linalg.norm(middle[:, None] - middle, axis=2)
+    np.fill_diagonal(apart, np.inf)
+    return [[k, int(np.argmin(row))] for k, row in enumerate(apart)]
+
+
+def test_two_markers_side_by_side_are_enough(rendered, markers) -> None:
+    """The lattice of pads completes what two markers leave open."""
+    whole = register(rendered.photo, rendered.sheet, markers)
+    xy = grid_mm(rendered)
+    for pair in neighbours(markers):
+        found = register(rendered.photo, rendered.sheet, only(markers, pair))
+        assert np.abs(found.camera.to_bed(whole.camera.project(xy)) - xy).max() < 0.02
+        assert found.lines_used > 0.95 * whole.lines_used
+
+
 def test_specks_and_a_strip_of_glare_do_not_move_it(rendered, markers) -> None:
     rng = np.random.default_rng(8)
     spoilt = rendered.photo.rgb.copy()
