@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import ast
+import doctest
+import importlib
 import re
 import tomllib
 from pathlib import Path
@@ -93,6 +96,39 @@ def test_developers_names_every_dependency() -> None:
     for needed in [*project["dependencies"], *(one for extra in extras for one in extra)]:
         name = re.split(r"[<>=~!\[; ]", needed)[0]
         assert f"`{name}`" in DEVELOPERS, name
+
+
+def test_the_library_s_example_runs() -> None:
+    blocks = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
+    assert len(blocks) == 1
+    example = doctest.DocTestParser().get_doctest(blocks[0], {}, "README", "README.md", 0)
+    assert len(example.examples) > 10
+    # Three dots stand for what a better reader may change.
+    failed, _ = doctest.DocTestRunner(optionflags=doctest.ELLIPSIS).run(example)
+    assert failed == 0
+
+
+@pytest.mark.parametrize("package", ["patterns", "scoring"])
+def test_the_library_s_names_are_what_they_are_said_to_be(package: str) -> None:
+    """Names, types and modules stand in three lists, for readers, checkers and the import."""
+    module = importlib.import_module(f"padsheet.{package}")
+    tree = ast.parse((ROOT / package / "__init__.py").read_text(encoding="utf-8"))
+    typed = {
+        alias.name: node.module
+        for branch in tree.body
+        if isinstance(branch, ast.If)
+        for node in branch.body
+        if isinstance(node, ast.ImportFrom)
+        for alias in node.names
+    }
+    assert set(module.__all__) == typed.keys()
+    for name, home in typed.items():
+        assert home is not None
+        assert getattr(module, name) is getattr(importlib.import_module(home), name)
+        assert getattr(module, name).__doc__, name
+        assert name in dir(module)
+    with pytest.raises(AttributeError, match="no attribute 'nothing'"):
+        _ = module.nothing
 
 
 @pytest.mark.parametrize("text", [README, DEVELOPERS], ids=["README", "DEVELOPERS"])
