@@ -11,7 +11,8 @@ from padsheet.cli.options import folder_of, force_option, json_option, say, show
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.mesh import Mesh
-from padsheet.scoring.mesh_table import TableReading, flipped_in_history, read_table, show_map
+from padsheet.scoring.mesh_check import flipped_in_history, show_map
+from padsheet.scoring.mesh_table import TableReading, read_table
 from padsheet.scoring.round_edits import (
     free_mesh_name,
     mesh_of_round,

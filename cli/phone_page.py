@@ -33,7 +33,7 @@ from padsheet.cli.phone_score import (
     store_photo,
 )
 from padsheet.patterns.errors import PadsheetError
-from padsheet.scoring.charts import bad_photo, good_photo
+from padsheet.scoring.photo_guide import bad_photo, good_photo
 from padsheet.scoring.todo import Step
 from padsheet.scoring.words import summary
 

@@ -14,7 +14,7 @@ from PIL import Image, ImageDraw, ImageFont
 from padsheet.patterns.sheet import Pad, Sheet
 from padsheet.scoring.colours import DARK_INK, LIGHT_INK, hex_to_rgb, pad_colour
 from padsheet.scoring.squish import PadScore, SheetScore
-from padsheet.scoring.words import signed_mm
+from padsheet.scoring.words import headline
 
 __all__ = ["LARGEST_SIDE_PX", "ToPixel", "annotate"]
 
@@ -225,7 +225,7 @@ def _overlap(one: Box, other: Box) -> float:
 
 
 def _label_lines(pad: PadScore, score: SheetScore, style: Style) -> list[tuple[str, Font]]:
-    lines: list[tuple[str, Font]] = [(_headline(pad, score), _font(style.large))]
+    lines: list[tuple[str, Font]] = [(headline(pad, score), _font(style.large))]
     squish = "" if pad.squish is None else f"squish {pad.squish:.0f}"
     lines += [(t, _font(style.small)) for t in (SHORT_VERDICTS[pad.verdict], squish) if t]
     return lines
@@ -263,17 +263,6 @@ def _write_label(
     # Below the outline as the picture is seen, so that the printed lines stay visible.
     at = np.array([outline[:, 0].mean(), outline[:, 1].max() + height / 2 + style.line])
     return _write_box(draw, at, lines, entry.fill, entry.ink)
-
-
-def _headline(pad: PadScore, score: SheetScore) -> str:
-    if pad.gap_mm is not None:
-        return signed_mm(pad.gap_mm - score.target_gap_mm)
-    low, high = pad.interval_mm or (None, None)
-    if pad.verdict == "off scale high":
-        return "+ ?" if low is None else f"> {signed_mm(low - score.target_gap_mm)}"
-    if pad.verdict == "off scale low":
-        return "- ?" if high is None else f"< {signed_mm(high - score.target_gap_mm)}"
-    return "?"
 
 
 @functools.lru_cache(maxsize=16)

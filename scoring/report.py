@@ -15,21 +15,26 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from padsheet.patterns.sheet import Sheet
-from padsheet.scoring import charts
 from padsheet.scoring.advice import Advice
+from padsheet.scoring.bed_map import bed_map, is_dense
 from padsheet.scoring.colours import CLASSES, UNREAD, ColourClass, pad_colour
 from padsheet.scoring.curves import LadderCurve
+from padsheet.scoring.ladder_chart import ladder_chart
+from padsheet.scoring.photo_guide import bad_photo, good_photo
 from padsheet.scoring.quality import PhotoNote
 from padsheet.scoring.squish import PadScore, SheetScore
 from padsheet.scoring.todo import Step
 from padsheet.scoring.words import (
+    PLUS_MINUS,
     adjustment,
     coupon_words,
     error_sentence,
+    headline,
     place,
     signed_mm,
     squish_words,
     summary,
+    typographic,
 )
 
 __all__ = ["LadderCurve", "PhotoNote", "RoundRow", "Step", "render_report"]
@@ -154,7 +159,7 @@ def render_report(
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["signed"] = lambda value: charts.typographic(signed_mm(value, 3))
+    environment.filters["signed"] = lambda value: typographic(signed_mm(value, 3))
     page = environment.get_template("report.html").render(
         sheet=sheet,
         score=score,
@@ -165,8 +170,8 @@ def render_report(
         facts=_facts(sheet, score, advice),
         steps=steps,
         cautions=CAUTIONS,
-        map=Markup(charts.bed_map(sheet, score, advice, round_plate=round_plate)),
-        dense=charts.is_dense(sheet),
+        map=Markup(bed_map(sheet, score, advice, round_plate=round_plate)),
+        dense=is_dense(sheet),
         shared=f"{1.96 * score.common_sigma_mm:.3f}",
         classes=_legend(score),
         unread=UNREAD,
@@ -174,8 +179,8 @@ def render_report(
         pads=_pad_views(score, advice, curves, crops or {}),
         rounds=rounds,
         photo_notes=photo_notes,
-        good_photo=Markup(charts.good_photo()),
-        bad_photo=Markup(charts.bad_photo()),
+        good_photo=Markup(good_photo()),
+        bad_photo=Markup(bad_photo()),
     )
     return str(page)
 
@@ -190,11 +195,11 @@ def _facts(sheet: Sheet, score: SheetScore, advice: Advice | None) -> list[tuple
         ("on target", f"{good} of {total}"),
         (
             "target gap",
-            f"{score.target_gap_mm:.2f} {charts.PLUS_MINUS} {score.tolerance_mm:.2f} mm",
+            f"{score.target_gap_mm:.2f} {PLUS_MINUS} {score.tolerance_mm:.2f} mm",
         ),
         (
             "uncertainty of all together",
-            f"{charts.PLUS_MINUS} {1.96 * score.common_sigma_mm:.3f} mm",
+            f"{PLUS_MINUS} {1.96 * score.common_sigma_mm:.3f} mm",
         ),
     ]
     if advice is not None:
@@ -237,7 +242,7 @@ def _legend(score: SheetScore) -> list[tuple[ColourClass, str]]:
         f"+{2 * t:.2f} to +{4 * t:.2f}",
         f"above +{4 * t:.2f}",
     )
-    return [(c, charts.typographic(text)) for c, text in zip(CLASSES, limits, strict=True)]
+    return [(c, typographic(text)) for c, text in zip(CLASSES, limits, strict=True)]
 
 
 def _pad_views(
@@ -267,7 +272,7 @@ def _pad_views(
                 anchor=f"pad-{pad.i + 1}-{pad.j + 1}",
                 name=place(pad.i, pad.j),
                 colour=pad_colour(pad, score.target_gap_mm, score.tolerance_mm).name,
-                headline=charts.typographic(charts.headline(pad, score)),
+                headline=typographic(headline(pad, score)),
                 verdict=pad.verdict,
                 squish="" if pad.squish is None else f"{pad.squish:.0f}",
                 todo="" if advice is None else adjustment(node),
@@ -288,7 +293,7 @@ def _pad_views(
 def _chart(curve: LadderCurve | None, pad: PadScore, score: SheetScore) -> Markup | None:
     if curve is None or not curve.height_mm:
         return None
-    return Markup(charts.ladder_chart(curve, pad, score.target_gap_mm))
+    return Markup(ladder_chart(curve, pad, score.target_gap_mm))
 
 
 def _left_out(curve: LadderCurve | None) -> tuple[str, ...]:

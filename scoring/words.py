@@ -9,15 +9,20 @@ from padsheet.scoring.squish import PadScore, SheetScore
 from padsheet.scoring.together import judged
 
 __all__ = [
+    "PLUS_MINUS",
     "adjustment",
     "coupon_words",
     "error_sentence",
+    "headline",
     "interval_half_mm",
     "place",
     "signed_mm",
     "squish_words",
     "summary",
+    "typographic",
 ]
+
+MINUS, PLUS_MINUS = "\N{MINUS SIGN}", "\N{PLUS-MINUS SIGN}"
 
 # Verdicts in the user's words: what the nozzle does, not what the number is.
 VERDICT_WORDS = {
@@ -52,6 +57,17 @@ def signed_mm(value_mm: float, digits: int = 2) -> str:
     """
     text = f"{value_mm:+.{digits}f}"
     return text[1:] if float(text) == 0 else text
+
+
+def typographic(text: str) -> str:
+    """Put a true minus sign before numbers.
+
+    Examples
+    --------
+    >>> ord(typographic("-0.04")[0])
+    8722
+    """
+    return text.replace("-", MINUS)
 
 
 def adjustment(node: NodeAdvice | None) -> str:
@@ -120,6 +136,26 @@ def error_sentence(pad: PadScore, target_gap_mm: float) -> str:
     if low is not None and high is not None:
         text += f" (95 % interval {low:.3f} to {high:.3f})"
     return text
+
+
+def headline(pad: PadScore, score: SheetScore) -> str:
+    """Return the signed gap error in millimetres, or a sign for what was read instead.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> pad = PadScore(i=0, j=0, x_mm=0, y_mm=0, verdict="off scale high", interval_mm=(0.29, None))
+    >>> headline(pad, SimpleNamespace(target_gap_mm=0.20))
+    '> +0.09'
+    """
+    if pad.gap_mm is not None:
+        return signed_mm(pad.gap_mm - score.target_gap_mm)
+    low, high = pad.interval_mm or (None, None)
+    if pad.verdict == "off scale high":
+        return "+ far" if low is None else f"> {signed_mm(low - score.target_gap_mm)}"
+    if pad.verdict == "off scale low":
+        return "- near" if high is None else f"< {signed_mm(high - score.target_gap_mm)}"
+    return "?"
 
 
 def summary(score: SheetScore, advice: Advice | None) -> str:

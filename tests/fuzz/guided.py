@@ -20,6 +20,7 @@ with atheris.instrument_imports(include=["padsheet"]):
     import padsheet.scoring.applied
     import padsheet.scoring.edit_styles
     import padsheet.scoring.mesh
+    import padsheet.scoring.mesh_check
     import padsheet.scoring.mesh_table
     import padsheet.scoring.photo
     import padsheet.scoring.scores

@@ -34,7 +34,8 @@ from padsheet.patterns.sheet_file import sheet_from_json, sheet_to_json
 from padsheet.scoring.applied import Applied, applied_from_json, applied_to_json
 from padsheet.scoring.edit_styles import check_style, edit_line
 from padsheet.scoring.mesh import Mesh, mesh_csv, read_mesh_csv
-from padsheet.scoring.mesh_table import read_table, show_map
+from padsheet.scoring.mesh_check import show_map
+from padsheet.scoring.mesh_table import read_table
 from padsheet.scoring.photo import decode_photo
 from padsheet.scoring.scores import scores_from_json, scores_to_json
 from padsheet.scoring.startcode import check_start_code

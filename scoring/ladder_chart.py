@@ -1,0 +1,152 @@
+"""The ladder of one pad as inline SVG: line widths over nozzle heights, with the fit."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from html import escape
+
+import numpy as np
+from numpy.typing import NDArray
+
+from padsheet.scoring.curves import LadderCurve
+from padsheet.scoring.squish import PadScore
+from padsheet.scoring.svg import tag, text_at
+from padsheet.scoring.words import place
+
+__all__ = ["ladder_chart"]
+
+Spans = tuple[tuple[float, float], tuple[float, float]]
+Place = Callable[[float, float], tuple[float, float]]
+
+CHART = (360.0, 230.0)
+PLOT = (52.0, 12.0, 350.0, 186.0)  # left, top, right, bottom
+
+
+def ladder_chart(curve: LadderCurve, pad: PadScore, target_gap_mm: float) -> str:
+    """Draw the widths of one pad's tracks with the fit, the target and the interval.
+
+    Parameters
+    ----------
+    curve : LadderCurve
+        Widths and fit.
+    pad : PadScore
+        Its answer; with a gap the axis shows the nozzle gap of each track, else its commanded
+        height.
+    target_gap_mm : float
+        The gap that is wanted at the target height.
+
+    Returns
+    -------
+    str
+        One ``<svg>``.
+    """
+    shift_mm = 0.0 if pad.gap_mm is None else pad.gap_mm - target_gap_mm
+    x_mm = np.array(curve.height_mm) + shift_mm
+    spans = _spans(curve, x_mm, pad, target_gap_mm)
+
+    def at(x: float, y: float) -> tuple[float, float]:
+        (x0, x1), (y0, y1) = spans
+        left, top, right, bottom = PLOT
+        return (
+            left + (x - x0) / (x1 - x0) * (right - left),
+            bottom - (y - y0) / (y1 - y0) * (bottom - top),
+        )
+
+    parts = [*_axes(spans, at)]
+    parts += _target_and_interval(pad, target_gap_mm, spans, at)
+    for index, area in enumerate(sorted(set(curve.area_mm2))):
+        parts += _one_area(curve, x_mm, area, index, at)
+    name = "nozzle gap at each line, mm" if pad.gap_mm is not None else "commanded height, mm"
+    parts.append(text_at((PLOT[0] + PLOT[2]) / 2, CHART[1] - 6, name, 12.0, class_="ink"))
+    turn = f"translate(11 {(PLOT[1] + PLOT[3]) / 2:.0f}) rotate(-90)"
+    parts.append(text_at(0, 0, "line width, mm", 12.0, class_="ink", transform=turn))
+    return tag(
+        "svg",
+        "".join(parts),
+        viewBox=f"0 0 {CHART[0]:.0f} {CHART[1]:.0f}",
+        class_="ladder",
+        role="img",
+        aria_label=f"Line widths at {place(curve.i, curve.j)}",
+    )
+
+
+def _spans(
+    curve: LadderCurve, x_mm: NDArray[np.float64], pad: PadScore, target_gap_mm: float
+) -> Spans:
+    """Return the ranges of both axes, with some room."""
+    xs = [*x_mm.tolist(), target_gap_mm, *(v for v in pad.interval_mm or () if v is not None)]
+    ys = [w for w in (*curve.width_mm, *curve.fitted_mm) if w is not None] or [0.3, 0.9]
+    x_room = 0.06 * (max(xs) - min(xs)) or 0.02
+    y_room = 0.1 * (max(ys) - min(ys)) or 0.05
+    return (min(xs) - x_room, max(xs) + x_room), (min(ys) - y_room, max(ys) + y_room)
+
+
+def _ticks(low: float, high: float, most: int) -> list[float]:
+    """Return round numbers between two limits, at most `most` + 1 of them."""
+    rough = (high - low) / most
+    power = 10.0 ** np.floor(np.log10(rough))
+    step = next(m * power for m in (1, 2, 5, 10) if m * power >= rough * 0.999)
+    first = np.ceil(low / step - 1e-9)
+    return [float(step * k) for k in np.arange(first, np.floor(high / step + 1e-9) + 1)]
+
+
+def _axes(spans: Spans, at: Place) -> Iterator[str]:
+    (x0, x1), (y0, y1) = spans
+    for x in _ticks(x0, x1, 6):
+        px, _ = at(x, y0)
+        yield tag("path", d=f"M{px:.1f} {PLOT[1]}V{PLOT[3]}", class_="grid")
+        yield text_at(px, PLOT[3] + 16, f"{x:.2f}", 12.0, class_="ink")
+    for y in _ticks(y0, y1, 5):
+        _, py = at(x0, y)
+        yield tag("path", d=f"M{PLOT[0]} {py:.1f}H{PLOT[2]}", class_="grid")
+        yield tag(
+            "text", f"{y:.2f}", x=PLOT[0] - 5, y=py + 4, font_size=12.0, text_anchor="end",
+            class_="ink",
+        )  # fmt: skip
+
+
+def _target_and_interval(
+    pad: PadScore, target_gap_mm: float, spans: Spans, at: Place
+) -> Iterator[str]:
+    """Draw where the gap should be and, when it was read, where it is, at the target height."""
+    (x0, x1), (y0, _) = spans
+    target, _ = at(target_gap_mm, y0)
+    if pad.gap_mm is not None and pad.interval_mm is not None:
+        low, high = pad.interval_mm
+        left, _ = at(x0 if low is None else max(low, x0), y0)
+        right, _ = at(x1 if high is None else min(high, x1), y0)
+        yield tag(
+            "rect", x=left, y=PLOT[1], width=max(right - left, 1.0), height=PLOT[3] - PLOT[1],
+            class_="interval",
+        )  # fmt: skip
+        gap, _ = at(pad.gap_mm, y0)
+        yield tag("path", d=f"M{gap:.1f} {PLOT[1]}V{PLOT[3]}", class_="measured")
+    yield tag("path", d=f"M{target:.1f} {PLOT[1]}V{PLOT[3]}", class_="target")
+
+
+def _one_area(
+    curve: LadderCurve, x_mm: NDArray[np.float64], area_mm2: float, index: int, at: Place
+) -> Iterator[str]:
+    """Draw the fit and the widths of the tracks of one cross-section."""
+    series = f"series s{index % 2}"
+    rows = [k for k, area in enumerate(curve.area_mm2) if area == area_mm2]
+    fitted = {float(x_mm[k]): f for k in rows if (f := curve.fitted_mm[k]) is not None}
+    if len(fitted) > 1:
+        points = [at(x, fitted[x]) for x in sorted(fitted)]
+        path = "L".join(f"{x:.1f} {y:.1f}" for x, y in points)
+        yield tag("path", d=f"M{path}", class_=f"{series} fit")
+    for k in rows:
+        width = curve.width_mm[k]
+        if width is None:
+            continue
+        x, y = at(float(x_mm[k]), width)
+        _, low = at(float(x_mm[k]), width - 1.96 * curve.sigma_mm[k])
+        _, high = at(float(x_mm[k]), width + 1.96 * curve.sigma_mm[k])
+        yield tag("path", d=f"M{x:.1f} {low:.1f}V{high:.1f}", class_=f"{series} bar")
+        used = "dot" if curve.state[k] == "used" else "dot out"
+        title = tag("title", escape(f"line {k + 1}: {width:.3f} mm, {curve.state[k]}"))
+        if index % 2:
+            yield tag("rect", title, x=x - 4.5, y=y - 4.5, width=9, height=9,
+                       class_=f"{series} {used}")  # fmt: skip
+        else:
+            yield tag("circle", title, cx=x, cy=y, r=5, class_=f"{series} {used}")
