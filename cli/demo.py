@@ -139,15 +139,7 @@ def _write_sheet(folder: BedFolder, source: Traversable) -> Round:
             code="demo-sheet",
         )
     round_ = folder.round(shipped.number)
-    write_group(
-        round_.path,
-        {
-            "sheet.gcode": files.gcode,
-            "preview.svg": files.svg,
-            "preview.png": files.png(),
-            "sheet.json": files.json,
-        },
-    )
+    write_group(round_.path, files.by_name)
     return round_
 
 

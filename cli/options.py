@@ -14,6 +14,7 @@ from typing import Any, TextIO
 import click
 
 from padsheet.patterns.errors import PadsheetError
+from padsheet.patterns.files import access_error
 
 __all__ = ["fitted", "folder_of", "force_option", "json_option", "say", "show_json", "user_errors"]
 
@@ -41,11 +42,7 @@ def user_errors() -> Iterator[None]:
     except OSError as error:
         if isinstance(error, BrokenPipeError):
             raise
-        where = f" {error.filename}" if error.filename else ""
-        raise click.ClickException(
-            f"cannot use{where}: {error.strerror or error}. "
-            "Check the path, its permissions and the free space. [file-access]"
-        ) from error
+        raise click.ClickException(str(access_error(error))) from error
 
 
 def fitted(text: str, stream: TextIO) -> str:

@@ -112,16 +112,7 @@ def command(
                 mesh_z_mm=known.z_mm if known and not no_mesh else None,
                 self_check=self_check,
             )
-            write_group(
-                round_.path,
-                {
-                    "sheet.gcode": files.gcode,
-                    "preview.svg": files.svg,
-                    "preview.png": files.png(),
-                    "sheet.json": files.json,
-                },
-                force=force,
-            )
+            write_group(round_.path, files.by_name, force=force)
     if as_json:
         show_json(_data(round_, files))
     _talk(round_, files, folder)

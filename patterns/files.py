@@ -6,7 +6,25 @@ import os
 import tempfile
 from pathlib import Path
 
-__all__ = ["write_atomic"]
+from padsheet.patterns.errors import PadsheetError
+
+__all__ = ["access_error", "write_atomic"]
+
+
+def access_error(error: OSError, path: str = "") -> PadsheetError:
+    """Return what a user is told of an operating system's error; `path` if it names no file.
+
+    Examples
+    --------
+    >>> access_error(FileNotFoundError(2, "No such file", "a.toml")).problem
+    'cannot use a.toml: No such file'
+    """
+    where = f" {error.filename or path}" if error.filename or path else ""
+    return PadsheetError(
+        f"cannot use{where}: {error.strerror or error}",
+        remedy="Check the path, its permissions and the free space.",
+        code="file-access",
+    )
 
 
 def write_atomic(path: Path, data: bytes | str) -> None:

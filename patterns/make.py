@@ -46,9 +46,15 @@ class SheetFiles:
     estimate: Estimate
     notes: tuple[str, ...]
 
-    def png(self) -> bytes:
-        """Return preview.png; it is drawn only when asked for."""
-        return preview_png(self.svg)
+    @property
+    def by_name(self) -> dict[str, str | bytes]:
+        """Name and content of each file; sheet.json comes last, for it vouches for the others."""
+        return {
+            "sheet.gcode": self.gcode,
+            "preview.svg": self.svg,
+            "preview.png": preview_png(self.svg),
+            "sheet.json": self.json,
+        }
 
 
 def make_sheet(

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from padsheet.patterns.errors import PadsheetError
+from padsheet.patterns.files import access_error
 from padsheet.scoring.rounds import PHOTO_SUFFIXES, PROFILE, BedFolder, Round
 from padsheet.scoring.scorer import score_round
 from padsheet.scoring.scores import scores_to_data
@@ -186,11 +187,7 @@ def _failed(
     if isinstance(error, PadsheetError):
         refusal = error
     elif isinstance(error, OSError):
-        refusal = PadsheetError(
-            f"cannot use {error.filename or path}: {error.strerror or error}",
-            remedy="Check the path, its permissions and the free space.",
-            code="file-access",
-        )
+        refusal = access_error(error, path)
     else:
         refusal = PadsheetError(
             f"scoring broke off ({type(error).__name__}: {error})",

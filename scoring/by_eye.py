@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from padsheet.patterns.bead import area_mm2
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.sheet import Pad, Sheet, Track
-from padsheet.scoring.squish import PadScore, Reason, SheetScore, squish_score, verdict
+from padsheet.scoring.squish import Z95, PadScore, Reason, SheetScore, Verdict, read_pad
 
 __all__ = [
     "Pick",
@@ -38,7 +38,6 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-_Z95 = 1.959964
 # Z is set by eye in steps of 0.02 mm while a first layer is printed: finer ones are not seen
 # (common practice, no source).
 _EYE_SIGMA_MM = 0.02
@@ -249,12 +248,12 @@ def _off_scale(sheet: Sheet, pad: Pad, line: int, common_sigma_mm: float) -> Pad
     slope = _SLOPE_SIGMA * abs(sheet.tracks[line - 1].offset_mm)
     sigma = float(np.sqrt(_EYE_SIGMA_MM**2 + slope**2 + common_sigma_mm**2))
     if _end(sheet, line) > 0:
-        bound = here.gap_mm + half + _Z95 * sigma
+        bound = here.gap_mm + half + Z95 * sigma
         text = "the highest line looks best: the nozzle may be nearer to the bed than that"
         return _pad(
             pad, verdict="off scale low", interval_mm=(None, bound), code="eye-high", text=text
         )
-    bound = here.gap_mm - half - _Z95 * sigma
+    bound = here.gap_mm - half - Z95 * sigma
     text = "the lowest line looks best: the nozzle may be farther from the bed than that"
     return _pad(
         pad,
@@ -265,9 +264,24 @@ def _off_scale(sheet: Sheet, pad: Pad, line: int, common_sigma_mm: float) -> Pad
     )
 
 
-def _pad(pad: Pad, *, code: str, text: str, **more: object) -> PadScore:
-    reason = Reason(code=code, text=text)
-    return PadScore(i=pad.i, j=pad.j, x_mm=pad.x_mm, y_mm=pad.y_mm, reason=reason, **more)  # type: ignore[arg-type]
+def _pad(
+    pad: Pad,
+    *,
+    verdict: Verdict,
+    code: str,
+    text: str,
+    interval_mm: tuple[float | None, float | None] | None = None,
+) -> PadScore:
+    """Return the score of a pad without a gap."""
+    return PadScore(
+        i=pad.i,
+        j=pad.j,
+        x_mm=pad.x_mm,
+        y_mm=pad.y_mm,
+        verdict=verdict,
+        interval_mm=interval_mm,
+        reason=Reason(code=code, text=text),
+    )
 
 
 def _together(sheet: Sheet, lines: Sequence[int]) -> _Eyed | None:
@@ -351,7 +365,7 @@ def score_picks(sheet: Sheet, picks: Sequence[Pick]) -> SheetScore:
     covariance = covariance + np.outer(shape, shape) + _TASTE_SIGMA_MM**2
     pads = [one for one in judged if isinstance(one, PadScore)]
     for row, (k, one) in enumerate(told):
-        pads.append(_scored(sheet, sheet.pads[k], one, covariance, row))
+        pads.append(read_pad(sheet, sheet.pads[k], one.gap_mm, covariance, row))
     placed = {(pad.i, pad.j): pad for pad in pads}
     return SheetScore(
         sheet_id=sheet.id,
@@ -376,26 +390,4 @@ def score_picks(sheet: Sheet, picks: Sequence[Pick]) -> SheetScore:
 
 def _usual_mm(covariance: Floats, taste_mm: float) -> float:
     """Return half the 95 % interval of a usual pad."""
-    return _Z95 * (float(np.sqrt(np.median(np.diag(covariance)))) if len(covariance) else taste_mm)
-
-
-def _scored(sheet: Sheet, pad: Pad, one: _Eyed, covariance: Floats, row: int) -> PadScore:
-    count = len(covariance)
-    total = float(np.sqrt(covariance[row, row]))
-    share = np.full(count, -1.0 / count)
-    share[row] += 1.0
-    relative = float(np.sqrt(max(share @ covariance @ share, 0.0)))
-    # No gap is below nothing, however unsure the eye is.
-    interval = (max(one.gap_mm - _Z95 * total, 0.0), one.gap_mm + _Z95 * total)
-    return PadScore(
-        i=pad.i,
-        j=pad.j,
-        x_mm=pad.x_mm,
-        y_mm=pad.y_mm,
-        verdict=verdict(interval, sheet.target_gap_mm, sheet.tolerance_mm),
-        gap_mm=one.gap_mm,
-        sigma_mm=relative if count > 1 else total,
-        sigma_total_mm=total,
-        interval_mm=interval,
-        squish=squish_score(one.gap_mm, sheet.target_gap_mm),
-    )
+    return Z95 * (float(np.sqrt(np.median(np.diag(covariance)))) if len(covariance) else taste_mm)

@@ -16,7 +16,7 @@ from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.plane import MM_PER_M, Split, grid_xy_mm, relative_part, split_plane, twist_of
 from padsheet.scoring.proof import Proof
 from padsheet.scoring.screws import can_level
-from padsheet.scoring.squish import SheetScore, verdict
+from padsheet.scoring.squish import Z95, SheetScore, verdict
 
 __all__ = ["Case", "build_case"]
 
@@ -122,7 +122,7 @@ class Case:
         """
         tolerance_mm, target_mm = self.bed.target.tolerance_mm, self.score.target_gap_mm
         missed = _missed(self.relative_mm, self.relative_sigma_mm, tolerance_mm)
-        half_mm = 1.96 * np.sqrt(np.diag(self.state.covariance_mm2))
+        half_mm = Z95 * np.sqrt(np.diag(self.state.covariance_mm2))
         low_mm = target_mm + self.state.error_mm - half_mm
         high_mm = target_mm + self.state.error_mm + half_mm
         return tuple(

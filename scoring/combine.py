@@ -13,14 +13,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from padsheet.patterns.sheet import Pad, Sheet
-from padsheet.scoring.squish import CouponWitness, PadScore, SheetScore, squish_score, verdict
+from padsheet.patterns.sheet import Sheet
+from padsheet.scoring.squish import CouponWitness, PadScore, SheetScore, read_pad
 
 __all__ = ["combine_scores"]
 
 Floats = NDArray[np.float64]
 
-_Z95 = 1.959964
 # Which part of a photo's common variance is its own and not the print's: flow and shape of the
 # lines are the print's, edges and tone the photo's. In between, since nobody can tell.
 _OWN_PART = 0.5
@@ -146,7 +145,7 @@ def _combined(
             _best_refusal(own)
             if row is None
             else replace(
-                _read(sheet, pad, mean, covariance, row),
+                read_pad(sheet, pad, float(mean[row]), covariance, row),
                 notes=tuple(dict.fromkeys(note for p in own for note in p.notes)),
                 coupon=_coupon(own),
             )
@@ -177,24 +176,3 @@ def _best_refusal(pads: Sequence[PadScore]) -> PadScore:
     off_scale = [pad for pad in pads if pad.verdict.startswith("off scale")]
     shown = [pad for pad in pads if pad.reason is None or pad.reason.code != "pad-outside"]
     return (off_scale or shown or list(pads))[0]
-
-
-def _read(sheet: Sheet, pad: Pad, mean: Floats, covariance: Floats, row: int) -> PadScore:
-    count = len(covariance)
-    total = float(np.sqrt(covariance[row, row]))
-    share = np.full(count, -1.0 / count)
-    share[row] += 1.0
-    gap = float(mean[row])
-    interval = (gap - _Z95 * total, gap + _Z95 * total)
-    return PadScore(
-        i=pad.i,
-        j=pad.j,
-        x_mm=pad.x_mm,
-        y_mm=pad.y_mm,
-        verdict=verdict(interval, sheet.target_gap_mm, sheet.tolerance_mm),
-        gap_mm=gap,
-        sigma_mm=float(np.sqrt(max(share @ covariance @ share, 0.0))) if count > 1 else total,
-        sigma_total_mm=total,
-        interval_mm=interval,
-        squish=squish_score(gap, sheet.target_gap_mm),
-    )

@@ -14,7 +14,7 @@ from padsheet.scoring.edit_styles import adds
 from padsheet.scoring.edits import EditList, make_edits
 from padsheet.scoring.mesh import Mesh
 
-__all__ = ["Proof", "judge_proof", "proof_node", "prove_edit"]
+__all__ = ["StyleProof", "judge_proof", "proof_node", "prove_edit"]
 
 PROOF_MM = 0.02
 # The table shows two or three decimals: half a unit of the second, and some air.
@@ -38,7 +38,7 @@ _TURNS: tuple[Kind, ...] = ("flipped-rows", "flipped-columns", "transposed")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Proof:
+class StyleProof:
     """What the proof showed.
 
     Attributes
@@ -133,7 +133,7 @@ def prove_edit(bed: Bed, mesh: Mesh) -> EditList:
     return make_edits([advice], bed, mesh)
 
 
-def judge_proof(before: Mesh, after: Mesh, bed: Bed) -> Proof:
+def judge_proof(before: Mesh, after: Mesh, bed: Bed) -> StyleProof:
     """Say what the printer made of the edit of `prove_edit`.
 
     Parameters
@@ -145,7 +145,7 @@ def judge_proof(before: Mesh, after: Mesh, bed: Bed) -> Proof:
 
     Returns
     -------
-    Proof
+    StyleProof
         Only ``kind == "ok"`` lets edits pass.
     """
     node = proof_node(bed, before)
@@ -153,13 +153,13 @@ def judge_proof(before: Mesh, after: Mesh, bed: Bed) -> Proof:
     moved = [(int(i), int(j)) for j, i in np.argwhere(np.abs(change) > SAME_MM)]
     where = f"column {node[0] + 1}, row {node[1] + 1}"
     if not moved:
-        return Proof(
+        return StyleProof(
             kind="not-applied",
             text=f"The mesh is unchanged: the printer did not take the edit at {where}. Check that "
             "the mesh was read after the edit and that the printer knows this word.",
         )
     if len(moved) > 1:
-        return Proof(
+        return StyleProof(
             kind="other",
             text=f"{len(moved)} points changed where one was to change: the printer does something "
             "else with this word. Restore the mesh and choose another style.",
@@ -169,7 +169,7 @@ def judge_proof(before: Mesh, after: Mesh, bed: Bed) -> Proof:
     return _judge_place(before, after, bed, node, moved[0])
 
 
-def _judge_value(before: Mesh, after: Mesh, bed: Bed, node: Node) -> Proof:
+def _judge_value(before: Mesh, after: Mesh, bed: Bed, node: Node) -> StyleProof:
     """Judge the new value at the right place."""
     i, j = node
     dz_mm, old_mm = proof_change_mm(bed), float(before.z_mm[j, i])
@@ -182,32 +182,32 @@ def _judge_value(before: Mesh, after: Mesh, bed: Bed, node: Node) -> Proof:
                 " The old value is near zero, so this does not tell adding from setting: prove "
                 "again once the mesh is no longer flat."
             )
-        return Proof(kind="ok", text=text)
+        return StyleProof(kind="ok", text=text)
     if abs(got_mm - old_mm + dz_mm) <= SAME_MM:
-        return Proof(
+        return StyleProof(
             kind="wrong-sign",
             text=f"The sign is wrong: {seen}, it should have risen by {dz_mm:.3f}. Use a custom "
             "template, or check that the right mesh was read.",
         )
     if adds(bed.edits) and abs(got_mm - dz_mm) <= SAME_MM:
-        return Proof(
+        return StyleProof(
             kind="absolute-for-additive",
             text=f"The printer set the value where it should have added: {seen}. Choose a style "
             "that sends the new value.",
         )
     if not adds(bed.edits) and abs(got_mm - (2 * old_mm + dz_mm)) <= SAME_MM:
-        return Proof(
+        return StyleProof(
             kind="additive-for-absolute",
             text=f"The printer added the value where it should have set it: {seen}. Choose a style "
             "that sends the change.",
         )
-    return Proof(
+    return StyleProof(
         kind="other",
         text=f"The value is not what was sent: {seen}. Restore the mesh and choose another style.",
     )
 
 
-def _judge_place(before: Mesh, after: Mesh, bed: Bed, node: Node, moved: Node) -> Proof:
+def _judge_place(before: Mesh, after: Mesh, bed: Bed, node: Node, moved: Node) -> StyleProof:
     """Judge an edit that landed at another node."""
     kinds = [kind for kind, place in _elsewhere(bed, node).items() if place == moved]
     (i, j), (p, q) = node, moved
@@ -217,12 +217,12 @@ def _judge_place(before: Mesh, after: Mesh, bed: Bed, node: Node, moved: Node) -
         f"the edit of column {i + 1}, row {j + 1} changed column {p + 1}, row {q + 1} of the mesh"
     )
     if len(kinds) != 1 or abs(got_mm - float(meant_mm)) > SAME_MM:
-        return Proof(
+        return StyleProof(
             kind="other",
             text=f"Something else changed: {seen}. Restore the mesh; check the order of rows and "
             "columns of the printed table, then the style.",
         )
-    return Proof(kind=kinds[0], text=f"{_PLACE_WORDS[kinds[0]]}: {seen}. {_REMEDY[kinds[0]]}")
+    return StyleProof(kind=kinds[0], text=f"{_PLACE_WORDS[kinds[0]]}: {seen}. {_REMEDY[kinds[0]]}")
 
 
 _PLACE_WORDS: dict[Kind, str] = {

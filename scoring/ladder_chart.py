@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padsheet.scoring.curves import LadderCurve
-from padsheet.scoring.squish import PadScore
+from padsheet.scoring.squish import Z95, PadScore
 from padsheet.scoring.svg import tag, text_at
 from padsheet.scoring.words import place
 
@@ -140,8 +140,8 @@ def _one_area(
         if width is None:
             continue
         x, y = at(float(x_mm[k]), width)
-        _, low = at(float(x_mm[k]), width - 1.96 * curve.sigma_mm[k])
-        _, high = at(float(x_mm[k]), width + 1.96 * curve.sigma_mm[k])
+        _, low = at(float(x_mm[k]), width - Z95 * curve.sigma_mm[k])
+        _, high = at(float(x_mm[k]), width + Z95 * curve.sigma_mm[k])
         yield tag("path", d=f"M{x:.1f} {low:.1f}V{high:.1f}", class_=f"{series} bar")
         used = "dot" if curve.state[k] == "used" else "dot out"
         title = tag("title", escape(f"line {k + 1}: {width:.3f} mm, {curve.state[k]}"))

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from padsheet.patterns.bed import Bed, MeshGrid
 from padsheet.scoring.fusion import HOMING_SIGMA_MM, NodeState
 from padsheet.scoring.mesh import footprint
-from padsheet.scoring.squish import PadScore, SheetScore
+from padsheet.scoring.squish import Z95, PadScore, SheetScore
 
 __all__ = ["LOWER_BOUND_SIGMAS", "NodePlan", "check_points_mm", "lowest_gaps_mm", "plan_nodes"]
 
@@ -171,7 +171,7 @@ def _off_scale(
 def _interval_mm(score: SheetScore) -> float:
     """Return half the 95 % interval of a usual pad of this sheet."""
     sigmas = [pad.sigma_total_mm for pad in score.pads if pad.sigma_total_mm is not None]
-    return 1.96 * (float(np.median(sigmas)) if sigmas else max(score.common_sigma_mm, 0.01))
+    return Z95 * (float(np.median(sigmas)) if sigmas else max(score.common_sigma_mm, 0.01))
 
 
 def _rounded(
@@ -191,7 +191,7 @@ def _rounded(
         if rounded[k] == 0.0:
             notes[k] = notes[k] or "already right to the printer's smallest edit"
         elif abs(value) < sigma_mm[k] and (
-            abs(needed_mm[k]) + 1.96 * sigma_mm[k] <= bed.target.tolerance_mm
+            abs(needed_mm[k]) + Z95 * sigma_mm[k] <= bed.target.tolerance_mm
         ):
             rounded[k] = 0.0
             notes[k] = notes[k] or "within the noise of the measurement"

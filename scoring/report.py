@@ -22,7 +22,7 @@ from padsheet.scoring.curves import LadderCurve
 from padsheet.scoring.ladder_chart import ladder_chart
 from padsheet.scoring.photo_guide import bad_photo, good_photo
 from padsheet.scoring.quality import PhotoNote
-from padsheet.scoring.squish import PadScore, SheetScore
+from padsheet.scoring.squish import Z95, PadScore, SheetScore
 from padsheet.scoring.todo import Step
 from padsheet.scoring.words import (
     PLUS_MINUS,
@@ -172,7 +172,8 @@ def render_report(
         cautions=CAUTIONS,
         map=Markup(bed_map(sheet, score, advice, round_plate=round_plate)),
         dense=is_dense(sheet),
-        shared=f"{1.96 * score.common_sigma_mm:.3f}",
+        z95=Z95,
+        shared=f"{Z95 * score.common_sigma_mm:.3f}",
         classes=_legend(score),
         unread=UNREAD,
         picture=None if picture is None else _picture_uri(picture, PICTURE_SIDE_PX, 82),
@@ -199,7 +200,7 @@ def _facts(sheet: Sheet, score: SheetScore, advice: Advice | None) -> list[tuple
         ),
         (
             "uncertainty of all together",
-            f"{PLUS_MINUS} {1.96 * score.common_sigma_mm:.3f} mm",
+            f"{PLUS_MINUS} {Z95 * score.common_sigma_mm:.3f} mm",
         ),
     ]
     if advice is not None:

@@ -13,7 +13,7 @@ from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
 from padsheet.scoring.advice import Advice
-from padsheet.scoring.edit_proof import Proof
+from padsheet.scoring.edit_proof import StyleProof
 from padsheet.scoring.edit_styles import adds
 from padsheet.scoring.edits import EditList, make_edits
 from padsheet.scoring.mesh import Mesh
@@ -271,7 +271,7 @@ def is_proved(folder: BedFolder, bed: Bed) -> bool:
     )
 
 
-def write_proof(folder: BedFolder, bed: Bed, proof: Proof) -> Path:
+def write_proof(folder: BedFolder, bed: Bed, proof: StyleProof) -> Path:
     """Keep the proof's result with the part of the profile it stands for."""
     path = folder.path / PROOF
     data = {

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.mesh import Mesh, interpolate
-from padsheet.scoring.squish import PadScore, SheetScore, squish_score, verdict
+from padsheet.scoring.squish import Z95, PadScore, SheetScore, squish_score, verdict
 
 __all__ = [
     "CheckedPad",
@@ -32,7 +32,6 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-_Z95 = 1.959964
 # What is less likely than one in a hundred counts against the ruler, in both tests.
 _Z99, _LEAST_PROBABILITY = 2.575829, 0.01
 # What a printer's Z may be off by from one height to another, as for the steps of the ladder.
@@ -283,7 +282,7 @@ def _words(check: SelfCheck, sheet: Sheet, mesh: Mesh | None, unread: int) -> tu
     """Say in words what the check showed and what to do."""
     size = (
         f"Where pads were printed {check.known_mm:.3f} mm higher, {check.found_mm:.3f} "
-        f"+- {_Z95 * check.sigma_mm:.3f} mm was found (95 % interval)."
+        f"+- {Z95 * check.sigma_mm:.3f} mm was found (95 % interval)."
     )
     test = (
         f"Chi-square {check.chi2:.1f} with {check.dof} degrees of freedom: a scatter as large has "
@@ -304,7 +303,7 @@ def _words(check: SelfCheck, sheet: Sheet, mesh: Mesh | None, unread: int) -> tu
 def _headline(check: SelfCheck) -> str:
     return {
         "trusted": "Self-check passed: the ruler can be trusted on this printer; it reads height "
-        f"differences right to within {_Z95 * check.sigma_mm / check.known_mm * 100:.0f} %.",
+        f"differences right to within {Z95 * check.sigma_mm / check.known_mm * 100:.0f} %.",
         "wrong size": "Self-check failed: the ruler reads height differences "
         f"{'larger' if check.found_mm > check.known_mm else 'smaller'} than they are, by "
         f"{abs(check.found_mm / check.known_mm - 1) * 100:.0f} %. Do not trust it on this printer "
@@ -327,7 +326,7 @@ def _what_next(check: SelfCheck) -> tuple[str, ...]:
         return (
             f"Farthest off is column {worst.i + 1}, row {worst.j + 1}: found "
             f"{worst.found_mm - worst.known_mm:+.3f} mm against what was known, where "
-            f"+-{_Z95 * worst.sigma_mm:.3f} mm was to be expected. Look there for dirt, glare, a "
+            f"+-{Z95 * worst.sigma_mm:.3f} mm was to be expected. Look there for dirt, glare, a "
             "dent of the plate or a loose line, then repeat the self-check.",
         )
     if check.outcome == "unclear":
@@ -344,7 +343,7 @@ def self_check_table(check: SelfCheck) -> str:
     head = "Col Row   Known   Found   Found less known      +-"
     rows = [
         f"{p.i + 1:3d} {p.j + 1:3d}   {p.known_mm:5.3f}  {p.found_mm:+6.3f}   "
-        f"{p.found_mm - p.known_mm:+16.3f}  {_Z95 * p.sigma_mm:6.3f}"
+        f"{p.found_mm - p.known_mm:+16.3f}  {Z95 * p.sigma_mm:6.3f}"
         for p in check.pads
     ]
     return "\n".join([head, *rows, "(mm; +- is half the 95 % interval)"])

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
-from padsheet.scoring.edit_proof import Proof, judge_proof, prove_edit
+from padsheet.scoring.edit_proof import StyleProof, judge_proof, prove_edit
 from padsheet.scoring.edit_styles import adds
 from padsheet.scoring.edits import Edit, EditList
 from padsheet.scoring.link import Link
@@ -304,7 +304,7 @@ def save_mesh(link: Link, outcome: Outcome, bed: Bed) -> None:
         ) from error
 
 
-def prove_over_link(link: Link, bed: Bed, *, mesh: Mesh | None = None) -> Proof:
+def prove_over_link(link: Link, bed: Bed, *, mesh: Mesh | None = None) -> StyleProof:
     """Prove the edit style: one edit of +0.02 mm, read back, judged, and taken back.
 
     Parameters
@@ -318,7 +318,7 @@ def prove_over_link(link: Link, bed: Bed, *, mesh: Mesh | None = None) -> Proof:
 
     Returns
     -------
-    Proof
+    StyleProof
 
     Raises
     ------
@@ -344,7 +344,7 @@ def prove_over_link(link: Link, bed: Bed, *, mesh: Mesh | None = None) -> Proof:
         raise _stopped(link, edits, bed, before, 0, error) from error
 
 
-def _proved(link: Link, bed: Bed, edits: EditList, before: Mesh) -> Proof:
+def _proved(link: Link, bed: Bed, edits: EditList, before: Mesh) -> StyleProof:
     """Send the proof's edit, judge what the printer made of it, and take it back."""
     link.ask(edits.edits[0].line)
     proof = judge_proof(before, read_mesh(link, bed), bed)

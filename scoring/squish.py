@@ -8,7 +8,21 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["CouponWitness", "PadScore", "Reason", "SheetScore", "squish_score", "verdict"]
+from padsheet.patterns.sheet import Pad, Sheet
+
+__all__ = [
+    "Z95",
+    "CouponWitness",
+    "PadScore",
+    "Reason",
+    "SheetScore",
+    "read_pad",
+    "squish_score",
+    "verdict",
+]
+
+Z95 = 1.959964
+"""Half the width of a 95 % interval, in standard deviations of a normal distribution."""
 
 Verdict = Literal[
     "on target", "too little", "too much", "uncertain", "off scale high", "off scale low", "unread"
@@ -150,3 +164,42 @@ def verdict(
     if high < target_gap_mm - tolerance_mm:
         return "too much"
     return "uncertain"
+
+
+def read_pad(
+    sheet: Sheet, pad: Pad, gap_mm: float, covariance_mm2: NDArray[np.float64], row: int
+) -> PadScore:
+    """Return the score of a pad whose gap is known.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        Its target and tolerance count.
+    pad : Pad
+        The pad.
+    gap_mm : float
+        Its gap.
+    covariance_mm2 : ndarray of float, shape (N, N)
+        Covariance of the gaps of all pads of the sheet that were read, the shared part included.
+    row : int
+        Which of them this pad is.
+    """
+    count = len(covariance_mm2)
+    total = float(np.sqrt(covariance_mm2[row, row]))
+    from_mean = np.full(count, -1.0 / count)
+    from_mean[row] += 1.0
+    relative = float(np.sqrt(max(from_mean @ covariance_mm2 @ from_mean, 0.0)))
+    # No gap is below nothing, however unsure its reading.
+    interval = (max(gap_mm - Z95 * total, 0.0), gap_mm + Z95 * total)
+    return PadScore(
+        i=pad.i,
+        j=pad.j,
+        x_mm=pad.x_mm,
+        y_mm=pad.y_mm,
+        verdict=verdict(interval, sheet.target_gap_mm, sheet.tolerance_mm),
+        gap_mm=gap_mm,
+        sigma_mm=relative if count > 1 else total,
+        sigma_total_mm=total,
+        interval_mm=interval,
+        squish=squish_score(gap_mm, sheet.target_gap_mm),
+    )

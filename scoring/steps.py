@@ -13,6 +13,7 @@ from padsheet.scoring.mesh import footprint
 from padsheet.scoring.nodes import NodePlan, check_points_mm, lowest_gaps_mm
 from padsheet.scoring.plane import MM_PER_M
 from padsheet.scoring.screws import ScrewTurn, moved_plane
+from padsheet.scoring.squish import Z95
 
 __all__ = ["steps_for"]
 
@@ -159,7 +160,7 @@ def _set_offset(case: Case) -> str:
     how = OFFSET_WORDS.get(case.bed.edits.offset_style, "")
     return (
         f"{verb} the nozzle everywhere by {abs(case.offset_mm):.2f} mm {how}: that is the common "
-        f"offset, known to +-{1.96 * case.split.common_sigma_mm:.2f} mm, "
+        f"offset, known to +-{Z95 * case.split.common_sigma_mm:.2f} mm, "
         "and one number sets it for the whole bed."
     )
 

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 
 from padsheet.scoring.advice import Advice, NodeAdvice
 from padsheet.scoring.colours import gap_error_mm, pad_colour, xterm_index
-from padsheet.scoring.squish import PadScore, SheetScore
+from padsheet.scoring.squish import Z95, PadScore, SheetScore
 from padsheet.scoring.together import judged, judged_by
 from padsheet.scoring.words import adjustment, interval_half_mm, signed_mm, summary
 
@@ -209,7 +209,7 @@ def _legend(score: SheetScore, roomy: bool, advised: bool, width: int) -> Iterat
     if advised:
         text += " What to do there: v lower the nozzle, ^ raise it."
     text += (
-        f" Of the 95 % intervals, +-{1.96 * score.common_sigma_mm:.3f} mm is shared by all points: "
+        f" Of the 95 % intervals, +-{Z95 * score.common_sigma_mm:.3f} mm is shared by all points: "
         "they may be off together, and their differences are surer."
     )
     yield from textwrap.wrap(text, max(20, width))
