@@ -15,11 +15,11 @@ from typing import IO
 
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.advice import Advice
+from padsheet.scoring.phrases import place
 from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.scores import scores_from_json
 from padsheet.scoring.squish import SheetScore
 from padsheet.scoring.todo import Step, todo_of
-from padsheet.scoring.words import place
 
 __all__ = [
     "Limits",

@@ -17,7 +17,7 @@ from padsheet.scoring.link import Link, allowed_lines, open_port
 from padsheet.scoring.restoring import change_in_words, edits_between, mesh_to_restore
 from padsheet.scoring.round_edits import free_mesh_name, named, record_read_back, sheet_mesh
 from padsheet.scoring.rounds import BedFolder
-from padsheet.scoring.sending import SendFault, restore_after, save_mesh, send_edits
+from padsheet.scoring.sending import SendFault, check_sendable, restore_after, save_mesh, send_edits
 
 __all__ = ["carry", "command"]
 
@@ -94,7 +94,7 @@ def carry(
         say(f"Wrote {path}, and the way back, {back}. Nothing was sent.")
         say("Send it, show the mesh, and give it to `padsheet mesh`; save only when it is right.")
         return
-    send.check_sendable(edits)
+    check_sendable(edits)
     send.ask(edits.cautions, f"Send {len(edits.edits)} edits to {port}?", yes=yes)
     with closing(open_port(port, baud)) as serial_port:
         link = Link(serial_port, allowed_lines(bed), send.WAITS)

@@ -9,6 +9,7 @@ import click
 
 from padsheet.cli.options import folder_of, json_option, say, show_json, user_errors
 from padsheet.scoring.history import RoundSummary, applied_words, summaries
+from padsheet.scoring.phrases import place, signed
 from padsheet.scoring.rounds import BedFolder
 
 __all__ = ["command"]
@@ -81,7 +82,7 @@ def _cells(row: RoundSummary) -> tuple[str, ...]:
     worst = ""
     if row.worst is not None:
         i, j, error_mm = row.worst
-        worst = f"column {i + 1}, row {j + 1}: {_signed(error_mm)}"
+        worst = f"{place(i, j)}: {_signed(error_mm)}"
     return (
         str(row.number),
         f"{row.read} of {row.pads}",
@@ -157,11 +158,8 @@ def _hundredths(error_mm: float | None) -> str:
 
 
 def _signed(value_mm: float | None) -> str:
-    """Write a length with its sign; a rounded zero has none."""
-    if value_mm is None:
-        return ""
-    text = f"{value_mm:+.3f}"
-    return text[1:] if float(text) == 0 else text
+    """Write a length with its sign, or nothing."""
+    return "" if value_mm is None else signed(value_mm, 3)
 
 
 def _next(row: RoundSummary) -> str:

@@ -28,13 +28,14 @@ from padsheet.scoring.rounds import BedFolder, Round, record_applied
 from padsheet.scoring.sending import (
     Outcome,
     SendFault,
+    check_sendable,
     prove_over_link,
     restore_after,
     save_mesh,
     send_edits,
 )
 
-__all__ = ["WAITS", "ask", "check_sendable", "command"]
+__all__ = ["WAITS", "ask", "command"]
 
 WAITS = Waits()
 
@@ -100,16 +101,6 @@ def command(
                 say(f"Not sent, as it is yours to do: common offset: {made.offset.text}")
             if made.offset_problem:
                 say(f"Common offset: {made.offset_problem}")
-
-
-def check_sendable(edits: EditList) -> None:
-    """Refuse a style that has no lines."""
-    if edits.style == "table":
-        raise PadsheetError(
-            "the style 'table' has no lines to send",
-            remedy="Type the table of `padsheet edits` in by hand, or choose another style.",
-            code="send-table",
-        )
 
 
 def ask(cautions: tuple[str, ...], question: str, *, yes: bool) -> None:

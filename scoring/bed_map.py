@@ -10,17 +10,10 @@ import numpy as np
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.advice import Advice, NodeAdvice
 from padsheet.scoring.colours import pad_colour
+from padsheet.scoring.phrases import PLUS_MINUS, place, typographic
 from padsheet.scoring.squish import PadScore, SheetScore
 from padsheet.scoring.svg import tag, text_at
-from padsheet.scoring.words import (
-    PLUS_MINUS,
-    adjustment,
-    error_sentence,
-    headline,
-    interval_half_mm,
-    place,
-    typographic,
-)
+from padsheet.scoring.words import adjustment, error_sentence, headline, interval_half_mm
 
 __all__ = ["bed_map", "is_dense"]
 

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from padsheet.patterns.bead import area_mm2
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.sheet import Pad, Sheet, Track
+from padsheet.scoring.phrases import place
 from padsheet.scoring.squish import Z95, PadScore, Reason, SheetScore, Verdict, read_pad
 
 __all__ = [
@@ -143,9 +144,9 @@ def picks_from_csv(text: str, sheet: Sheet) -> tuple[Pick, ...]:
         pick = _pick(cells, number, sheet)
         node = (pick.i, pick.j)
         if node not in pads:
-            raise _bad(number, f"there is no pad at column {pick.i + 1}, row {pick.j + 1}")
+            raise _bad(number, f"there is no pad at {place(pick.i, pick.j)}")
         if node in picks:
-            raise _bad(number, f"column {pick.i + 1}, row {pick.j + 1} is there twice")
+            raise _bad(number, f"{place(pick.i, pick.j)} is there twice")
         picks[node] = pick
     return tuple(picks.values())
 

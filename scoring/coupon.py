@@ -21,6 +21,7 @@ from padsheet.patterns.sheet import Coupon, Pad, Sheet
 from padsheet.scoring.camera import Camera
 from padsheet.scoring.lines import Lines, Patches, colour_axis, pad_lines, sample_lines
 from padsheet.scoring.photo import Photo
+from padsheet.scoring.phrases import place
 from padsheet.scoring.squish import CouponWitness, PadScore
 
 __all__ = ["coupon_look", "coupon_warnings", "witness", "witnessed"]
@@ -152,6 +153,6 @@ def coupon_warnings(pads: Sequence[PadScore]) -> tuple[str, ...]:
     first = against[0]
     more = f" and {len(against) - 1} more" if len(against) > 1 else ""
     return (
-        f"The coupon at column {first.i + 1}, row {first.j + 1}{more} looks open though its ladder "
+        f"The coupon at {place(first.i, first.j)}{more} looks open though its ladder "
         "says that the nozzle is near enough: look at the print there before correcting.",
     )

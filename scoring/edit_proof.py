@@ -13,6 +13,7 @@ from padsheet.scoring.advice import NodeAdvice
 from padsheet.scoring.edit_styles import adds
 from padsheet.scoring.edits import EditList, make_edits
 from padsheet.scoring.mesh import Mesh
+from padsheet.scoring.phrases import place
 
 __all__ = ["StyleProof", "judge_proof", "proof_node", "prove_edit"]
 
@@ -151,7 +152,7 @@ def judge_proof(before: Mesh, after: Mesh, bed: Bed) -> StyleProof:
     node = proof_node(bed, before)
     change = after.z_mm - before.z_mm
     moved = [(int(i), int(j)) for j, i in np.argwhere(np.abs(change) > SAME_MM)]
-    where = f"column {node[0] + 1}, row {node[1] + 1}"
+    where = place(*node)
     if not moved:
         return StyleProof(
             kind="not-applied",
@@ -174,7 +175,7 @@ def _judge_value(before: Mesh, after: Mesh, bed: Bed, node: Node) -> StyleProof:
     i, j = node
     dz_mm, old_mm = proof_change_mm(bed), float(before.z_mm[j, i])
     got_mm = float(after.z_mm[j, i])
-    seen = f"at column {i + 1}, row {j + 1} the value went from {old_mm:.3f} to {got_mm:.3f} mm"
+    seen = f"at {place(i, j)} the value went from {old_mm:.3f} to {got_mm:.3f} mm"
     if abs(got_mm - old_mm - dz_mm) <= SAME_MM:
         text = f"The edit was taken as meant: {seen}."
         if abs(old_mm) <= 2 * SAME_MM:
@@ -213,9 +214,7 @@ def _judge_place(before: Mesh, after: Mesh, bed: Bed, node: Node, moved: Node) -
     (i, j), (p, q) = node, moved
     got_mm, dz_mm = float(after.z_mm[q, p]), proof_change_mm(bed)
     meant_mm = (before.z_mm[q, p] if adds(bed.edits) else before.z_mm[j, i]) + dz_mm
-    seen = (
-        f"the edit of column {i + 1}, row {j + 1} changed column {p + 1}, row {q + 1} of the mesh"
-    )
+    seen = f"the edit of {place(i, j)} changed {place(p, q)} of the mesh"
     if len(kinds) != 1 or abs(got_mm - float(meant_mm)) > SAME_MM:
         return StyleProof(
             kind="other",

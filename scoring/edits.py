@@ -17,6 +17,7 @@ from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.advice import NodeAdvice
 from padsheet.scoring.edit_styles import adds, check_style, edit_line
 from padsheet.scoring.mesh import Mesh
+from padsheet.scoring.phrases import place
 
 __all__ = ["CAUTIONS", "SAVE_WARNING", "Edit", "EditList", "make_edits", "printed_table"]
 
@@ -67,13 +68,10 @@ class Edit:
         'lower the nozzle by 0.040 mm at column 3, row 2'
         """
         if self.dz_mm == 0:
-            text = f"no change at column {self.i + 1}, row {self.j + 1}"
+            text = f"no change at {place(self.i, self.j)}"
         else:
             verb = "lower" if self.dz_mm < 0 else "raise"
-            text = (
-                f"{verb} the nozzle by {abs(self.dz_mm):.3f} mm "
-                f"at column {self.i + 1}, row {self.j + 1}"
-            )
+            text = f"{verb} the nozzle by {abs(self.dz_mm):.3f} mm at {place(self.i, self.j)}"
         if self.old_mm is None or self.new_mm is None:
             return text
         return f"{text} (mesh value from {self.old_mm:.3f} to {self.new_mm:.3f})"
@@ -156,7 +154,7 @@ class EditList:
 
 def _undo_words(edit: Edit) -> str:
     back = "raise" if edit.dz_mm < 0 else "lower"
-    return f"{back} by {abs(edit.dz_mm):.3f} mm at column {edit.i + 1}, row {edit.j + 1}"
+    return f"{back} by {abs(edit.dz_mm):.3f} mm at {place(edit.i, edit.j)}"
 
 
 def make_edits(
@@ -286,16 +284,16 @@ def _changes(
     change_mm = np.zeros((grid.rows, grid.columns))
     seen = set()
     for node in nodes:
-        place = f"column {node.i + 1}, row {node.j + 1}"
+        where = place(node.i, node.j)
         if not (0 <= node.i < grid.columns and 0 <= node.j < grid.rows) or (node.i, node.j) in seen:
             raise PadsheetError(
-                f"the advice for {place} does not fit the mesh of the profile",
+                f"the advice for {where} does not fit the mesh of the profile",
                 remedy="Score the photo again with this bed.toml.",
                 code="edits-other-grid",
             )
         if not math.isfinite(node.dz_mm):
             raise PadsheetError(
-                f"the advice for {place} is not a number",
+                f"the advice for {where} is not a number",
                 remedy="Score the photo again.",
                 code="edits-not-finite",
             )
@@ -337,7 +335,7 @@ def _check_fresh(nodes: Sequence[NodeAdvice], mesh: Mesh, edits: Edits) -> None:
 def _cautions(limited: list[tuple[int, int]], edits: Edits, empty: bool) -> tuple[str, ...]:
     more = []
     if limited:
-        where = "; ".join(f"column {i + 1}, row {j + 1}" for i, j in limited)
+        where = "; ".join(place(i, j) for i, j in limited)
         more.append(
             f"Limited to {edits.largest_mm:g} mm in one round: {where}. The rest follows in the "
             "next round."

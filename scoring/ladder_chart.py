@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padsheet.scoring.curves import LadderCurve
+from padsheet.scoring.phrases import place
 from padsheet.scoring.squish import Z95, PadScore
 from padsheet.scoring.svg import tag, text_at
-from padsheet.scoring.words import place
 
 __all__ = ["ladder_chart"]
 

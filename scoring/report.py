@@ -21,20 +21,17 @@ from padsheet.scoring.colours import CLASSES, UNREAD, ColourClass, pad_colour
 from padsheet.scoring.curves import LadderCurve
 from padsheet.scoring.ladder_chart import ladder_chart
 from padsheet.scoring.photo_guide import bad_photo, good_photo
+from padsheet.scoring.phrases import PLUS_MINUS, place, signed, typographic
 from padsheet.scoring.quality import PhotoNote
 from padsheet.scoring.squish import Z95, PadScore, SheetScore
 from padsheet.scoring.todo import Step
 from padsheet.scoring.words import (
-    PLUS_MINUS,
     adjustment,
     coupon_words,
     error_sentence,
     headline,
-    place,
-    signed_mm,
     squish_words,
     summary,
-    typographic,
 )
 
 __all__ = ["LadderCurve", "PhotoNote", "RoundRow", "Step", "render_report"]
@@ -159,7 +156,7 @@ def render_report(
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["signed"] = lambda value: typographic(signed_mm(value, 3))
+    environment.filters["signed"] = lambda value: typographic(signed(value, 3))
     page = environment.get_template("report.html").render(
         sheet=sheet,
         score=score,

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.mesh import Mesh, interpolate
+from padsheet.scoring.phrases import place
 from padsheet.scoring.squish import Z95, PadScore, SheetScore, squish_score, verdict
 
 __all__ = [
@@ -324,7 +325,7 @@ def _what_next(check: SelfCheck) -> tuple[str, ...]:
     if check.outcome == "scatter":
         worst = max(check.pads, key=lambda p: abs(p.found_mm - p.known_mm) / p.sigma_mm)
         return (
-            f"Farthest off is column {worst.i + 1}, row {worst.j + 1}: found "
+            f"Farthest off is {place(worst.i, worst.j)}: found "
             f"{worst.found_mm - worst.known_mm:+.3f} mm against what was known, where "
             f"+-{Z95 * worst.sigma_mm:.3f} mm was to be expected. Look there for dirt, glare, a "
             "dent of the plate or a loose line, then repeat the self-check.",

@@ -20,6 +20,7 @@ from padsheet.scoring.mesh_table import read_table
 __all__ = [
     "Outcome",
     "SendFault",
+    "check_sendable",
     "prove_over_link",
     "read_mesh",
     "restore_after",
@@ -121,6 +122,23 @@ def read_mesh(link: Link, bed: Bed, *, empty: bool = False) -> Mesh:
     return Mesh(grid=bed.mesh, z_mm=np.zeros((bed.mesh.rows, bed.mesh.columns)), name="empty")
 
 
+def check_sendable(edits: EditList) -> None:
+    """Refuse a style that has no lines.
+
+    Raises
+    ------
+    PadsheetError
+        If it is the table style.
+    """
+    if edits.style == "table":
+        raise PadsheetError(
+            "the style 'table' has no lines to send",
+            remedy="Type the table of `padsheet edits` in by hand, or choose another style in "
+            "bed.toml.",
+            code="send-table",
+        )
+
+
 def send_edits(
     link: Link, edits: EditList, bed: Bed, *, tell: Callable[[str], None] | None = None
 ) -> Outcome:
@@ -148,12 +166,7 @@ def send_edits(
     PadsheetError
         If the style has no lines, or the link fails before anything was sent.
     """
-    if edits.style == "table":
-        raise PadsheetError(
-            "the style 'table' has no lines to send",
-            remedy="Type the table into the printer by hand, or choose another style in bed.toml.",
-            code="send-table",
-        )
+    check_sendable(edits)
     before = read_mesh(link, bed, empty=edits.from_nothing)
     if edits.before is not None and not same_mesh(before, edits.before, bed):
         raise PadsheetError(

@@ -13,7 +13,7 @@ from typing import Literal
 
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
-from padsheet.scoring.edit_styles import bare_line
+from padsheet.patterns.interpreter import normal_line
 
 __all__ = ["Finding", "StartCheck", "check_start_code"]
 
@@ -103,7 +103,7 @@ def check_start_code(text: str, bed: Bed) -> StartCheck:
     M420 S1 ; mesh on, after homing
     """
     lines = _read(text, bed)
-    if not any(re.match(r"[A-Za-z_]", bare_line(line.text)) for line in lines):
+    if not any(re.match(r"[A-Z_]", normal_line(line.text)) for line in lines):
         raise PadsheetError(
             "there is no G-code in the start code",
             remedy="Paste the start code of your slicing program's printer profile, or give the "
@@ -120,7 +120,7 @@ def _read(text: str, bed: Bed) -> list[_Line]:
     """Say what each line does to the mesh; once the print runs, no line counts any more."""
     lines, moves = [], 0
     for number, line in enumerate(text.splitlines(), 1):
-        does = _what(bare_line(line).upper(), bed) if moves < PURGE_MOVES else ""
+        does = _what(normal_line(line), bed) if moves < PURGE_MOVES else ""
         moves += does == "print"
         lines.append(_Line(number=number, text=line, does=does))
     return lines
@@ -128,8 +128,7 @@ def _read(text: str, bed: Bed) -> list[_Line]:
 
 def _what(bare: str, bed: Bed) -> Does:
     """Say what one line does; the profile's own lines come first."""
-    bare = re.sub(r"^N\d+\s*|\*\d+$", "", bare).strip()
-    words = " ".join(bare.split())
+    words = re.sub(r"^N\d+\s*|\*\d+$", "", bare).strip()
     if not words:
         return ""
     if words in _plain(bed.code.mesh_on[-1:]):
@@ -157,7 +156,7 @@ def _what(bare: str, bed: Bed) -> Does:
 
 
 def _plain(lines: tuple[str, ...]) -> set[str]:
-    return {" ".join(bare_line(line).upper().split()) for line in lines}
+    return {normal_line(line) for line in lines}
 
 
 def _what_g29(rest: str, *, sets_points: bool) -> Does:

@@ -11,6 +11,7 @@ from padsheet.scoring.case import Case
 from padsheet.scoring.fusion import HOMING_SIGMA_MM
 from padsheet.scoring.mesh import footprint
 from padsheet.scoring.nodes import NodePlan, check_points_mm, lowest_gaps_mm
+from padsheet.scoring.phrases import place, signed
 from padsheet.scoring.plane import MM_PER_M
 from padsheet.scoring.screws import ScrewTurn, moved_plane
 from padsheet.scoring.squish import Z95
@@ -82,8 +83,8 @@ def _screws(case: Case, turns: Sequence[ScrewTurn]) -> list[str]:
         "the mesh is corrected after the next sheet.",
         *(turn.text for turn in turns),
         f"The middle of the mesh keeps its height to {abs(float(moved[0])):.3f} mm; after rounding "
-        f"to eighths of a turn the tilt left is {_signed(left[1])} mm per m along x and "
-        f"{_signed(left[2])} along y, for the mesh to take.",
+        f"to eighths of a turn the tilt left is {signed(left[1])} mm per m along x and "
+        f"{signed(left[2])} along y, for the mesh to take.",
     ]
     if case.twist_mm is not None:
         steps.append(
@@ -123,7 +124,7 @@ def _mesh(case: Case, plan: NodePlan) -> list[str]:
         sentence = sentence.replace("raise it", "raise the nozzle")
     steps = [
         f"Send the mesh edits: {sentence}; the largest is to {verb} the nozzle by "
-        f"{abs(plan.dz_mm[most]):.3g} mm at {_place(i, j)}."
+        f"{abs(plan.dz_mm[most]):.3g} mm at {place(i, j)}."
     ]
     if plan.limited:
         steps.append("Some edits were cut short by the limits; another round takes the rest.")
@@ -245,20 +246,9 @@ def _tilt_words(case: Case) -> str:
 def _named(nodes: Sequence[tuple[int, int]]) -> str:
     """Name a few grid points and count the others."""
     more = f" and {len(nodes) - 4} more" if len(nodes) > 4 else ""
-    return "; ".join(_place(i, j) for i, j in nodes[:4]) + more
+    return "; ".join(place(i, j) for i, j in nodes[:4]) + more
 
 
 def _points(count: int) -> str:
     """Count grid points."""
     return f"{count} grid point{'' if count == 1 else 's'}"
-
-
-def _signed(value: float) -> str:
-    """Write a slope with its sign; a rounded zero has none."""
-    text = f"{value:+.2f}"
-    return text[1:] if float(text) == 0 else text
-
-
-def _place(i: int, j: int) -> str:
-    """Name a grid point as a person counts it, from 1."""
-    return f"column {i + 1}, row {j + 1}"

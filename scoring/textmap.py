@@ -10,9 +10,10 @@ from collections.abc import Iterator, Mapping
 
 from padsheet.scoring.advice import Advice, NodeAdvice
 from padsheet.scoring.colours import gap_error_mm, pad_colour, xterm_index
+from padsheet.scoring.phrases import signed
 from padsheet.scoring.squish import Z95, PadScore, SheetScore
 from padsheet.scoring.together import judged, judged_by
-from padsheet.scoring.words import adjustment, interval_half_mm, signed_mm, summary
+from padsheet.scoring.words import adjustment, interval_half_mm, summary
 
 __all__ = ["score_map", "score_table", "summary"]
 
@@ -169,7 +170,7 @@ def _error_text(score: SheetScore, pad: PadScore | None) -> str:
     error_mm = gap_error_mm(pad, score.target_gap_mm)
     if error_mm is None:
         return "?"
-    return signed_mm(error_mm) + ("~" if pad.verdict == "uncertain" else "")
+    return signed(error_mm) + ("~" if pad.verdict == "uncertain" else "")
 
 
 def _dense_cell(score: SheetScore, pad: PadScore | None, node: NodeAdvice | None) -> str:

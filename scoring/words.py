@@ -1,28 +1,23 @@
-"""Numbers in the user's words: signs, places and adjustments, the same in terminal and report."""
+"""Pads and sheets in the user's words, the same in terminal, picture and report."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 
 from padsheet.scoring.advice import Advice, NodeAdvice
+from padsheet.scoring.phrases import place, points, signed
 from padsheet.scoring.squish import PadScore, SheetScore
 from padsheet.scoring.together import judged
 
 __all__ = [
-    "PLUS_MINUS",
     "adjustment",
     "coupon_words",
     "error_sentence",
     "headline",
     "interval_half_mm",
-    "place",
-    "signed_mm",
     "squish_words",
     "summary",
-    "typographic",
 ]
-
-MINUS, PLUS_MINUS = "\N{MINUS SIGN}", "\N{PLUS-MINUS SIGN}"
 
 # Verdicts in the user's words: what the nozzle does, not what the number is.
 VERDICT_WORDS = {
@@ -34,40 +29,6 @@ VERDICT_WORDS = {
     "off scale low": "off scale: the nozzle is nearer to the bed than the sheet can read",
     "unread": "not read",
 }
-
-
-def place(i: int, j: int) -> str:
-    """Name a grid point as a person counts it, from 1.
-
-    Examples
-    --------
-    >>> place(2, 1)
-    'column 3, row 2'
-    """
-    return f"column {i + 1}, row {j + 1}"
-
-
-def signed_mm(value_mm: float, digits: int = 2) -> str:
-    """Write a length with its sign; a rounded zero has none.
-
-    Examples
-    --------
-    >>> signed_mm(0.0612), signed_mm(-0.004), signed_mm(-0.04)
-    ('+0.06', '0.00', '-0.04')
-    """
-    text = f"{value_mm:+.{digits}f}"
-    return text[1:] if float(text) == 0 else text
-
-
-def typographic(text: str) -> str:
-    """Put a true minus sign before numbers.
-
-    Examples
-    --------
-    >>> ord(typographic("-0.04")[0])
-    8722
-    """
-    return text.replace("-", MINUS)
 
 
 def adjustment(node: NodeAdvice | None) -> str:
@@ -149,12 +110,12 @@ def headline(pad: PadScore, score: SheetScore) -> str:
     '> +0.09'
     """
     if pad.gap_mm is not None:
-        return signed_mm(pad.gap_mm - score.target_gap_mm)
+        return signed(pad.gap_mm - score.target_gap_mm)
     low, high = pad.interval_mm or (None, None)
     if pad.verdict == "off scale high":
-        return "+ far" if low is None else f"> {signed_mm(low - score.target_gap_mm)}"
+        return "+ far" if low is None else f"> {signed(low - score.target_gap_mm)}"
     if pad.verdict == "off scale low":
-        return "- near" if high is None else f"< {signed_mm(high - score.target_gap_mm)}"
+        return "- near" if high is None else f"< {signed(high - score.target_gap_mm)}"
     return "?"
 
 
@@ -174,7 +135,7 @@ def summary(score: SheetScore, advice: Advice | None) -> str:
         One sentence with a final full stop.
     """
     score = judged(score, advice)
-    total = _points(len(score.pads))
+    total = points(len(score.pads))
     unread = sum(pad.verdict == "unread" for pad in score.pads)
     parts = _edit_parts(advice, total) if advice is not None else []
     if not parts:
@@ -185,10 +146,6 @@ def summary(score: SheetScore, advice: Advice | None) -> str:
         parts.append(f"{unread} could not be read")
     tail = _next_words(advice)
     return "; ".join(parts) + (f"; {tail}" if tail else "") + "."
-
-
-def _points(count: int) -> str:
-    return f"{count} point" if count == 1 else f"{count} points"
 
 
 def _worst_node(nodes: Iterable[NodeAdvice]) -> str:
