@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from padsheet.cli.options import folder_of, say, user_errors
+from padsheet.cli.over_port import baud_option, save_option, yes_option
 from padsheet.cli.restore import carry
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.restoring import change_in_words, reset_edits
@@ -15,9 +16,9 @@ __all__ = ["command"]
 
 @click.command("reset")
 @click.option("--port", help="Serial port to send over; without it the lines are only written.")
-@click.option("--baud", type=click.IntRange(min=1200), default=115200, show_default=True)
-@click.option("--yes", is_flag=True, help="Send without asking.")
-@click.option("--save", is_flag=True, help="Save without asking once every value is verified.")
+@baud_option
+@yes_option
+@save_option
 @click.pass_context
 def command(ctx: click.Context, port: str | None, baud: int, yes: bool, save: bool) -> None:
     """Set every point of the mesh in the printer to zero: it then corrects nothing.

@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-from contextlib import closing
 from dataclasses import replace
 
 import click
 
-from padsheet.cli import send
 from padsheet.cli.options import folder_of, say, user_errors
+from padsheet.cli.over_port import ask, baud_option, greeted, save_option, saved, yes_option
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
-from padsheet.scoring.edits import SAVE_WARNING, EditList
-from padsheet.scoring.link import Link, allowed_lines, open_port
+from padsheet.scoring.edits import EditList
 from padsheet.scoring.restoring import change_in_words, edits_between, mesh_to_restore
 from padsheet.scoring.round_edits import free_mesh_name, named, record_read_back, sheet_mesh
 from padsheet.scoring.rounds import BedFolder
-from padsheet.scoring.sending import SendFault, check_sendable, restore_after, save_mesh, send_edits
+from padsheet.scoring.sending import SendFault, check_sendable, restore_after, send_edits
 
 __all__ = ["carry", "command"]
 
@@ -26,9 +24,9 @@ __all__ = ["carry", "command"]
 @click.option("--round", "number", type=click.IntRange(min=1), help="Go back to before its edits.")
 @click.option("--mesh", "name", help="Go back to this stored mesh instead.")
 @click.option("--port", help="Serial port to send over; without it the lines are only written.")
-@click.option("--baud", type=click.IntRange(min=1200), default=115200, show_default=True)
-@click.option("--yes", is_flag=True, help="Send without asking.")
-@click.option("--save", is_flag=True, help="Save without asking once every value is verified.")
+@baud_option
+@yes_option
+@save_option
 @click.pass_context
 def command(
     ctx: click.Context,
@@ -95,10 +93,8 @@ def carry(
         say("Send it, show the mesh, and give it to `padsheet mesh`; save only when it is right.")
         return
     check_sendable(edits)
-    send.ask(edits.cautions, f"Send {len(edits.edits)} edits to {port}?", yes=yes)
-    with closing(open_port(port, baud)) as serial_port:
-        link = Link(serial_port, allowed_lines(bed), send.WAITS)
-        link.greet()
+    ask(edits.cautions, f"Send {len(edits.edits)} edits to {port}?", yes=yes)
+    with greeted(port, baud, bed) as link:
         try:
             outcome = send_edits(link, edits, bed, tell=say)
         except SendFault as fault:
@@ -113,10 +109,5 @@ def carry(
         folder.store_mesh(after)
         record_read_back(folder, before, after)
         say(f"Wrote meshes/{after.name}.csv; it is now the mesh that the printer is taken to hold.")
-        say(f"! {SAVE_WARNING}")
-        if save or click.confirm("Save the mesh in the printer?", default=False, err=True):
-            save_mesh(link, outcome, bed)
+        if saved(link, outcome, bed, save=save):
             say("Saved.")
-        else:
-            say("Not saved: it is lost when the printer is switched off. To save:")
-            say(f"  {bed.edits.save}")

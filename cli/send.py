@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from contextlib import closing
 from dataclasses import replace
 
 import click
 
 from padsheet.cli.edits import show_talk
 from padsheet.cli.options import folder_of, force_option, say, user_errors
+from padsheet.cli.over_port import ask, baud_option, greeted, save_option, saved, yes_option
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
-from padsheet.scoring.edits import CAUTIONS, SAVE_WARNING, EditList
-from padsheet.scoring.link import Link, Waits, allowed_lines, framed, open_port
+from padsheet.scoring.edits import CAUTIONS, EditList
+from padsheet.scoring.link import Link, allowed_lines, framed
 from padsheet.scoring.round_edits import (
     edits_of_round,
     forget_proof,
@@ -31,25 +31,22 @@ from padsheet.scoring.sending import (
     check_sendable,
     prove_over_link,
     restore_after,
-    save_mesh,
     send_edits,
 )
 
-__all__ = ["WAITS", "ask", "command"]
-
-WAITS = Waits()
+__all__ = ["command"]
 
 
 @click.command("send")
 @click.option("--port", help="Serial port, such as /dev/ttyUSB0 or COM3.")
-@click.option("--baud", type=click.IntRange(min=1200), default=115200, show_default=True)
+@baud_option
 @click.option("--round", "number", type=click.IntRange(min=1), help="Round; the newest if left.")
 @click.option("--keep-mean", is_flag=True, help="Leave the common offset alone: lower no mean.")
 @click.option("--empty-mesh", is_flag=True, help="The printer holds no mesh: write all from zero.")
 @click.option("--prove", is_flag=True, help="Only prove the edit style, then take the edit back.")
 @click.option("--dry-run", is_flag=True, help="Show what would be sent; open no port.")
-@click.option("--yes", is_flag=True, help="Send without asking.")
-@click.option("--save", is_flag=True, help="Save without asking once every value is verified.")
+@yes_option
+@save_option
 @force_option
 @click.pass_context
 def command(
@@ -103,16 +100,6 @@ def command(
                 say(f"Common offset: {made.offset_problem}")
 
 
-def ask(cautions: tuple[str, ...], question: str, *, yes: bool) -> None:
-    """Show the cautions, always, and ask unless the user has said yes already."""
-    for caution in cautions:
-        say(f"! {caution}")
-    if not yes and not click.confirm(question, default=False, err=True):
-        raise PadsheetError(
-            "nothing was sent", remedy="Start again when you are ready.", code="send-declined"
-        )
-
-
 def _show_lines(edits: EditList, bed: Bed) -> None:
     """Print the lines as they would go over the wire, the save line apart."""
     lines = ["M110 N0", bed.edits.show, *(edit.line for edit in edits.edits), bed.edits.show]
@@ -137,9 +124,7 @@ def _prove_only(
     if dry_run or port is None:
         raise click.UsageError("--prove needs the printer: leave --dry-run out")
     ask(CAUTIONS, "Send one edit of +0.02 mm and take it back?", yes=yes)
-    with closing(open_port(port, baud)) as serial_port:
-        link = Link(serial_port, allowed_lines(bed), WAITS)
-        link.greet()
+    with greeted(port, baud, bed) as link:
         _prove(folder, bed, link)
 
 
@@ -169,9 +154,7 @@ def _send(
     force: bool,
 ) -> None:
     """Prove if need be, send, record, and save if the user says so."""
-    with closing(open_port(port, baud)) as serial_port:
-        link = Link(serial_port, allowed_lines(bed), WAITS)
-        link.greet()
+    with greeted(port, baud, bed) as link:
         # A printer without a mesh has nothing to prove on; every value is compared anyway.
         if not is_proved(folder, bed) and not edits.from_nothing:
             say("The edit style was never proved on this printer: one edit first, taken back.")
@@ -184,12 +167,8 @@ def _send(
             raise
         say("Every value of the mesh was read back as meant.")
         _record(folder, bed, round_, outcome, edits, force=force)
-        say(f"! {SAVE_WARNING}")
-        if save or click.confirm("Save the mesh in the printer?", default=False, err=True):
-            save_mesh(link, outcome, bed)
+        if saved(link, outcome, bed, save=save):
             say("Saved. Next: print a new sheet with `padsheet sheet`.")
-        else:
-            say(f"Not saved: it is lost when the printer is switched off. To save: {edits.save}")
 
 
 def _record(

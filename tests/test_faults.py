@@ -29,7 +29,7 @@ import pytest
 from click.testing import CliRunner, Result
 from PIL import Image
 
-from padsheet.cli import send
+from padsheet.cli import over_port
 from padsheet.cli.main import main
 from padsheet.patterns import files as files_module
 from padsheet.patterns.bed import Bed, MeshGrid
@@ -225,7 +225,7 @@ def a_printer(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., Any]]:
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     waits = Waits(greeting_s=0.3, quiet_s=0.06, reply_s=0.25, busy_s=3.0, resend_ok_s=0.1)
-    monkeypatch.setattr(send, "WAITS", waits)
+    monkeypatch.setattr(over_port, "WAITS", waits)
     made: list[Any] = []
 
     def make(z_mm: Any) -> Any:

@@ -2,23 +2,18 @@
 
 from __future__ import annotations
 
-import importlib.util
 import json
-import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
-from types import ModuleType
 
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
-from padsheet.cli import send
 from padsheet.cli.main import main
 from padsheet.patterns.bed import Bed, Edits, MeshGrid
 from padsheet.patterns.profile import profile_text
 from padsheet.scoring.advice import advise
-from padsheet.scoring.link import Waits
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.rounds import BedFolder
 from padsheet.scoring.scores import scores_to_json
@@ -254,35 +249,6 @@ def test_start_check_works_outside_a_bed_folder(tmp_path: Path) -> None:
 
 
 # --- send -----------------------------------------------------------------------------------
-
-
-def serial_printer() -> ModuleType:
-    name = "serial_printer"
-    if name not in sys.modules:
-        path = Path(__file__).parent.parent / "scoring" / f"{name}.py"
-        spec = importlib.util.spec_from_file_location(name, path)
-        assert spec is not None
-        assert spec.loader is not None
-        sys.modules[name] = importlib.util.module_from_spec(spec)
-        spec.loader.exec_module(sys.modules[name])
-    return sys.modules[name]
-
-
-@pytest.fixture
-def printer(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., object]]:
-    pytest.importorskip("tty", reason="pseudo-terminals are a POSIX thing")
-    waits = Waits(greeting_s=0.3, quiet_s=0.06, reply_s=0.25, busy_s=3.0, resend_ok_s=0.1)
-    monkeypatch.setattr(send, "WAITS", waits)
-    made = []
-
-    def make(z_mm: np.ndarray = Z_MM, **options: object) -> object:
-        made.append(serial_printer().SerialPrinter(z_mm, **options))
-        made[-1].start()
-        return made[-1]
-
-    yield make
-    for one in made:
-        one.stop()
 
 
 def test_send_proves_sends_compares_records_and_saves(

@@ -1,0 +1,48 @@
+"""A printer at a pseudo-terminal, for the commands that talk to one."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import ModuleType
+
+import numpy as np
+import pytest
+
+from padsheet.cli import over_port
+from padsheet.scoring.link import Waits
+
+
+def serial_printer() -> ModuleType:
+    name = "serial_printer"
+    if name not in sys.modules:
+        path = Path(__file__).parent.parent / "scoring" / f"{name}.py"
+        spec = importlib.util.spec_from_file_location(name, path)
+        assert spec is not None
+        assert spec.loader is not None
+        sys.modules[name] = importlib.util.module_from_spec(spec)
+        spec.loader.exec_module(sys.modules[name])
+    return sys.modules[name]
+
+
+@pytest.fixture
+def printer(
+    request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch
+) -> Iterator[Callable[..., object]]:
+    """Make printers that hold a mesh, that of the test module where none is given."""
+    pytest.importorskip("tty", reason="pseudo-terminals are a POSIX thing")
+    waits = Waits(greeting_s=0.3, quiet_s=0.06, reply_s=0.25, busy_s=3.0, resend_ok_s=0.1)
+    monkeypatch.setattr(over_port, "WAITS", waits)
+    made = []
+
+    def make(z_mm: np.ndarray | None = None, **options: object) -> object:
+        held_mm = request.module.Z_MM if z_mm is None else z_mm
+        made.append(serial_printer().SerialPrinter(held_mm, **options))
+        made[-1].start()
+        return made[-1]
+
+    yield make
+    for one in made:
+        one.stop()
