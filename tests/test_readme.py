@@ -90,6 +90,35 @@ def test_codes_of_photos_and_pads_are_those_of_the_source() -> None:
     assert set(re.findall(r"^\| `((?:photo|pad)-[a-z-]+)` \|", README, re.MULTILINE)) == in_source
 
 
+@pytest.mark.parametrize("package", ["patterns", "scoring", "cli"])
+def test_developers_says_where_every_module_belongs(package: str) -> None:
+    there = {path.stem for path in (ROOT / package).glob("[!_]*.py")}
+    if package == "cli":
+        row = next(line for line in DEVELOPERS.splitlines() if line.startswith("| `cli/` |"))
+        shared = row.partition("what they share:")[2]
+        told = set(re.findall(r"`(\w+)`", shared)) | {name.replace("-", "_") for name in COMMANDS}
+        assert there - {"main"} == told
+        return
+    table = DEVELOPERS.partition(f"modules of `{package}/` |")[2].partition("\n\n")[0]
+    told_once = re.findall(r"`(\w+)`", table)
+    assert sorted(told_once) == sorted(there)
+
+
+def test_files_that_developers_names_exist() -> None:
+    named = re.findall(r"(?:patterns|scoring|cli|tests|demo_photos)/[\w/]+\.\w+", DEVELOPERS)
+    assert len(named) > 30
+    for name in named:
+        assert (ROOT / name).is_file(), name
+
+
+def test_developers_names_every_benchmark() -> None:
+    for script in (ROOT / "tests" / "bench").glob("*.py"):
+        # These two are run by another.
+        if script.stem not in ("speed_photos", "speed_stages"):
+            runs = '__name__ == "__main__"' in script.read_text(encoding="utf-8")
+            assert (f"tests/bench/{script.name}" in DEVELOPERS) == runs, script
+
+
 def test_developers_names_every_dependency() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     extras = project["optional-dependencies"].values()
