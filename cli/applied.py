@@ -13,7 +13,9 @@ __all__ = ["command"]
 
 
 @click.command("applied")
-@click.option("--round", "number", type=click.IntRange(min=1), help="Round; the newest if left.")
+@click.option(
+    "--round", "number", type=click.IntRange(min=1), help="The round; the newest if not given."
+)
 @click.option("--as-advised", is_flag=True, help="The mesh edits are in, all of them.")
 @click.option("--no-edits", is_flag=True, help="No mesh point was changed.")
 @click.option("--screws", is_flag=True, help="Bed screws were turned.")
@@ -59,5 +61,7 @@ def command(
                 force=force,
             )
         row = next(row for row in summaries(folder) if row.number == round_.number)
-    say(f"Recorded after round {round_.number}: {applied_words(row)}.")
+    words = applied_words(row)
+    told = "that nothing was changed" if words == "nothing" else words
+    say(f"Recorded after round {round_.number}: {told}.")
     say("Next: print a new sheet with `padsheet sheet`.")

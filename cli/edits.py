@@ -31,7 +31,9 @@ __all__ = ["command", "show_talk"]
 
 
 @click.command("edits")
-@click.option("--round", "number", type=click.IntRange(min=1), help="Round; the newest if left.")
+@click.option(
+    "--round", "number", type=click.IntRange(min=1), help="The round; the newest if not given."
+)
 @click.option(
     "--since-round",
     "since",
@@ -45,7 +47,7 @@ __all__ = ["command", "show_talk"]
     default=True,
     help="Leave out points that do not change (the default), or write every point.",
 )
-@click.option("--keep-mean", is_flag=True, help="Leave the common offset alone: lower no mean.")
+@click.option("--keep-mean", is_flag=True, help="Do not lower the bed as a whole, only its shape.")
 @click.option("--empty-mesh", is_flag=True, help="The printer holds no mesh: write all from zero.")
 @click.option("--prove", is_flag=True, help="Write one edit that proves the edit style.")
 @click.option(

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import sys
+
 import click
 
-from padsheet.cli.options import json_option, show_json, user_errors
+from padsheet.cli.options import fitted, json_option, show_json, user_errors
 from padsheet.patterns.error_codes import GROUPS, explain, nearest
 from padsheet.patterns.errors import PadsheetError
 
@@ -29,7 +31,8 @@ def command(codes: tuple[str, ...], as_json: bool) -> None:
     if as_json:
         show_json({"format": 1, "codes": told})
         return
-    click.echo("\n".join(f"{code}: {paragraph}" for code, paragraph in told.items()))
+    for code, paragraph in told.items():
+        click.echo(fitted(f"{code}: {paragraph}", sys.stdout))
 
 
 def _paragraph(code: str) -> str:

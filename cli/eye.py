@@ -81,9 +81,7 @@ def _ask(sheet: Sheet) -> tuple[Pick, ...]:
             continue
         words = answer.replace(",", " ").split()
         if not all(word.isascii() and word.isdecimal() and len(word) < 6 for word in words):
-            say(
-                "Give the number of a line, counted from the tick; Enter alone if none can be told."
-            )
+            say("Give the number of a line, such as 3, or two such as 3 8; Enter: cannot tell.")
             continue
         picked = tuple(int(word) for word in words)
         if problem := check_lines(sheet, picked):

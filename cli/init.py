@@ -16,7 +16,7 @@ from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
 from padsheet.patterns.profile import DEFAULT_INSET_MM, bed_from_tables, profile_text
-from padsheet.patterns.profile_keys import TABLES
+from padsheet.patterns.profile_keys import TABLES, Key
 
 __all__ = ["command"]
 
@@ -28,6 +28,15 @@ ROUND_CORNER_INSET_MM = 15.0
 # Common practice, no source: the flat face of a nozzle is about twice its bore.
 FLAT_PER_BORE = 2.0
 
+# What the questions say of each style, in the order of the choices.
+STYLE_WORDS = {
+    "M421": "M421 sets the value of a point",
+    "M421-offset": "M421 with Q adds to the value of a point",
+    "G29 S3": "G29 S3 sets the value of a point; elsewhere it may start a probing run",
+    "table": "no command, or you do not know: values to type in by hand",
+    "custom": "a line of your own",
+}
+
 # Options that say nothing about the bed itself.
 NOT_VALUES = frozenset({"directory", "force"})
 
@@ -36,11 +45,23 @@ NOT_VALUES = frozenset({"directory", "force"})
 @click.argument(
     "directory", metavar="[DIR]", required=False, type=click.Path(path_type=Path, file_okay=False)
 )
-@click.option("--size", type=(float, float), metavar="X Y", help="Size of the plate, mm.")
+@click.option(
+    "--size", type=(float, float), metavar="X Y", help="Width and depth of the plate, mm."
+)
 @click.option("--round", "diameter", type=float, metavar="MM", help="Round plate: its diameter.")
 @click.option("--centre-origin", is_flag=True, help="X0 Y0 is the middle of the plate.")
-@click.option("--mesh", type=(int, int), metavar="COLUMNS ROWS", help="Grid points of the mesh.")
-@click.option("--inset", type=float, metavar="MM", help="Outermost grid points to plate's edge.")
+@click.option(
+    "--mesh",
+    type=(int, int),
+    metavar="COLUMNS ROWS",
+    help="Grid points of the mesh from left to right and from front to back.",
+)
+@click.option(
+    "--inset",
+    type=float,
+    metavar="MM",
+    help="From the outermost grid points to the edge of the plate.",
+)
 @click.option("--nozzle", type=float, metavar="MM", help="Diameter of the nozzle's bore.")
 @click.option("--filament", type=float, metavar="MM", help="Diameter of the filament.")
 @click.option("--target", type=float, metavar="MM", help="Height of the first layer you want.")
@@ -117,43 +138,84 @@ def _ask() -> dict[str, Any]:
     """Ask for what differs most from printer to printer; talk goes to standard error."""
     bed = Bed()
     say("Enter keeps the value in brackets; everything can be changed later in bed.toml.")
-    size_x_mm = _prompt("plate", "size_x_mm", "Size of the plate along x, mm", bed.plate.size_x_mm)
-    size_y_mm = _prompt("plate", "size_y_mm", "Size of the plate along y, mm", bed.plate.size_y_mm)
-    columns = _prompt("mesh", "columns", "Mesh points along x", bed.mesh.columns)
-    rows = _prompt("mesh", "rows", "Mesh points along y", bed.mesh.rows)
-    style = click.prompt(
-        "Word that sets a mesh point (see the printer's manual)",
-        type=click.Choice(EDIT_STYLES),
-        default=bed.edits.style,
-        err=True,
-    )
+    size_x_mm = _number("plate", "size_x_mm", "Width of the plate (x), mm", bed.plate.size_x_mm)
+    size_y_mm = _number("plate", "size_y_mm", "Depth of the plate (y), mm", bed.plate.size_y_mm)
+    columns = _number("mesh", "columns", "Mesh points from left to right", bed.mesh.columns)
+    rows = _number("mesh", "rows", "Mesh points from front to back", bed.mesh.rows)
+    style = _ask_style(str(bed.edits.style))
     answers: dict[str, Any] = {
         "size": (size_x_mm, size_y_mm),
         "mesh": (columns, rows),
         "edit_style": style,
     }
-    if style == "G29 S3":
-        answers["g29_sets_points"] = click.confirm(
-            "Elsewhere a G29 may start a probing run. Does the printer's manual say that G29 S3 "
-            "sets one mesh point?",
-            default=False,
-            err=True,
-        )
     if style == "custom":
-        answers["edit_template"] = click.prompt(
-            "Line for one point, such as SETPOINT C={column0} R={row0} Z={value_mm:.3f}", err=True
-        )
+        answers["edit_template"] = _ask_template()
+    answers["g29_sets_points"] = style == "G29 S3"
     return answers
 
 
-def _prompt(table: str, name: str, text: str, default: float) -> Any:
-    key = TABLES[table][name]
-    kind = (
-        click.IntRange(int(key.least), int(key.most))
-        if key.kind == "whole"
-        else click.FloatRange(key.least, key.most)
+def _ask_style(default: str) -> str:
+    """Ask how the printer is told a mesh value: by number or by word."""
+    say("How is the printer told the value of a mesh point? Its manual says which it knows.")
+    for k, style in enumerate(EDIT_STYLES, 1):
+        say(f"  {k}  {STYLE_WORDS[style]}")
+    while True:
+        answer = _prompt("Number", str(EDIT_STYLES.index(default) + 1))
+        words = {style.lower(): style for style in EDIT_STYLES}
+        words |= {str(k): style for k, style in enumerate(EDIT_STYLES, 1)}
+        chosen = words.get(answer.lower())
+        if chosen is None:
+            say(f"Give a number from 1 to {len(EDIT_STYLES)}.")
+        elif chosen != "G29 S3" or _released():
+            return chosen
+
+
+def _released() -> bool:
+    """Ask whether `G29 S3` is safe on this printer."""
+    say("On other printers a G29 starts a probing run that may drive the nozzle into the bed.")
+    return click.confirm(
+        "Does the manual say that G29 S3 sets one mesh point?", default=False, err=True
     )
-    return click.prompt(text, type=kind, default=default, err=True)
+
+
+def _ask_template() -> str:
+    """Ask for the line of one point until it can be filled in."""
+    say("Such as SETPOINT C={column0} R={row0} Z={value_mm:.3f}; column1 and row1 count from 1,")
+    say("change_mm is what to add.")
+    while True:
+        template = _prompt("Line for one point", "")
+        try:
+            bed_from_tables({"edits": {"style": "custom", "template": template}})
+        except PadsheetError as error:
+            say(f"{error.problem}. {error.remedy}")
+        else:
+            return template
+
+
+def _number(table: str, name: str, text: str, default: float) -> Any:
+    """Ask for a value of the profile until it is a number within its range."""
+    key = TABLES[table][name]
+    while True:
+        answer = _prompt(text, f"{default:g}")
+        value = _value_of(answer, key)
+        if value is not None:
+            return value
+        whole = "a whole number" if key.kind == "whole" else "a number"
+        say(f"Give {whole} from {key.least:g} to {key.most:g}, such as {default:g}.")
+
+
+def _value_of(answer: str, key: Key) -> float | int | None:
+    """Return the number in an answer, None if there is none or it is out of range."""
+    try:
+        value = int(answer) if key.kind == "whole" else float(answer.lower().removesuffix("mm"))
+    except ValueError:
+        return None
+    return value if key.least <= value <= key.most else None
+
+
+def _prompt(text: str, default: str) -> str:
+    answer = click.prompt(text, default=default, show_default=bool(default), err=True)
+    return str(answer).strip()
 
 
 def _tables(options: dict[str, Any]) -> dict[str, Any]:
@@ -221,7 +283,7 @@ def _next_steps(path: Path, bed: Bed) -> str:
     shape = f"round plate of {plate.size_x_mm:g} mm" if plate.shape == "round" else f"plate {size}"
     folder = shlex.quote(str(path.parent))
     return (
-        f"wrote {path}: {shape}, mesh of {mesh.columns} x {mesh.rows} points from "
+        f"Wrote {path}: {shape}, mesh of {mesh.columns} x {mesh.rows} points from "
         f"x {mesh.x_min_mm:g}, y {mesh.y_min_mm:g} to x {mesh.x_max_mm:g}, y {mesh.y_max_mm:g} mm, "
         f"nozzle {bed.nozzle.bore_mm:g} mm, {bed.heat.nozzle_c:g} C on {bed.heat.bed_c:g} C.\n"
         "Caution: the printer's own manual comes first. Check every value against it: a wrong "

@@ -3,20 +3,37 @@
 from __future__ import annotations
 
 import json
+import re
+import shlex
 import shutil
 import sys
 import textwrap
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, TextIO
+from typing import IO, Any
 
 import click
 
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import access_error
 
-__all__ = ["fitted", "folder_of", "force_option", "json_option", "say", "show_json", "user_errors"]
+__all__ = [
+    "fitted",
+    "folder_of",
+    "force_option",
+    "here",
+    "json_option",
+    "say",
+    "show_json",
+    "user_errors",
+]
+
+# A command told in a sentence, of those that work in the bed folder; `init` and the like do not.
+_TOLD = re.compile(
+    r"`padsheet "
+    r"(?=(?:sheet|score|mesh|edits|send|applied|restore|reset|rounds|phone|start-check)\b)"
+)
 
 json_option: Callable[[Any], Any] = click.option(
     "--json", "as_json", is_flag=True, help="Print JSON on standard output."
@@ -32,20 +49,37 @@ def folder_of(ctx: click.Context) -> Path:
     return folder
 
 
+def here(text: str) -> str:
+    """Let the commands told in a text name the folder given with -C, so that they can be copied."""
+    ctx = click.get_current_context(silent=True)
+    folder = None if ctx is None else ctx.obj
+    if not isinstance(folder, Path) or folder == Path():
+        return text
+    return _TOLD.sub(lambda _: f"`padsheet -C {shlex.quote(str(folder))} ", text)
+
+
+class _UserError(click.ClickException):
+    """An error as the user is told it, broken between words."""
+
+    def show(self, file: IO[Any] | None = None) -> None:
+        stream = sys.stderr if file is None else file
+        click.echo(fitted(f"Error: {self.message}", stream), file=stream)
+
+
 @contextmanager
 def user_errors() -> Iterator[None]:
     """Turn a `PadsheetError` or an operating-system error into one sentence and exit status 1."""
     try:
         yield
     except PadsheetError as error:
-        raise click.ClickException(str(error)) from error
+        raise _UserError(here(str(error))) from error
     except OSError as error:
         if isinstance(error, BrokenPipeError):
             raise
-        raise click.ClickException(str(access_error(error))) from error
+        raise _UserError(str(access_error(error))) from error
 
 
-def fitted(text: str, stream: TextIO) -> str:
+def fitted(text: str, stream: IO[Any]) -> str:
     """Break lines between words where a terminal would break them anywhere; else leave them."""
     if not stream.isatty():
         return text
@@ -67,7 +101,7 @@ def fitted(text: str, stream: TextIO) -> str:
 
 def say(text: str) -> None:
     """Print talk, which goes to standard error."""
-    click.echo(fitted(text, sys.stderr), err=True)
+    click.echo(fitted(here(text), sys.stderr), err=True)
 
 
 def show_json(data: object) -> None:

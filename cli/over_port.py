@@ -20,7 +20,11 @@ __all__ = ["WAITS", "ask", "baud_option", "greeted", "save_option", "saved", "ye
 WAITS = Waits()
 
 baud_option: Callable[[Any], Any] = click.option(
-    "--baud", type=click.IntRange(min=1200), default=115200, show_default=True
+    "--baud",
+    type=click.IntRange(min=1200),
+    default=115200,
+    show_default=True,
+    help="Speed of the serial port.",
 )
 yes_option: Callable[[Any], Any] = click.option("--yes", is_flag=True, help="Send without asking.")
 save_option: Callable[[Any], Any] = click.option(

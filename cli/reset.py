@@ -37,8 +37,16 @@ def command(ctx: click.Context, port: str | None, baud: int, yes: bool, save: bo
         with folder.lock():
             now = folder.active_mesh()
             edits = reset_edits(bed, now)
-            say("This sets every point of the mesh in the printer to zero: nothing is corrected")
-            say("any more until a new mesh is in. `padsheet restore` brings the present one back.")
+            back = (
+                "What it holds now is not known here, so there is no way back: to keep one, let "
+                "the printer show its mesh and take it in with `padsheet mesh` first."
+                if now is None
+                else "`padsheet restore` brings the present one back."
+            )
+            say(
+                "This sets every point of the mesh in the printer to zero: nothing is corrected "
+                f"any more until a new mesh is in. {back}"
+            )
             if not edits.edits:
                 say("Every point is zero already: there is nothing to reset.")
                 return

@@ -21,7 +21,12 @@ __all__ = ["carry", "command"]
 
 
 @click.command("restore")
-@click.option("--round", "number", type=click.IntRange(min=1), help="Go back to before its edits.")
+@click.option(
+    "--round",
+    "number",
+    type=click.IntRange(min=1),
+    help="Go back to before the edits of this round.",
+)
 @click.option("--mesh", "name", help="Go back to this stored mesh instead.")
 @click.option("--port", help="Serial port to send over; without it the lines are only written.")
 @baud_option
@@ -85,11 +90,16 @@ def carry(
     """Write the lines, and send them if there is a port; the way back lies beside them."""
     path = folder.path / f"{word}.gcode"
     back = folder.path / f"{word}-back.gcode"
-    write_atomic(back, "\n".join(edits.restore) + "\n")
+    known = edits.before is not None
+    if known:
+        write_atomic(back, "\n".join(edits.restore) + "\n")
+    else:
+        back.unlink(missing_ok=True)  # one of another day would bring back another mesh
     write_atomic(path, "\n".join(edits.lines) + "\n")
     if port is None:
         click.echo("\n".join(edits.lines))
-        say(f"Wrote {path}, and the way back, {back}. Nothing was sent.")
+        way_back = f", and the way back, {back}" if known else ""
+        say(f"Wrote {path}{way_back}. Nothing was sent.")
         say("Send it, show the mesh, and give it to `padsheet mesh`; save only when it is right.")
         return
     check_sendable(edits)

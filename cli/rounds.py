@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from dataclasses import asdict
 
@@ -17,6 +18,15 @@ __all__ = ["command"]
 #: Half the width of the chart, and what one character stands for.
 HALF_CHARS = 20
 CHAR_MM = 0.01
+
+#: What a round's advice is about, in words.
+ADVISED = {
+    "mesh": "mesh edits advised",
+    "screws": "turning screws advised",
+    "offset": "setting the common offset advised",
+    "nothing": "no change advised",
+    "self-check": "a self-check of the ruler, no advice",
+}
 
 
 @click.command("rounds")
@@ -64,21 +74,33 @@ def _data(row: RoundSummary) -> dict[str, object]:
 
 def _table(rows: Sequence[RoundSummary]) -> str:
     """Return the table of rounds."""
-    head = ("round", "read", "mean", "spread", "range", "farthest off", "flow", "advice", "applied")
+    head = ("round", "read", "mean", "spread", "range", "farthest off", "flow")
     lines = [head, *(_cells(row) for row in rows)]
     widths = [max(len(line[k]) for line in lines) for k in range(len(head))]
     text = [
         "  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip()
         for line in lines
     ]
-    return "\n".join([*text, "(mm; mean and farthest off are gap less target)"])
+    told = [line for row in rows for line in _told(row)]
+    note = "(mm; mean and farthest off are gap less target: - too near, + too far)"
+    return "\n".join([*text, note, *([""] if told else []), *told])
+
+
+def _told(row: RoundSummary) -> list[str]:
+    """Say what a round advised and what was applied after it, in at most 80 columns."""
+    advised = "the bed is done" if row.done else ADVISED.get(row.work, "") if row.errors_mm else ""
+    applied = applied_words(row)
+    parts = [part for part in (advised, f"applied: {applied}" if applied else "") if part]
+    if not parts:
+        return []
+    return textwrap.wrap(f"round {row.number}: {'; '.join(parts)}", 80, subsequent_indent="  ")
 
 
 def _cells(row: RoundSummary) -> tuple[str, ...]:
     """Return the cells of one row."""
     if not row.errors_mm:
         said = "photo not scored" if row.progress == "photo" else "no photo yet"
-        return (str(row.number), said, *[""] * 6, applied_words(row))
+        return (str(row.number), said, *[""] * 5)
     worst = ""
     if row.worst is not None:
         i, j, error_mm = row.worst
@@ -91,8 +113,6 @@ def _cells(row: RoundSummary) -> tuple[str, ...]:
         "" if row.peak_to_valley_mm is None else f"{row.peak_to_valley_mm:.3f}",
         worst,
         "" if row.flow is None else f"{row.flow:.3f}",
-        "done" if row.done else row.work,
-        applied_words(row),
     )
 
 
@@ -100,7 +120,10 @@ def _charts(rows: Sequence[RoundSummary]) -> str:
     """Return one line for each round: how many points lie how far from the target."""
     scale = f"{-HALF_CHARS * CHAR_MM:.2f}".ljust(HALF_CHARS - 1) + "target".center(3)
     scale += f"+{HALF_CHARS * CHAR_MM:.2f}".rjust(2 * HALF_CHARS + 1 - len(scale))
-    lines = [f"points by gap less target, {CHAR_MM:.2f} mm a character, [ ] the tolerance"]
+    lines = [
+        "how many points lie how far from the target (# is ten or more):",
+        f"{CHAR_MM:.2f} mm a character, [ ] the tolerance",
+    ]
     lines += [f"         {scale}"]
     lines += [f"round {row.number:<2d} {_chart(row)}" for row in rows]
     return "\n".join([*lines, "         too near" + "too far".rjust(2 * HALF_CHARS + 1 - 8)])
@@ -124,8 +147,8 @@ def _chart(row: RoundSummary) -> str:
 def _as_expected(row: RoundSummary) -> str:
     """Say which range the edits before a round let expect, and which came."""
     return (
-        f"round {row.number}: range {row.peak_to_valley_mm:.3f} mm, expected "
-        f"{row.expected_peak_to_valley_mm:.3f} from the sheet before and what was applied"
+        f"round {row.number}: range {row.peak_to_valley_mm:.3f} mm, "
+        f"{row.expected_peak_to_valley_mm:.3f} expected after what was applied"
     )
 
 
@@ -169,7 +192,7 @@ def _next(row: RoundSummary) -> str:
     if row.progress == "photo":
         return "Read the photo with `padsheet score`."
     if row.done:
-        return "The bed is done."
+        return "The bed is done. See that your prints use it: `padsheet start-check FILE`."
     if row.progress == "scored" and row.work == "mesh":
         return "Write the edits with `padsheet edits`."
     if row.progress == "scored" and row.work == "screws":

@@ -77,7 +77,9 @@ def command(
             good = score_many(many, force=force, as_json=as_json, scheduler=scheduler)
         ctx.exit(0 if good else 1)
     if not photos and not by_eye:
-        raise click.UsageError("Missing argument 'PHOTO...'.")
+        raise click.UsageError(
+            "Name the photo, such as `padsheet score photo.jpg`; without a photo, --by-eye."
+        )
     from padsheet.scoring.photo import begin_reading
 
     if not by_eye:

@@ -6,6 +6,7 @@ A module of its own, so that the command can begin to decode the photo before al
 from __future__ import annotations
 
 import os
+import shutil
 import sys
 from pathlib import Path
 
@@ -121,15 +122,16 @@ def _chosen_round(folder: BedFolder, sheet_path: Path | None, number: int | None
 def show_scores(scored: Scored) -> None:
     """Print table, map and the one sentence that sums them up."""
     colour = sys.stdout.isatty() and not _no_colour()
+    width = shutil.get_terminal_size().columns if sys.stdout.isatty() else 80
     if scored.check is not None:
         click.echo(self_check_table(scored.check))
         click.echo()
         for sentence in scored.check.words:
             click.echo(fitted(sentence, sys.stdout))
         return
-    click.echo(score_table(scored.score, scored.advice))
+    click.echo(score_table(scored.score, scored.advice, width=width))
     click.echo()
-    click.echo(score_map(scored.score, scored.advice, colour=colour))
+    click.echo(score_map(scored.score, scored.advice, colour=colour, width=width))
     click.echo()
     click.echo(fitted(summary(scored.score, scored.advice), sys.stdout))
     say(_printed_with(scored))

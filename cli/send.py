@@ -40,8 +40,10 @@ __all__ = ["command"]
 @click.command("send")
 @click.option("--port", help="Serial port, such as /dev/ttyUSB0 or COM3.")
 @baud_option
-@click.option("--round", "number", type=click.IntRange(min=1), help="Round; the newest if left.")
-@click.option("--keep-mean", is_flag=True, help="Leave the common offset alone: lower no mean.")
+@click.option(
+    "--round", "number", type=click.IntRange(min=1), help="The round; the newest if not given."
+)
+@click.option("--keep-mean", is_flag=True, help="Do not lower the bed as a whole, only its shape.")
 @click.option("--empty-mesh", is_flag=True, help="The printer holds no mesh: write all from zero.")
 @click.option("--prove", is_flag=True, help="Only prove the edit style, then take the edit back.")
 @click.option("--dry-run", is_flag=True, help="Show what would be sent; open no port.")

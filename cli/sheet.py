@@ -8,6 +8,7 @@ import shlex
 import click
 
 from padsheet.cli.options import folder_of, force_option, json_option, say, show_json, user_errors
+from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.ladder import FINE_MM, FIRST_MM, LARGEST_MM
 from padsheet.patterns.make import SheetFiles, make_sheet
 from padsheet.scoring.rounds import BedFolder, Round, write_group
@@ -91,12 +92,13 @@ def command(
       padsheet -C my-bed sheet --self-check --no-mesh
     """  # noqa: D301 -- click's mark for a paragraph kept as it is
     if more_points and not points:
-        raise click.UsageError("Grid points are given with --points.")
+        raise click.UsageError("Grid points are given with --points, such as --points 3,3 4,3.")
     with user_errors():
         folder = BedFolder(folder_of(ctx))
         bed = folder.bed()
         with folder.lock():
             round_ = _round(folder)
+            _refuse_writing_again(round_, force=force)
             known = folder.active_mesh()
             scored = any(r.scores_json.exists() for r in folder.rounds())
             if reach is None:
@@ -124,6 +126,17 @@ def _round(folder: BedFolder) -> Round:
     if latest is not None and not latest.scores_json.exists() and not latest.photos():
         return latest
     return folder.next_round()
+
+
+def _refuse_writing_again(round_: Round, *, force: bool) -> None:
+    if round_.sheet_json.exists() and not force:
+        raise PadsheetError(
+            f"the sheet of round {round_.number} is written and waits for its photo: "
+            f"{round_.sheet_gcode}",
+            remedy="Print it and read its photo with `padsheet score PHOTO`. After a change of "
+            "bed.toml or of the mesh write it afresh with --force.",
+            code="file-exists",
+        )
 
 
 def _data(round_: Round, files: SheetFiles) -> dict[str, object]:

@@ -37,7 +37,8 @@ class ErrorCode:
 
 
 def _sentence(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}."
+    stop = "" if text.endswith("?") else "."
+    return f"{text[:1].upper()}{text[1:]}{stop}"
 
 
 # Title of each group, then code, meaning, remedy; without full stops.
@@ -74,7 +75,7 @@ _TABLE: Mapping[str, tuple[tuple[str, str, str], ...]] = {
         (
             "photo-no-lines",
             "markers found, lines not",
-            "nearer, sharper, even light; another filament colour",
+            "nearer, sharper, even light; another filament colour; is it this bed's sheet?",
         ),
         (
             "photo-registration",
@@ -554,7 +555,7 @@ def explain(code: str) -> str | None:
 
 def nearest(code: str) -> tuple[str, ...]:
     """Return the codes that are spelt most alike."""
-    return tuple(difflib.get_close_matches(code.strip("[] ").lower(), CODES, n=3, cutoff=0.5))
+    return tuple(difflib.get_close_matches(code.strip("[] ").lower(), CODES, n=3, cutoff=0.6))
 
 
 def codes_table() -> str:

@@ -173,7 +173,7 @@ def _bad(number: int, what: str) -> PadsheetError:
     return PadsheetError(
         f"row {number} of the lines picked by eye cannot be used: {what}",
         remedy="Write one row a pad, such as `3,2,4`: column and row counted from 1 at the front "
-        "left, and the line counted from the tick.",
+        "left, and the line counted from line 1.",
         code="eye-row",
     )
 
@@ -353,7 +353,7 @@ def score_picks(sheet: Sheet, picks: Sequence[Pick]) -> SheetScore:
     if not any(pick.lines for pick in picks):
         raise PadsheetError(
             "no line was named for any pad",
-            remedy="Name for each pad the line that looks just right, counted from the tick.",
+            remedy="Name for at least one pad the line that looks just right.",
             code="eye-empty",
         )
     by_node = {(pick.i, pick.j): pick for pick in picks}

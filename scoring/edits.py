@@ -67,6 +67,8 @@ class Edit:
         >>> edit.words
         'lower the nozzle by 0.040 mm at column 3, row 2'
         """
+        if self.old_mm is None and self.new_mm is not None:
+            return f"set to {self.new_mm:.3f} at column {self.i + 1}, row {self.j + 1}"
         if self.dz_mm == 0:
             text = f"no change at {place(self.i, self.j)}"
         else:

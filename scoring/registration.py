@@ -427,7 +427,8 @@ def register(photo: Photo, sheet: Sheet, markers: MarkerSightings) -> Registrati
         raise PadsheetError(
             "the printed lines cannot be made out in the photo",
             remedy="Take the photo in focus and in even light without glare, as near as the "
-            "whole sheet allows; if print and plate look alike, use another filament colour.",
+            "whole sheet allows; if print and plate look alike, use another filament colour; if "
+            "it is the photo of another bed, work in that bed's folder.",
             code="photo-no-lines",
         )
     if lines.rms_mm > _BAD_RMS_MM:

@@ -202,7 +202,7 @@ def _facts(sheet: Sheet, score: SheetScore, advice: Advice | None) -> list[tuple
     ]
     if advice is not None:
         facts += [
-            ("common part", _common_words(advice.offset_mm)),
+            ("all points together", _common_words(advice.offset_mm)),
             ("tilt over 100 mm", _tilt_words(advice.tilt_mm_per_m)),
             ("warp, top to bottom", f"{advice.warp_peak_to_valley_mm:.2f} mm"),
         ]
@@ -215,7 +215,7 @@ def _facts(sheet: Sheet, score: SheetScore, advice: Advice | None) -> list[tuple
 def _common_words(offset_mm: float) -> str:
     if abs(offset_mm) < 0.0005:
         return "none"
-    return f"{'lower' if offset_mm < 0 else 'raise'} by {abs(offset_mm):.3f} mm"
+    return f"{abs(offset_mm):.3f} mm too {'far' if offset_mm < 0 else 'near'}"
 
 
 def _tilt_words(tilt_mm_per_m: tuple[float, float]) -> str:

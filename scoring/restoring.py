@@ -10,7 +10,7 @@ from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.advice import NodeAdvice
 from padsheet.scoring.edit_styles import adds
-from padsheet.scoring.edits import EditList, make_edits
+from padsheet.scoring.edits import CAUTIONS, EditList, make_edits
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.round_edits import mesh_of_round
 from padsheet.scoring.rounds import BedFolder, Round
@@ -77,7 +77,11 @@ def reset_edits(bed: Bed, now: Mesh | None) -> EditList:
             remedy="Read it back from the printer with 'padsheet mesh' first.",
             code="edits-mesh-unknown",
         )
-    return make_edits((), _exact(bed), None, empty_mesh=True)
+    made = make_edits((), _exact(bed), None, empty_mesh=True)
+    # Zero is what is written, not what is there: nothing is known that could be taken back.
+    edits = tuple(replace(edit, old_mm=None, restore="") for edit in made.edits)
+    caution = "Every point is set to zero. What it holds now is not known, so there is no way back."
+    return replace(made, edits=edits, cautions=(*CAUTIONS, caution), restore_table=(), before=None)
 
 
 def _exact(bed: Bed) -> Bed:

@@ -81,7 +81,7 @@ def round_to_edit(folder: BedFolder, number: int | None = None, *, force: bool =
         )
     if round_.applied_json.exists() and not force:
         raise PadsheetError(
-            f"the edits of round {round_.number} are in already",
+            f"what was done after round {round_.number} is on record already",
             remedy="Print a new sheet with `padsheet sheet`; --force writes the old edits again.",
             code="edits-applied",
         )

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 
 from padsheet.scoring.advice import Advice, NodeAdvice
 from padsheet.scoring.colours import gap_error_mm, pad_colour, xterm_index
-from padsheet.scoring.phrases import signed
+from padsheet.scoring.phrases import place, signed
 from padsheet.scoring.squish import Z95, PadScore, SheetScore
 from padsheet.scoring.together import judged, judged_by
 from padsheet.scoring.words import adjustment, interval_half_mm, summary
@@ -21,14 +21,16 @@ RESET = "\x1b[0m"
 LABEL = 3  # characters for the row number and its blank
 ROOMY, DENSE = 8, 5  # characters of one column of the map
 REASON_WIDTH = 17
-HEADER = "Col Row    Gap    +-  Squish  Verdict         Adjustment  Remark"
+FULL_WIDTH = 80  # columns of a table with remarks
+HEADER = "Col Row    Gap    +-  Squish  Verdict         Adjustment"
+NAMED = 6  # points named for one remark; the rest are counted
 
 Pads = Mapping[tuple[int, int], PadScore]
 Nodes = Mapping[tuple[int, int], NodeAdvice]
 
 
-def score_table(score: SheetScore, advice: Advice | None) -> str:
-    """Write one row for each pad, in at most 80 columns.
+def score_table(score: SheetScore, advice: Advice | None, *, width: int = 80) -> str:
+    """Write one row for each pad.
 
     Parameters
     ----------
@@ -36,20 +38,35 @@ def score_table(score: SheetScore, advice: Advice | None) -> str:
         The scores; rows come in the order of its pads.
     advice : Advice or None
         For the adjustments; without it that column is empty.
+    width : int, optional
+        Columns of the terminal; where there are fewer than 80, remarks stand below only. The
+        numbers take 57.
 
     Returns
     -------
     str
         Lines joined by line feeds, without one at the end. ``+-`` is half the 95 % interval. The
-        reasons of refused pads follow the rows in full.
+        reasons of refused pads, and remarks that do not fit a row, follow in full with their
+        points.
     """
     score, nodes = judged(score, advice), _by_node(advice)
-    rows = [HEADER, *(_table_row(pad, nodes, advice is not None) for pad in score.pads)]
-    texts = {pad.reason.code: pad.reason.text for pad in score.pads if pad.reason is not None}
-    for code, text in texts.items():
-        rows += ["", *textwrap.wrap(_plain(f"{code}: {text}"), 80, subsequent_indent="  ")]
+    room = REASON_WIDTH if width >= FULL_WIDTH else 0
+    rows = [f"{HEADER}  Remark" if room else HEADER]
+    below: dict[str, list[str]] = {}
+    for pad in score.pads:
+        node = nodes.get((pad.i, pad.j))
+        remark = _plain(_remark(pad, node))
+        rows.append(_table_row(pad, node, advice is not None, remark if room else ""))
+        if pad.reason is not None:
+            remark = _plain(f"{pad.reason.code}: {pad.reason.text}")
+        if pad.reason is not None or len(remark) > room:
+            below.setdefault(remark, []).append(place(pad.i, pad.j))
+    width = max(20, min(width, FULL_WIDTH))
+    for text, places in below.items():
+        rows += ["", *textwrap.wrap(f"{text} ({_named(places)})", width, subsequent_indent="  ")]
     if advice is not None:
-        rows += ["", *textwrap.wrap(f"{judged_by(advice)} The other figures are this print's.", 80)]
+        told = f"{judged_by(advice)} The other figures are this print's."
+        rows += ["", *textwrap.wrap(told, width)]
     return "\n".join(rows)
 
 
@@ -100,14 +117,18 @@ def _plain(text: str) -> str:
     return "".join(c if " " <= c <= "~" else "?" for c in " ".join(text.split()))
 
 
-def _table_row(pad: PadScore, nodes: Nodes, advised: bool) -> str:
+def _named(places: list[str]) -> str:
+    """Name the first few points and count the rest."""
+    more = len(places) - NAMED
+    return "; ".join(places[:NAMED]) + (f"; and {more} more" if more > 0 else "")
+
+
+def _table_row(pad: PadScore, node: NodeAdvice | None, advised: bool, remark: str) -> str:
     gap = "-" if pad.gap_mm is None else f"{pad.gap_mm:.3f}"
     half_mm = interval_half_mm(pad)
     half = "-" if half_mm is None else f"{half_mm:.3f}"
     squish = "-" if pad.squish is None else f"{pad.squish:.0f}"
-    node = nodes.get((pad.i, pad.j))
     action = adjustment(node) if advised else ""
-    remark = _plain(_remark(pad, node))
     if len(remark) > REASON_WIDTH:
         remark = remark[: REASON_WIDTH - 2].rstrip() + ".."
     return (

@@ -45,7 +45,7 @@ def test_without_options_the_default_bed_is_written(tmp_path: Path) -> None:
 def test_says_on_stderr_what_it_wrote_and_what_to_do_next(tmp_path: Path) -> None:
     result = run("init", tmp_path / "bed one")
     assert result.stdout == ""
-    assert f"wrote {tmp_path / 'bed one' / 'bed.toml'}" in result.stderr
+    assert f"Wrote {tmp_path / 'bed one' / 'bed.toml'}" in result.stderr
     assert f"padsheet -C '{tmp_path / 'bed one'}' sheet" in result.stderr
     assert "printer's own manual comes first" in result.stderr
 
@@ -106,7 +106,7 @@ def test_an_existing_profile_is_kept_unless_forced(tmp_path: Path, terminal: Non
     assert result.exit_code == 1
     assert "profile-exists" in result.stderr
     assert "--force" in result.stderr
-    assert "Size" not in result.output, "nobody is asked for nothing"
+    assert "of the plate (x)" not in result.output, "nobody is asked for nothing"
     assert path.read_text(encoding="utf-8") == "# mine\n"
     assert run("init", tmp_path, "--size", 200, 200, "--force").exit_code == 0
     assert load_bed(path).plate.size_x_mm == 200
@@ -175,16 +175,40 @@ def test_a_folder_that_cannot_be_written_is_named(tmp_path: Path) -> None:
 
 
 def test_at_a_terminal_the_few_things_are_asked(tmp_path: Path, terminal: None) -> None:
-    result = run("init", tmp_path, answers="300\n200\n7\n99\n4\ntable\n")
+    result = run("init", tmp_path, answers="300\n200 mm\n7\n99\n4\ntable\n")
     assert result.exit_code == 0, result.output
     assert result.stdout == ""
-    assert "Size of the plate along x" in result.stderr
-    assert "[220.0]" in result.stderr
-    assert "99 is not in the range" in result.stderr
+    assert "Width of the plate" in result.stderr
+    assert "[220]" in result.stderr
+    assert "Give a whole number from 2 to 15, such as 5." in result.stderr
     bed = load_bed(tmp_path)
     assert (bed.plate.size_x_mm, bed.plate.size_y_mm) == (300, 200)
     assert (bed.mesh.columns, bed.mesh.rows, bed.mesh.x_max_mm) == (7, 4, 280)
     assert bed.edits.style == "table"
+
+
+@pytest.mark.parametrize("answer", ["wide", "220,5", "-5", "nan", "inf", "1e9"])
+def test_what_is_no_size_is_asked_again_in_plain_words(
+    tmp_path: Path, terminal: None, answer: str
+) -> None:
+    result = run("init", tmp_path, answers=f"{answer}\n250\n\n\n\n\n")
+    assert result.exit_code == 0, result.output
+    assert "Give a number from 50 to 1000, such as 220." in result.stderr
+    assert load_bed(tmp_path).plate.size_x_mm == 250
+
+
+@pytest.mark.parametrize(("answer", "style"), [("2", "M421-offset"), ("TABLE", "table")])
+def test_the_style_is_told_by_number_or_word(
+    tmp_path: Path, terminal: None, answer: str, style: str
+) -> None:
+    result = run("init", tmp_path, answers=f"\n\n\n\nhelp\n9\n{answer}\n")
+    assert result.exit_code == 0, result.output
+    assert result.stderr.count("Give a number from 1 to 5.") == 2
+    assert load_bed(tmp_path).edits.style == style
+
+
+def test_every_style_has_its_words() -> None:
+    assert tuple(padsheet.cli.init.STYLE_WORDS) == padsheet.cli.init.EDIT_STYLES
 
 
 def test_enter_at_every_question_gives_the_default_bed(tmp_path: Path, terminal: None) -> None:
@@ -192,14 +216,16 @@ def test_enter_at_every_question_gives_the_default_bed(tmp_path: Path, terminal:
     assert load_bed(tmp_path) == Bed()
 
 
-@pytest.mark.parametrize(("answer", "status"), [("y", 0), ("n", 1)])
-def test_g29_is_only_taken_with_the_manuals_word(
-    tmp_path: Path, terminal: None, answer: str, status: int
-) -> None:
-    result = run("init", tmp_path, answers=f"\n\n\n\nG29 S3\n{answer}\n")
-    assert result.exit_code == status, result.output
+def test_g29_is_only_taken_with_the_manuals_word(tmp_path: Path, terminal: None) -> None:
+    result = run("init", tmp_path / "a", answers="\n\n\n\nG29 S3\ny\n")
+    assert result.exit_code == 0, result.output
     assert "probing run" in result.stderr
-    assert (tmp_path / "bed.toml").exists() == (status == 0)
+    assert load_bed(tmp_path / "a").edits.g29_sets_points
+    # Whoever says no is asked for another style.
+    result = run("init", tmp_path / "b", answers="\n\n\n\n3\nn\n4\n")
+    assert result.exit_code == 0, result.output
+    assert load_bed(tmp_path / "b").edits.style == "table"
+    assert not load_bed(tmp_path / "b").edits.g29_sets_points
 
 
 def test_the_custom_line_is_asked_for(tmp_path: Path, terminal: None) -> None:
@@ -208,10 +234,20 @@ def test_the_custom_line_is_asked_for(tmp_path: Path, terminal: None) -> None:
     assert load_bed(tmp_path).edits.template == line
 
 
+def test_a_custom_line_that_cannot_be_filled_in_is_asked_again(
+    tmp_path: Path, terminal: None
+) -> None:
+    line = "P{column0} {row0} {change_mm:.2f}"
+    result = run("init", tmp_path, answers=f"\n\n\n\n5\nFOO\n{{x}}\n{line}\n")
+    assert result.exit_code == 0, result.output
+    assert "needs the column of the point" in result.stderr
+    assert load_bed(tmp_path).edits.template == line
+
+
 def test_an_option_or_a_pipe_means_no_questions(tmp_path: Path, terminal: None) -> None:
     result = run("init", tmp_path / "a", "--bed-temp", 70)
     assert result.exit_code == 0, result.output
-    assert "Size of the plate" not in result.output
+    assert "of the plate (x)" not in result.output
 
 
 def test_breaking_off_writes_nothing(tmp_path: Path, terminal: None) -> None:

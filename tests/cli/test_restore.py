@@ -218,9 +218,15 @@ def test_reset_makes_every_point_zero(
 def test_reset_of_an_unknown_mesh(tmp_path: Path, score_of: Callable[..., object]) -> None:
     folder = make_folder(tmp_path / "bed", score_of)
     (folder / "meshes" / "active.txt").unlink()
+    (folder / "reset-back.gcode").write_text("M421 I0 J0 Z0.5\n")
     result = run(folder, "reset")
     assert result.exit_code == 0, result.output
     assert obeyed(result.stdout, Z_MM) == pytest.approx(np.zeros((4, 5)))
+    # Nobody knows what there was: no word of a change from zero, and no way back to it.
+    assert "set to 0.000 at column 1, row 1" in result.stdout
+    assert "no way back" in result.stderr
+    assert "from 0.000" not in result.stdout
+    assert not (folder / "reset-back.gcode").exists()
     other = make_folder(tmp_path / "other", score_of, style="M421-offset")
     (other / "meshes" / "active.txt").unlink()
     for words, code in ((["reset"], "edits-mesh-unknown"), (["restore"], "restore-unknown")):

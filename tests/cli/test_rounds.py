@@ -53,7 +53,7 @@ def test_no_rounds_yet(folder):
     result = run(folder)
     assert result.exit_code == 0
     assert result.stdout == ""
-    assert "padsheet sheet" in result.stderr
+    assert f"`padsheet -C {folder.path} sheet`" in result.stderr
 
 
 def test_table_chart_and_points(two_rounds):
@@ -64,13 +64,14 @@ def test_table_chart_and_points(two_rounds):
     assert "24 of 25" in first
     assert "column 3, row 2: +0.060" in first
     assert "0.105" in first  # from -0.045 to +0.060
-    assert "2 points, lowered up to 0.06, raised up to 0.04 mm" in first
-    second = next(line for line in lines if line.startswith("2 "))
-    assert "done" in second
+    applied = "applied: 2 points, lowered up to 0.06, raised up to 0.04 mm"
+    assert f"round 1: mesh edits advised; {applied}" in " ".join(result.stdout.split())
+    assert "round 2: the bed is done" in lines
+    assert max(map(len, lines)) <= 80
     # 0.060 - 0.060 and -0.045 + 0.040 were to be left, a tenth of what was came.
-    assert re.search(r"round 2: range 0\.01[01] mm, expected 0\.005 from", result.stdout)
+    assert re.search(r"round 2: range 0\.01[01] mm, 0\.005 expected after", result.stdout)
     # One point at +0.06: six characters right of the target's own.
-    chart = next(line for line in lines if line.startswith("round 1"))[9:]
+    chart = next(line for line in lines if line.startswith("round 1  "))[9:]
     assert (chart[20 + 6], chart[20 - 4]) == ("1", "1")
     assert chart[20] == "#"  # 22 points on target: more than nine
     # The back row is on top; the first column of round 1 is 4 or 5 hundredths too near there.
@@ -79,6 +80,7 @@ def test_table_chart_and_points(two_rounds):
     assert back.split()[6] == "?"
     assert len(back.split()) == 12
     assert "The bed is done." in result.stderr
+    assert f"`padsheet -C {two_rounds.path} start-check FILE`" in result.stderr
 
 
 def test_json(two_rounds):
@@ -103,7 +105,7 @@ def test_a_sheet_not_yet_photographed(folder):
     round_.photo(1).write_bytes(b"x")
     result = run(folder)
     assert "photo not scored" in result.stdout
-    assert "padsheet score" in result.stderr
+    assert f"`padsheet -C {folder.path} score`" in result.stderr
 
 
 def test_a_spoilt_file_is_one_sentence(two_rounds):
@@ -120,6 +122,8 @@ def test_the_chart_holds_what_is_beyond_its_ends(folder, score_of):
     round_ = folder.round(1)
     round_.path.mkdir(parents=True)
     round_.scores_json.write_text(scores_to_json(score_of(GRID, 0.2 + errors)), encoding="utf-8")
-    chart = next(line for line in run(folder).stdout.splitlines() if line.startswith("round 1"))[9:]
+    chart = next(line for line in run(folder).stdout.splitlines() if line.startswith("round 1  "))[
+        9:
+    ]
     assert (len(chart), chart[40], chart[5]) == (41, "1", "1")
     assert (chart[16], chart[24]) == ("[", "]")

@@ -99,6 +99,23 @@ def test_without_an_offset_style_the_nodes_take_the_common_part(score_of):
     assert dz_of(advice) == pytest.approx(np.full((5, 5), -0.06))
 
 
+@pytest.mark.parametrize(("shared_mm", "side"), [(0.012, "far"), (-0.012, "near")])
+def test_edits_that_leave_the_common_part_say_so(score_of, shared_mm, side):
+    gaps = 0.2 + shared_mm + 0.06 * WARP
+    advice = advise(score_of(GRID, gaps, common_sigma_mm=0.005), BED, mesh=None)
+    assert (advice.work, advice.set_offset, advice.offset_done) == ("mesh", False, True)
+    told = next(step for step in advice.steps if "shape of the bed" in step)
+    assert f"0.012 mm too {side}; that is within tolerance and is left" in told
+    # Not where the nodes take it, and not where it does not show.
+    bed = dataclasses.replace(BED, edits=Edits(offset_style="none"))
+    for other in (
+        advise(score_of(GRID, gaps, common_sigma_mm=0.005), bed, mesh=None),
+        advise(score_of(GRID, 0.2 + 0.06 * WARP, common_sigma_mm=0.005), BED, mesh=None),
+    ):
+        assert other.work == "mesh"
+        assert not any("shape of the bed" in step for step in other.steps)
+
+
 def test_warp_and_offset_are_told_apart(score_of):
     advice = advise(score_of(GRID, 0.24 + 0.06 * WARP), BED, mesh=None)
     assert (advice.work, advice.set_offset) == ("mesh", True)

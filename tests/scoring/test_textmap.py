@@ -48,7 +48,32 @@ def test_table_gives_a_refused_pad_its_reason_and_no_number(scored):
     row = next(line for line in text.splitlines() if "unread" in line)
     assert "glare" in row
     assert row[7:].split()[:3] == ["-", "-", "-"]
-    assert "glare: a reflection covers 6 of its 10 lines" in text
+    told = " ".join(text.split())
+    assert re.search(r"glare: a reflection covers 6 of its 10 lines[^()]*\(column 2, row 5\)", told)
+
+
+@pytest.mark.parametrize("width", [60, 70, 80, 200])
+def test_table_fits_the_terminal_and_cuts_no_remark_off_for_good(scored, width):
+    node = dataclasses.replace(scored.advice.nodes[2], note="a remark that fits no row of a table")
+    nodes = (*scored.advice.nodes[:2], node, *scored.advice.nodes[3:])
+    advice = dataclasses.replace(scored.advice, nodes=nodes)
+    text = score_table(scored.score, advice, width=width)
+    assert max(map(len, text.splitlines())) <= min(width, 80)
+    told = " ".join(text.split())
+    assert "a remark that fits no row of a table (column 3, row 1)" in told
+    assert ("Remark" in text.splitlines()[0]) == (width >= 80)
+
+
+def test_many_points_with_one_remark_are_counted(make_scored):
+    example = make_scored(9, 9)
+    nodes = tuple(
+        dataclasses.replace(n, note="too long for the column of remarks")
+        for n in example.advice.nodes
+    )
+    advice = dataclasses.replace(example.advice, nodes=nodes)
+    told = " ".join(score_table(example.score, advice).split())
+    assert told.count("too long for the column of remarks (") == 1
+    assert re.search(r"; and \d+ more\)", told)
 
 
 @pytest.mark.parametrize(("columns", "rows"), [(2, 2), (3, 7), (5, 5), (9, 9), (10, 4), (15, 15)])
