@@ -126,14 +126,12 @@ def _mesh(case: Case, plan: NodePlan) -> list[str]:
         sentence = sentence.replace("raise it", "raise the nozzle")
     steps = [
         f"Send the mesh edits: {sentence}; the largest is to {verb} the nozzle by "
-        f"{abs(plan.dz_mm[most]):.3g} mm at {place(i, j)}."
+        f"{abs(plan.dz_mm[most]):.3g} mm at {place(i, j)}.{_left_offset(case)}"
     ]
     if plan.limited:
         steps.append("Some edits were cut short by the limits; another round takes the rest.")
     if case.sets_offset:
         steps.append(_set_offset(case))
-    elif not case.nodes_take_offset and abs(case.offset_mm) >= SMALLEST_TOLD_MM:
-        steps.append(_left_offset(case))
     shift_mm = case.offset_mm if case.sets_offset else 0.0
     # `plan.lowest_mm` has an offset that lowers in it already, but not one that raises.
     lowest_mm = plan.lowest_mm + max(0.0, shift_mm)
@@ -148,11 +146,14 @@ def _mesh(case: Case, plan: NodePlan) -> list[str]:
 
 
 def _left_offset(case: Case) -> str:
-    """Say why the edits do not follow the gap errors to the last hundredth."""
+    """Say why the edits do not follow the gap errors to the last hundredth; empty if they do."""
+    left = not (case.sets_offset or case.nodes_take_offset)
+    if not left or abs(case.offset_mm) < SMALLEST_TOLD_MM:
+        return ""
     side = "near" if case.offset_mm > 0 else "far"
     why = "is within tolerance" if case.offset_done else "is not known well enough to be corrected"
     return (
-        f"These edits are for the shape of the bed. All points together are "
+        f" These edits are for the shape of the bed. All points together are "
         f"{abs(case.offset_mm):.3f} mm too {side}; that {why} and is left as it is."
     )
 

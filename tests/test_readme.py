@@ -5,7 +5,10 @@ from __future__ import annotations
 import ast
 import doctest
 import importlib
+import os
 import re
+import subprocess
+import sys
 import tomllib
 from pathlib import Path
 
@@ -69,6 +72,24 @@ def test_first_paragraph_states_the_job() -> None:
     title, paragraph = README.split("\n\n")[:2]
     assert title == "# padsheet"
     assert paragraph.startswith("padsheet is a ruler for the nozzle gap")
+
+
+@pytest.mark.parametrize("word", ["peel", "string", "marker", "same way", "glare"])
+def test_the_symptoms_that_a_newcomer_meets_have_a_row(word: str) -> None:
+    table = README.partition("## Troubleshooting by symptom")[2].partition("\n## ")[0]
+    symptoms = re.findall(r"^\| ([^|]+) \|", table, re.MULTILINE)
+    assert any(word in symptom for symptom in symptoms), word
+
+
+def test_the_line_for_completion_names_the_command() -> None:
+    assert 'eval "$(_PADSHEET_COMPLETE=bash_source padsheet)"' in code_blocks()
+    environment = {**os.environ, "_PADSHEET_COMPLETE": "bash_complete"}
+    environment |= {"COMP_WORDS": "padsheet sc", "COMP_CWORD": "1"}
+    code = "import sys; sys.argv[0] = 'padsheet'; from padsheet.cli.main import main; main()"
+    answer = subprocess.run(
+        [sys.executable, "-c", code], env=environment, capture_output=True, text=True, check=False
+    )
+    assert "score" in answer.stdout.replace(",", " ").split()
 
 
 def test_readme_and_ci_run_the_same_tests() -> None:
