@@ -279,7 +279,7 @@ def check_template(template: str, smallest_mm: float) -> None:
         The line, with fields in braces: one of {column0}, {column1}, one of {row0}, {row1}, and
         either {value_mm} or {change_mm}. A field may carry a format such as ``:.3f``.
     smallest_mm : float
-        Smallest edit; the value's decimals must be able to tell it.
+        Smallest edit; the value's decimals must be able to tell it. Infinite to let any do.
 
     Raises
     ------

@@ -22,6 +22,7 @@ import string
 
 from padsheet.patterns.bed import Edits
 from padsheet.patterns.errors import PadsheetError
+from padsheet.patterns.profile_checks import check_template
 
 __all__ = ["adds", "bare_line", "check_style", "edit_line", "may_set_point", "number_text"]
 
@@ -33,8 +34,6 @@ NEVER_M = frozenset(
         *(*range(500, 505), *range(600, 610), 701, 702, 906, 997, 999),
     ]
 )
-_FORM = re.compile(r"\+?0?[0-9]{0,2}(\.[0-9])?[df]?")
-FIELDS = ("column0", "row0", "column1", "row1", "value_mm", "change_mm")
 
 
 def bare_line(line: str) -> str:
@@ -79,7 +78,24 @@ def adds(edits: Edits) -> bool:
 
 
 def edit_line(edits: Edits, i: int, j: int, value_mm: float | None, change_mm: float) -> str:
-    """Write the G-code of one node in the profile's style."""
+    """Write the G-code of one node in the profile's style.
+
+    Parameters
+    ----------
+    edits : Edits
+        They passed `check_style`.
+    i, j : int
+        Node, from 0 at the smallest x and y.
+    value_mm : float or None
+        The new mesh value, if the mesh is known.
+    change_mm : float
+        What is added to it; negative lowers the nozzle.
+
+    Raises
+    ------
+    PadsheetError
+        If the template wants the mesh value and that is not known.
+    """
     value = "" if value_mm is None else number_text(value_mm)
     if edits.style == "M421":
         return f"M421 I{i} J{j} Z{value}"
@@ -95,6 +111,11 @@ def edit_line(edits: Edits, i: int, j: int, value_mm: float | None, change_mm: f
 def number_text(value_mm: float) -> str:
     """Write millimetres with three decimals, or with more where more are needed.
 
+    Raises
+    ------
+    ValueError
+        If the number is not finite.
+
     Examples
     --------
     >>> number_text(-0.04), number_text(0.0025), number_text(-0.0)
@@ -109,7 +130,13 @@ def number_text(value_mm: float) -> str:
 
 
 def check_style(edits: Edits) -> None:
-    """Refuse a style that the profile does not release or describe."""
+    """Refuse a style that the profile does not release or describe.
+
+    Raises
+    ------
+    PadsheetError
+        If it is `G29 S3` and not released, or the template of the custom style cannot be used.
+    """
     if edits.style == "G29 S3" and not edits.g29_sets_points:
         raise PadsheetError(
             "the style G29 S3 is not released: on some printers a G29 starts a probing run, which "
@@ -122,63 +149,47 @@ def check_style(edits: Edits) -> None:
         _check_template(edits)
 
 
-def _template_fields(template: str) -> tuple[str, ...]:
-    """Return the names in braces; anything but plain names is refused."""
-    try:
-        parts = list(string.Formatter().parse(template))
-    except ValueError as error:
-        raise _bad_template(template, f"its braces do not match ({error})") from error
-    names = [name for _, name, _, _ in parts if name is not None]
-    for name in names:
-        if name not in FIELDS:
-            raise _bad_template(template, f"'{{{name}}}' is not known")
-    if any(convert for _, _, _, convert in parts):
-        raise _bad_template(template, "'!' is not allowed in braces")
-    return tuple(names)
+def _template_fields(template: str) -> set[str]:
+    """Return the names in braces."""
+    return {name for _, name, _, _ in string.Formatter().parse(template) if name is not None}
 
 
 def _check_template(edits: Edits) -> None:
+    """Refuse a template that the profile would refuse, or whose word may do something else."""
     template = edits.template
-    names = set(_template_fields(template))
     if not template.strip():
         raise _bad_template(template, "it is empty")
-    if not (names & {"column0", "column1"} and names & {"row0", "row1"}):
-        raise _bad_template(template, "it names no column or no row")
-    if not names & {"value_mm", "change_mm"}:
-        raise _bad_template(template, "it has neither {value_mm} nor {change_mm}")
-    if any(not character.isprintable() for character in template):
+    if not template.isprintable():
         raise _bad_template(template, "it must be one line of printable characters")
+    try:
+        # How fine its decimals have to be is for the profile to check, which knows the edits.
+        check_template(template, math.inf)
+    except PadsheetError as error:
+        raise PadsheetError(error.problem, remedy=error.remedy, code="edits-template") from error
     if not may_set_point(template):
         raise _bad_template(template, "its first word does not set a mesh point")
     if template.strip().upper().startswith("G") and not edits.g29_sets_points:
         raise _bad_template(template, "a G29 may start a probing run, and g29_sets_points is false")
-    _fill(template, 0, 0, 0.01, 0.01)
 
 
 def _fill(template: str, i: int, j: int, value_mm: float | None, change_mm: float) -> str:
-    """Fill the template; numbers without a form of their own get three decimals."""
+    """Fill a template that was checked; lengths without a form of their own get three decimals."""
     numbers: dict[str, float | None] = {
         "column0": i, "row0": j, "column1": i + 1, "row1": j + 1,
         "value_mm": value_mm, "change_mm": change_mm,
     }  # fmt: skip
     line = ""
-    try:
-        for text, name, form, _ in string.Formatter().parse(template):
-            line += text
-            if name is None:
-                continue
-            number = numbers[name]
-            if number is None:
-                raise ValueError("the mesh value is not known")
-            if form:
-                # A width of millions of blanks is a slip or an attack.
-                if not _FORM.fullmatch(form):
-                    raise ValueError(f"'{form[:20]}' is no format for a number")
-                line += format(number, form)
-            else:
-                line += number_text(number) if name.endswith("_mm") else str(number)
-    except (ValueError, KeyError) as error:
-        raise _bad_template(template, str(error)) from error
+    for text, name, form, _ in string.Formatter().parse(template):
+        line += text
+        if name is None:
+            continue
+        number = numbers[name]
+        if number is None:
+            raise _bad_template(template, "the mesh value is not known")
+        if form:
+            line += format(number, form)
+        else:
+            line += number_text(number) if name.endswith("_mm") else str(number)
     return line.strip()
 
 
