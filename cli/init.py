@@ -17,6 +17,7 @@ from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
 from padsheet.patterns.profile import DEFAULT_INSET_MM, bed_from_tables, profile_text
 from padsheet.patterns.profile_keys import TABLES, Key
+from padsheet.scoring.edit_styles import check_style
 
 __all__ = ["command"]
 
@@ -107,6 +108,7 @@ def command(ctx: click.Context, /, directory: Path | None, force: bool, **option
         if _nothing_given(ctx) and at_terminal():
             options |= _ask()
         bed = bed_from_tables(_tables(options))
+        check_style(bed.edits)
         folder.mkdir(parents=True, exist_ok=True)
         write_atomic(path, profile_text(bed))
     say(_next_steps(path, bed))
@@ -180,12 +182,14 @@ def _released() -> bool:
 
 def _ask_template() -> str:
     """Ask for the line of one point until it can be filled in."""
-    say("Such as SETPOINT C={column0} R={row0} Z={value_mm:.3f}; column1 and row1 count from 1,")
-    say("change_mm is what to add.")
+    say(
+        "Such as SETPOINT C={column0} R={row0} Z={value_mm:.3f}; column1 and row1 count from 1, "
+        "change_mm is what to add."
+    )
     while True:
         template = _prompt("Line for one point", "")
         try:
-            bed_from_tables({"edits": {"style": "custom", "template": template}})
+            check_style(bed_from_tables({"edits": {"style": "custom", "template": template}}).edits)
         except PadsheetError as error:
             say(f"{error.problem}. {error.remedy}")
         else:

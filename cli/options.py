@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import shlex
-import shutil
 import sys
 import textwrap
 from collections.abc import Callable, Iterator
@@ -19,6 +19,7 @@ from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import access_error
 
 __all__ = [
+    "columns_of",
     "fitted",
     "folder_of",
     "force_option",
@@ -28,6 +29,8 @@ __all__ = [
     "show_json",
     "user_errors",
 ]
+
+DEFAULT_COLUMNS = 80
 
 # A command told in a sentence, of those that work in the bed folder; `init` and the like do not.
 _TOLD = re.compile(
@@ -83,7 +86,7 @@ def fitted(text: str, stream: IO[Any]) -> str:
     """Break lines between words where a terminal would break them anywhere; else leave them."""
     if not stream.isatty():
         return text
-    width = max(20, shutil.get_terminal_size().columns)
+    width = max(20, columns_of(stream))
     lines = []
     for line in text.splitlines():
         indent = line[: len(line) - len(line.lstrip())]
@@ -97,6 +100,17 @@ def fitted(text: str, stream: IO[Any]) -> str:
         )
         lines.append(wrapper.fill(line.strip()) if len(line) > width else line)
     return "\n".join(lines)
+
+
+def columns_of(stream: IO[Any]) -> int:
+    """Return the columns of the terminal that a stream writes to; 80 where there is none.
+
+    The other stream may be a pipe, whose width says nothing of this one's.
+    """
+    try:
+        return os.get_terminal_size(stream.fileno()).columns or DEFAULT_COLUMNS
+    except (OSError, ValueError):
+        return DEFAULT_COLUMNS
 
 
 def say(text: str) -> None:

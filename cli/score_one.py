@@ -6,14 +6,13 @@ A module of its own, so that the command can begin to decode the photo before al
 from __future__ import annotations
 
 import os
-import shutil
 import sys
 from pathlib import Path
 
 import click
 
 from padsheet.cli.eye import picks_of
-from padsheet.cli.options import fitted, say, show_json
+from padsheet.cli.options import columns_of, fitted, say, show_json
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.sheet import Sheet
 from padsheet.patterns.sheet_file import sheet_from_json
@@ -122,7 +121,7 @@ def _chosen_round(folder: BedFolder, sheet_path: Path | None, number: int | None
 def show_scores(scored: Scored) -> None:
     """Print table, map and the one sentence that sums them up."""
     colour = sys.stdout.isatty() and not _no_colour()
-    width = shutil.get_terminal_size().columns if sys.stdout.isatty() else 80
+    width = columns_of(sys.stdout)
     if scored.check is not None:
         click.echo(self_check_table(scored.check))
         click.echo()

@@ -167,7 +167,11 @@ def _check_template(edits: Edits) -> None:
     except PadsheetError as error:
         raise PadsheetError(error.problem, remedy=error.remedy, code="edits-template") from error
     if not may_set_point(template):
-        raise _bad_template(template, "its first word does not set a mesh point")
+        raise _bad_template(
+            template,
+            "its first word may move, heat, stop or save; padsheet takes M words that do none of "
+            "these, and words of four letters or more",
+        )
     if template.strip().upper().startswith("G") and not edits.g29_sets_points:
         raise _bad_template(template, "a G29 may start a probing run, and g29_sets_points is false")
 

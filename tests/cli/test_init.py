@@ -55,7 +55,7 @@ def test_every_option_reaches_the_profile(tmp_path: Path) -> None:
         *("init", tmp_path, "--size", 300, 200, "--centre-origin", "--mesh", 7, 4, "--inset", 12.5),
         *("--nozzle", 0.6, "--filament", 2.85, "--target", 0.25, "--width", 0.7),
         *("--tolerance", 0.02, "--nozzle-temp", 235, "--bed-temp", 80, "--edit-style", "custom"),
-        *("--edit-template", "P{column1} {row1} {value_mm:.3f}", "--g29-sets-points"),
+        *("--edit-template", "SETPOINT P{column1} {row1} {value_mm:.3f}", "--g29-sets-points"),
     )
     assert result.exit_code == 0, result.output
     bed = load_bed(tmp_path)
@@ -65,7 +65,10 @@ def test_every_option_reaches_the_profile(tmp_path: Path) -> None:
     assert (bed.nozzle.bore_mm, bed.nozzle.filament_mm) == (0.6, 2.85)
     assert (bed.target.height_mm, bed.target.width_mm, bed.target.tolerance_mm) == (0.25, 0.7, 0.02)
     assert (bed.heat.nozzle_c, bed.heat.bed_c) == (235, 80)
-    assert (bed.edits.style, bed.edits.template) == ("custom", "P{column1} {row1} {value_mm:.3f}")
+    assert (bed.edits.style, bed.edits.template) == (
+        "custom",
+        "SETPOINT P{column1} {row1} {value_mm:.3f}",
+    )
     assert bed.edits.g29_sets_points
 
 
@@ -229,7 +232,7 @@ def test_g29_is_only_taken_with_the_manuals_word(tmp_path: Path, terminal: None)
 
 
 def test_the_custom_line_is_asked_for(tmp_path: Path, terminal: None) -> None:
-    line = "P{column0} {row0} {change_mm:.2f}"
+    line = "SETPOINT {column0} {row0} {change_mm:.2f}"
     assert run("init", tmp_path, answers=f"\n\n\n\ncustom\n{line}\n").exit_code == 0
     assert load_bed(tmp_path).edits.template == line
 
@@ -237,10 +240,11 @@ def test_the_custom_line_is_asked_for(tmp_path: Path, terminal: None) -> None:
 def test_a_custom_line_that_cannot_be_filled_in_is_asked_again(
     tmp_path: Path, terminal: None
 ) -> None:
-    line = "P{column0} {row0} {change_mm:.2f}"
-    result = run("init", tmp_path, answers=f"\n\n\n\n5\nFOO\n{{x}}\n{line}\n")
+    line = "SETPOINT {column0} {row0} {change_mm:.2f}"
+    result = run("init", tmp_path, answers=f"\n\n\n\n5\nFOO\n{{x}}\nG1 X{line}\n{line}\n")
     assert result.exit_code == 0, result.output
     assert "needs the column of the point" in result.stderr
+    assert "takes M words that do none of these" in result.stderr
     assert load_bed(tmp_path).edits.template == line
 
 
