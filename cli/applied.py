@@ -45,9 +45,11 @@ def command(
       padsheet -C my-bed applied --as-advised --offset 0
     """  # noqa: D301 -- click's mark for a paragraph kept as it is
     if as_advised and no_edits:
-        raise click.UsageError("--as-advised and --no-edits exclude each other")
+        raise click.UsageError("--as-advised and --no-edits exclude each other.")
     if not (as_advised or no_edits or screws or offset_mm is not None):
-        raise click.UsageError("say what was done: --as-advised, --no-edits, --screws, --offset MM")
+        raise click.UsageError(
+            "Say what was done: --as-advised, --no-edits, --screws, --offset MM."
+        )
     with user_errors():
         folder = BedFolder(folder_of(ctx))
         with folder.lock():

@@ -16,7 +16,7 @@ from padsheet.cli.options import columns_of, fitted, say, show_json
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.sheet import Sheet
 from padsheet.patterns.sheet_file import sheet_from_json
-from padsheet.scoring.rounds import BedFolder, Round, refuse_overwrite
+from padsheet.scoring.rounds import BedFolder, Round, refuse_rescoring
 from padsheet.scoring.scorer import (
     Scored,
     round_by_eye,
@@ -77,7 +77,7 @@ def _score_by_eye(
         return score_by_eye(picks_of(sheet, files), sheet), None
     # Nobody may have to wait for a person who counts lines: the lock is taken afterwards.
     round_ = round_by_eye(folder, _chosen_round(folder, sheet_path, number))
-    refuse_overwrite(round_.scores_json, force)
+    refuse_rescoring(round_, force)
     picks = picks_of(round_.read_sheet(), files)
     with folder.lock():
         return score_round_by_eye(folder, round_, picks, force=force), round_.path

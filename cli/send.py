@@ -13,7 +13,7 @@ from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
 from padsheet.scoring.edits import CAUTIONS, EditList
-from padsheet.scoring.link import Link, allowed_lines, framed
+from padsheet.scoring.link import Link, allowed_lines, framed, ports_seen
 from padsheet.scoring.round_edits import (
     edits_of_round,
     forget_proof,
@@ -76,7 +76,9 @@ def command(
       padsheet -C my-bed send --port /dev/ttyUSB0
     """  # noqa: D301 -- click's mark for a paragraph kept as it is
     if port is None and not dry_run:
-        raise click.UsageError("give --port, or --dry-run to see what would be sent")
+        raise click.UsageError(
+            f"Give --port, or --dry-run to see what would be sent. Serial ports: {ports_seen()}"
+        )
     with user_errors():
         folder = BedFolder(folder_of(ctx))
         bed = folder.bed()

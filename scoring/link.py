@@ -7,6 +7,7 @@ with ``Resend: <number>`` (or ``rs <number>``) for a line that was damaged on it
 
 from __future__ import annotations
 
+import os
 import re
 import time
 from collections.abc import Callable
@@ -15,12 +16,13 @@ from functools import reduce
 from typing import Protocol
 
 import serial
+from serial.tools import list_ports
 
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.edit_styles import bare_line, may_set_point
 
-__all__ = ["Link", "Port", "Waits", "allowed_lines", "framed", "open_port"]
+__all__ = ["Link", "Port", "Waits", "allowed_lines", "framed", "open_port", "ports_seen"]
 
 MOST_RESENDS = 3
 LONGEST_LINE = 4096
@@ -93,11 +95,23 @@ def open_port(name: str, baud: int) -> serial.Serial:
         )
     except (serial.SerialException, OSError, ValueError) as error:
         raise PadsheetError(
-            f"cannot open the serial port {name}: {error}",
+            f"cannot open the serial port {name}: {_why(error)}",
             remedy="Check the cable and the name of the port, close other programs that use it, "
-            "and see that your user may use serial ports.",
+            f"and see that your user may use serial ports. {ports_seen()}",
             code="link-open",
         ) from error
+
+
+def ports_seen() -> str:
+    """Say which serial ports this computer has now."""
+    names = sorted(port.device for port in list_ports.comports())
+    return f"Seen now: {', '.join(names)}." if names else "None is seen now."
+
+
+def _why(error: Exception) -> str:
+    """Say why a port could not be opened, without the number of the error."""
+    number = getattr(error, "errno", None)
+    return os.strerror(number) if number else str(error)
 
 
 def _is_posix() -> bool:

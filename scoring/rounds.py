@@ -31,6 +31,7 @@ __all__ = [
     "record_applied",
     "record_applied_word",
     "refuse_overwrite",
+    "refuse_rescoring",
     "write_group",
 ]
 
@@ -337,6 +338,23 @@ def refuse_overwrite(path: Path, force: bool) -> None:
         raise PadsheetError(
             f"{path} is there already",
             remedy="Give --force to overwrite it, or begin a new round with `padsheet sheet`.",
+            code="file-exists",
+        )
+
+
+def refuse_rescoring(round_: Round, force: bool) -> None:
+    """Refuse to score a round again without `force`.
+
+    Raises
+    ------
+    PadsheetError
+        If the round has scores and `force` is False.
+    """
+    if round_.scores_json.exists() and not force:
+        raise PadsheetError(
+            f"round {round_.number} is scored already: {round_.scores_json}",
+            remedy="Score it again with --force. A new print needs a sheet of its own, made with "
+            "`padsheet sheet`.",
             code="file-exists",
         )
 

@@ -33,7 +33,7 @@ from padsheet.scoring.photo import Photo, read_photo
 from padsheet.scoring.quality import photo_notes
 from padsheet.scoring.reading import PhotoReading, read_print
 from padsheet.scoring.report import RoundRow, render_report
-from padsheet.scoring.rounds import BedFolder, Round, refuse_overwrite, write_group
+from padsheet.scoring.rounds import BedFolder, Round, refuse_rescoring, write_group
 from padsheet.scoring.scores import scores_to_json
 from padsheet.scoring.selfcheck import SelfCheck, self_check, unlifted
 from padsheet.scoring.squish import SheetScore
@@ -181,7 +181,7 @@ def score_round(
     bed = folder.bed()
     photos = [read_photo(path) for path in paths]
     chosen = round_ or find_round(folder, photos[0])
-    refuse_overwrite(chosen.scores_json, force)
+    refuse_rescoring(chosen, force)
     sheet = chosen.read_sheet()
     known = _known_mesh(folder, chosen, sheet)
     score, readings = read_print(photos, sheet, mesh=known)
@@ -228,7 +228,7 @@ def score_round_by_eye(
         If no line was picked, or the round is scored already. Nothing is written then.
     """
     bed = folder.bed()
-    refuse_overwrite(round_.scores_json, force)
+    refuse_rescoring(round_, force)
     sheet = round_.read_sheet()
     known = _known_mesh(folder, round_, sheet)
     scored = _checked(Scored(score=score_picks(sheet, picks), advice=None), sheet, known)

@@ -76,6 +76,8 @@ def test_a_scored_round_is_not_overwritten(bed: Path) -> None:
     result = run("-C", bed, "score", "--by-eye", "-", text=table(4))
     assert result.exit_code == 1
     assert "[file-exists]" in result.output
+    assert "round 1 is scored already" in result.output
+    assert "A new print needs a sheet of its own" in result.output
     assert (bed / "rounds" / "01" / "scores.json").read_bytes() == before
     assert run("-C", bed, "score", "--by-eye", "-", "--force", text=table(4)).exit_code == 0
 

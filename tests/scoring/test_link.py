@@ -6,17 +6,18 @@ import importlib.util
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from types import ModuleType
+from types import ModuleType, SimpleNamespace
 
 import numpy as np
 import pytest
+from serial.tools import list_ports
 
 from padsheet.patterns.bed import Bed, Edits, MeshGrid
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.advice import NodeAdvice
 from padsheet.scoring.edit_styles import bare_line
 from padsheet.scoring.edits import EditList, make_edits
-from padsheet.scoring.link import Link, Waits, allowed_lines, framed, open_port
+from padsheet.scoring.link import Link, Waits, allowed_lines, framed, open_port, ports_seen
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.sending import (
     SendFault,
@@ -357,10 +358,22 @@ def test_the_mesh_is_read_in_the_profiles_order(bench: Callable[..., Bench]) -> 
     assert read_mesh(one.link, one.bed).z_mm == pytest.approx(Z_MM)
 
 
+def test_the_ports_of_this_computer_are_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    devices = [SimpleNamespace(device=name) for name in ("/dev/ttyB", "/dev/ttyA")]
+    monkeypatch.setattr(list_ports, "comports", lambda: devices)
+    assert ports_seen() == "Seen now: /dev/ttyA, /dev/ttyB."
+    with pytest.raises(PadsheetError, match="/dev/ttyA"):
+        open_port("/dev/there-is-no-such-port", 115200)
+    devices.clear()
+    assert ports_seen() == "None is seen now."
+
+
 def test_a_dead_port_and_a_silent_printer_are_told_apart(bench: Callable[..., Bench]) -> None:
     with pytest.raises(PadsheetError) as caught:
         open_port("/dev/there-is-no-such-port", 115200)
     assert caught.value.code == "link-open"
+    assert "Errno" not in str(caught.value)  # a number and the path three times say nothing more
+    assert str(caught.value).count("there-is-no-such-port") == 1
     one = bench(fault="silent", at=0)
     with pytest.raises(PadsheetError, match="nothing answers") as caught:
         one.link.greet()
