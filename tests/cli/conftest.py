@@ -33,7 +33,7 @@ def printer(
 ) -> Iterator[Callable[..., object]]:
     """Make printers that hold a mesh, that of the test module where none is given."""
     pytest.importorskip("tty", reason="pseudo-terminals are a POSIX thing")
-    waits = Waits(greeting_s=0.3, quiet_s=0.06, reply_s=0.25, busy_s=3.0, resend_ok_s=0.1)
+    waits = Waits(greeting_s=0.4, quiet_s=0.12, reply_s=0.4, busy_s=4.0, resend_ok_s=0.2)
     monkeypatch.setattr(over_port, "WAITS", waits)
     made = []
 

@@ -146,7 +146,7 @@ class SerialPrinter(threading.Thread):
         elif fault == "busy":
             for _ in range(4):
                 self.say("echo:busy: processing")
-                time.sleep(0.1)
+                time.sleep(0.2)
             self.say(*said, "ok")
         elif fault == "stale-ok":
             self.say(*said, f"ok N{number - 1}", f"ok N{number}")

@@ -38,7 +38,7 @@ NODES = [
     for i, j, dz_mm in ((3, 1, -0.02), (0, 0, 0.05), (4, 3, -0.03))
 ]
 BED = Bed(mesh=GRID, edits=Edits(style="M421-offset"))
-WAITS = Waits(greeting_s=0.3, quiet_s=0.06, reply_s=0.25, busy_s=3.0, resend_ok_s=0.1)
+WAITS = Waits(greeting_s=0.4, quiet_s=0.12, reply_s=0.4, busy_s=4.0, resend_ok_s=0.2)
 # Lines as the printer counts them: 0 numbers, 1 mesh, 2 to 4 edits, 5 mesh, 6 mesh, 7 save.
 LINES = 8
 
