@@ -213,11 +213,20 @@ def lay_out_sheet(
     ]
     if len(fit.markers) < _WANTED_MARKERS:
         notes.append(f"Only {len(fit.markers)} markers fit: keep all of them in the photo.")
+    sheet = replace(
+        _sheet(bed, fit), number=number, reach_mm=reach_mm, mesh_active=mesh_active,
+        mesh_name=mesh_name,
+    )  # fmt: skip
+    return Layout(sheet=replace(sheet, id=_sheet_id(sheet)), notes=tuple(notes))
+
+
+def _sheet(bed: Bed, fit: _Fit) -> Sheet:
+    """Put what was found to fit, and what the profile says of it, into a sheet without a name."""
     outline = bed.plate.outline
-    sheet = Sheet(
+    return Sheet(
         id="",
-        number=number,
-        reach_mm=reach_mm,
+        number=0,
+        reach_mm=fit.ladder.reach_mm,
         sigma_mm=round(fit.ladder.sigma_mm, 5),
         pads=tuple(fit.pads),
         tracks=comb_tracks(fit.ladder, fit.shape),
@@ -239,11 +248,8 @@ def lay_out_sheet(
         ),
         nodes_x_mm=tuple(float(x) for x in bed.mesh.x_mm),
         nodes_y_mm=tuple(float(y) for y in bed.mesh.y_mm),
-        mesh_active=mesh_active,
-        mesh_name=mesh_name,
         strokes=_strokes(bed, fit),
     )
-    return Layout(sheet=replace(sheet, id=_sheet_id(sheet)), notes=tuple(notes))
 
 
 def _reach_with_lift(reach_mm: tuple[float, float]) -> tuple[float, float]:

@@ -187,16 +187,6 @@ def self_check(score: SheetScore, sheet: Sheet, mesh: Mesh | None = None) -> Sel
     apart, own_sigma, statistic = _deviations(gaps - lifts, smooth, spread)
     probability = float(chdtrc(dof, statistic))
     outcome = _outcome(known, found, sigma, probability)
-    pads = tuple(
-        CheckedPad(
-            i=i,
-            j=j,
-            known_mm=float(lift),
-            found_mm=float(lift + away),
-            sigma_mm=float(own),
-        )
-        for (i, j), lift, away, own in zip(score.order, lifts, apart, own_sigma, strict=True)
-    )
     check = SelfCheck(
         known_mm=known,
         found_mm=found,
@@ -204,11 +194,21 @@ def self_check(score: SheetScore, sheet: Sheet, mesh: Mesh | None = None) -> Sel
         chi2=statistic,
         dof=dof,
         probability=probability,
-        pads=pads,
+        pads=_checked_pads(score, lifts, apart, own_sigma),
         outcome=outcome,
         words=(),
     )
     return replace(check, words=_words(check, sheet, mesh, unread=len(score.pads) - len(gaps)))
+
+
+def _checked_pads(
+    score: SheetScore, lifts: Floats, apart: Floats, sigma: Floats
+) -> tuple[CheckedPad, ...]:
+    """Return known and found lift of each read pad, in the score's order."""
+    return tuple(
+        CheckedPad(i=i, j=j, known_mm=float(lift), found_mm=float(lift + away), sigma_mm=float(own))
+        for (i, j), lift, away, own in zip(score.order, lifts, apart, sigma, strict=True)
+    )
 
 
 def _read(score: SheetScore, sheet: Sheet) -> tuple[Floats, Floats, Floats]:

@@ -49,19 +49,8 @@ def record_word(
         record, or nobody says what became of advised edits.
     """
     round_ = _round(folder, number, force=force)
-    if offset_mm is not None and not abs(offset_mm) <= LARGEST_OFFSET_MM:
-        raise PadsheetError(
-            f"an offset of {offset_mm:g} mm cannot have been added",
-            remedy="Give what was added in millimetres, such as -0.04 to lower the nozzle.",
-            code="applied-offset",
-        )
     known, advice = round_.read_applied(), round_.read_advice()
-    if known is not None and mesh_points and known.how == "meshes" and not force:
-        raise PadsheetError(
-            f"what was applied after round {round_.number} was read back from the printer",
-            remedy="Leave the mesh points out and record screws or offset alone, or --force.",
-            code="applied-known",
-        )
+    _check_word(round_, known, advice, mesh_points, offset_mm, force=force)
     applied = known or Applied(how="word", nodes=())
     after: EditList | None = None
     if mesh_points:
@@ -73,12 +62,6 @@ def record_word(
             nodes=tuple((e.i, e.j, e.dz_mm) for e in after.edits if e.dz_mm),
             before=None if after.before is None else after.before.name,
         )
-    elif known is None and not mesh_points and _has_edits(advice):
-        raise PadsheetError(
-            f"nobody has said what became of the mesh edits of round {round_.number}",
-            remedy="Read the mesh back with `padsheet mesh`, or add --as-advised or --no-edits.",
-            code="applied-unsaid",
-        )
     applied = replace(
         applied,
         offset_mm=applied.offset_mm if offset_mm is None else offset_mm,
@@ -89,6 +72,36 @@ def record_word(
         _store_after(folder, round_, after)
     write_atomic(round_.applied_json, applied_to_json(applied))
     return round_
+
+
+def _check_word(
+    round_: Round,
+    known: Applied | None,
+    advice: Advice | None,
+    mesh_points: str,
+    offset_mm: float | None,
+    *,
+    force: bool,
+) -> None:
+    """Refuse a word that cannot be, that contradicts the record, or that leaves edits unsaid."""
+    if offset_mm is not None and not abs(offset_mm) <= LARGEST_OFFSET_MM:
+        raise PadsheetError(
+            f"an offset of {offset_mm:g} mm cannot have been added",
+            remedy="Give what was added in millimetres, such as -0.04 to lower the nozzle.",
+            code="applied-offset",
+        )
+    if known is not None and mesh_points and known.how == "meshes" and not force:
+        raise PadsheetError(
+            f"what was applied after round {round_.number} was read back from the printer",
+            remedy="Leave the mesh points out and record screws or offset alone, or --force.",
+            code="applied-known",
+        )
+    if known is None and not mesh_points and _has_edits(advice):
+        raise PadsheetError(
+            f"nobody has said what became of the mesh edits of round {round_.number}",
+            remedy="Read the mesh back with `padsheet mesh`, or add --as-advised or --no-edits.",
+            code="applied-unsaid",
+        )
 
 
 def _round(folder: BedFolder, number: int | None, *, force: bool) -> Round:
