@@ -227,7 +227,17 @@ class Nozzle:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Heat:
-    """Temperatures in degrees Celsius, soak before and hold after the print in minutes."""
+    """Temperatures, and how long they are held.
+
+    Attributes
+    ----------
+    nozzle_c, bed_c : float
+        Degrees Celsius while printing; 0 for a bed that is not heated.
+    soak_min, hold_min : float
+        How long the bed is kept warm before and after the print.
+    filament_density_g_cm3 : float
+        For the estimate of the filament's weight.
+    """
 
     nozzle_c: float = 210.0
     bed_c: float = 60.0
@@ -238,7 +248,15 @@ class Heat:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Target:
-    """The first layer that is wanted, and how near is near enough."""
+    """The first layer that is wanted, and how near is near enough.
+
+    Attributes
+    ----------
+    height_mm, width_mm : float
+        Height of the layer and width of its lines.
+    tolerance_mm, offset_tolerance_mm : float
+        How far a point may be off, less what all points share, and how far that shared part may.
+    """
 
     height_mm: float = 0.20
     width_mm: float = 0.45
@@ -252,10 +270,18 @@ class Motion:
 
     Attributes
     ----------
+    print_mm_s, travel_mm_s, z_mm_s, retract_mm_s : float
+        Speed of lines, of moves without extrusion, of lifts, and of drawing filament back.
+    acceleration_mm_s2 : float
+        While printing; for the estimate of the time.
+    retract_mm, lift_mm : float
+        Filament drawn back, and lift of the nozzle, before a travel.
     z_step_mm : float
         What one whole motor step lifts the nozzle (8 mm lead, 200 steps: 0.04 mm).
     z_lowest_mm : float
         Lowest Z the printer accepts.
+    z_top_mm : float
+        Highest Z the printer reaches.
     clearance_mm : float
         The nozzle stays at least this far above the highest bed that the reach allows.
     extruder : {"relative", "absolute"}
@@ -278,7 +304,15 @@ class Motion:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Code:
-    """The user's own G-code: lines of text, each tuple in printing order."""
+    """The user's own G-code: lines of text, each tuple in printing order.
+
+    Attributes
+    ----------
+    home, mesh_on : tuple of str
+        What homes the printer, and what switches the mesh on afterwards.
+    preamble, postamble : tuple of str
+        What the printer needs before and after a sheet.
+    """
 
     home: tuple[str, ...] = ("G28",)
     mesh_on: tuple[str, ...] = ("M420 S1",)
@@ -329,6 +363,10 @@ class Screw:
 
     Attributes
     ----------
+    name : str
+        As the user calls it, such as "front left".
+    x_mm, y_mm : float
+        Its place; it may lie beyond the plate.
     pitch_mm : float
         Height of one turn (coarse threads, ISO 261: M3 0.5, M4 0.7, M5 0.8 mm).
     raises : {"clockwise", "counter-clockwise"}

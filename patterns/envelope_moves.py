@@ -49,7 +49,13 @@ class Extent:
 
 
 def extent_of(program: Program) -> Extent:
-    """Return the extent of what a program prints, or refuse one that prints nothing."""
+    """Return the extent of what a program prints.
+
+    Raises
+    ------
+    PadsheetError
+        If it prints nothing.
+    """
     drawn = [move for move in program.moves if is_extrusion(move)]
     if not drawn:
         raise PadsheetError(
@@ -66,7 +72,30 @@ def extent_of(program: Program) -> Extent:
 
 @dataclass(slots=True, kw_only=True)
 class MoveChecks:
-    """What is known of the printer while the lines go by."""
+    """What is known of the printer while the lines go by.
+
+    Attributes
+    ----------
+    low_mm : float
+        How much higher than commanded the bed may stand; negative.
+    mesh_on, mesh_z_mm, mesh_lines
+        Whether the mesh is to be on, its values (rows, columns) if they are known, and the
+        profile's lines that switch it on.
+    widest_mm2 : float
+        Largest cross-section that is to be extruded.
+    mesh, homed_since_mesh : bool
+        Whether the mesh is on, and whether homing came after it was.
+    raised_mm : float
+        Lifts before homing.
+    nozzle_c, bed_c, nozzle_ready, bed_ready
+        Temperatures asked for in degrees Celsius, and whether they were waited for.
+    fan : bool or None
+        None until something is said of it.
+    factors : dict of str to float
+        Speed and flow in percent.
+    drawn_back_mm, primed_mm : float
+        Filament that is drawn back now, and what was fed in one place so far.
+    """
 
     bed: Bed
     low_mm: float

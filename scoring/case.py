@@ -30,6 +30,8 @@ class Case:
 
     Attributes
     ----------
+    score, bed, mesh, state, proof
+        As `padsheet.scoring.advice.advise` was given them.
     split : Split
         Offset, tilt and warp of the nodes' gap errors.
     relative_mm, relative_sigma_mm : ndarray of float, shape (N,)

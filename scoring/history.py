@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,20 +43,24 @@ class RoundSummary:
 
     Attributes
     ----------
+    number : int
+        From 1.
     progress : {"sheet", "photo", "scored", "applied"}
         How far it got.
     sheet_id : str
         Empty if it was never scored.
     pads, read : int
         Pads of the sheet, and those whose gap was read.
+    tolerance_mm : float
+        Which the pads were judged by.
     mean_mm : float or None
         Mean gap error of the read pads.
     spread_mm, peak_to_valley_mm : float or None
         Standard deviation and range of the read gaps.
     worst : (i, j, error_mm) or None
         The read pad farthest from the target.
-    flow : float or None
-        Extruded over commanded volume.
+    flow, flow_sigma : float or None
+        Extruded over commanded volume, and its standard deviation; None by eye.
     errors_mm : tuple of (i, j, error_mm or None)
         Gap less target of each pad.
     work : str
@@ -70,7 +75,7 @@ class RoundSummary:
     """
 
     number: int
-    progress: str
+    progress: Literal["sheet", "photo", "scored", "applied"]
     sheet_id: str = ""
     pads: int = 0
     read: int = 0

@@ -240,7 +240,13 @@ def read_mesh_csv(path: Path, grid: MeshGrid | None = None) -> Mesh:
 
 
 def parse_mesh_csv(text: str, path: Path, grid: MeshGrid | None = None) -> Mesh:
-    """Make a mesh of the text of a mesh file; `path` names it in errors and gives the name."""
+    """Make a mesh of the text of a mesh file; `path` names it in errors and gives the name.
+
+    Raises
+    ------
+    PadsheetError
+        See `read_mesh_csv`.
+    """
     notes = _comments(text, path)
     table = [row for row in csv.reader(io.StringIO(_without_comments(text))) if any(row)]
     if len(table) < 3 or len({len(row) for row in table}) != 1 or len(table[0]) < 3:

@@ -82,7 +82,7 @@ def srgb_to_linear(value: NDArray[np.float64]) -> NDArray[np.float64]:
 
     Parameters
     ----------
-    value : ndarray of float
+    value : ndarray of float, any shape
         Encoded values, 0 to 1.
 
     Examples

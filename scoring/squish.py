@@ -63,6 +63,8 @@ class PadScore:
         Node, from 0 at the smallest x and y.
     x_mm, y_mm : float
         Centre of the comb.
+    verdict : str
+        By the interval, not by the gap alone; see `verdict`.
     gap_mm : float or None
         Nozzle gap there when the printer is commanded to the target height; None when not read.
     sigma_mm : float or None
@@ -74,6 +76,10 @@ class PadScore:
         bound: (bound, None) for off scale high and (None, bound) for off scale low.
     squish : float or None
         100 x target gap / measured gap.
+    reason : Reason or None
+        Why there is no gap.
+    notes : tuple of str
+        What was noticed beside.
     coupon : CouponWitness or None
         What the coupon says; None where there is none or nobody looked.
     """
@@ -99,6 +105,12 @@ class SheetScore:
 
     Attributes
     ----------
+    sheet_id, sheet_number : str, int
+        Of the sheet that was read.
+    target_gap_mm, tolerance_mm : float
+        Which the pads are judged by.
+    pads : tuple of PadScore
+        In the order of the sheet's pads.
     covariance_mm2 : ndarray of float, shape (N, N)
         Covariance of the gaps of the read pads (gap_mm not None), in the order of `order`, the
         shared part included.
@@ -112,6 +124,10 @@ class SheetScore:
         Residual of the printed lines about their predicted places.
     lines_used : int
         How many lines the registration used.
+    photos : tuple of str
+        File names.
+    warnings : tuple of str
+        What is doubtful about the whole photo or print, as sentences.
     how : {"photo", "eye"}
         Whether it was read from photos or by eye; by eye there is no registration and no flow.
     """
