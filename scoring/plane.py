@@ -136,7 +136,7 @@ def relative_part(
 
 
 def twist_of(xy_mm: NDArray[np.float64], warp_mm: NDArray[np.float64]) -> float:
-    """Return the twist of a plate, corner to corner, from N points (N, 2) and their warp (N,), in mm.
+    """Return the twist of a plate in mm, corner to corner, of points (N, 2) with warp (N,).
 
     The term ``u v`` (each from -1 to 1 over the points' extent) is fitted to what offset and tilt
     leave; the twist is the mean of the front-left and back-right corners less that of the other
