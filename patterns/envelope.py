@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.envelope_moves import ROUNDING_MM, MoveChecks, extent_of, refusal
 from padsheet.patterns.errors import PadsheetError
-from padsheet.patterns.gcode_words import HARMLESS, LATE_OFFSETS, why_refused
+from padsheet.patterns.gcode_words import HARMLESS, LATE_OFFSETS, REFUSED, why_refused
 from padsheet.patterns.interpreter import Event, Move, interpret, normal_line
 from padsheet.patterns.sheet import Sheet
 
@@ -198,9 +198,8 @@ class _Check(MoveChecks):
 
     def _mesh(self, event: Event) -> None:
         if event.word != "M420":
-            code, why = why_refused(event.word)
-            if code == "envelope-settings":
-                raise _word_refusal(event, code, why)
+            if event.word in REFUSED and not _activates(event):
+                raise _word_refusal(event, *why_refused(event.word))
             on: bool | None = True
         else:
             state = event.get("S")
@@ -231,6 +230,15 @@ class _Check(MoveChecks):
                     remedy=f"Put {word} S0 at the end.",
                     code="envelope-left-hot",
                 )
+
+
+def _activates(event: Event) -> bool:
+    """Tell the G29 that switches a stored mesh on from those that may start a probing run.
+
+    Common practice, no source: A activates, L names the place it is loaded from, F where it fades.
+    """
+    letters = {letter for letter, _ in event.values}
+    return event.word == "G29" and "A" in letters and letters <= {"A", "L", "F"}
 
 
 def _word_refusal(event: Event, code: str, why: str) -> PadsheetError:

@@ -203,6 +203,7 @@ def with_code(small_sheet: Maker, **code: tuple[str, ...]) -> tuple[str, Bed]:
         {"preamble": ("G91", "G0 Z5 F300", "G90", "G28", "G20")},
         {"home": ("HOME_ALL",), "mesh_on": ("LOAD_MESH NAME=a", "G4 P100")},
         {"mesh_on": ("G29 A",)},
+        {"mesh_on": ("G29 A L1 F10",)},
         {"home": ("G28 X", "G28 Y ; then Z", "G28 Z"), "mesh_on": ("M420 S1 Z5",)},
         {"postamble": ("G28 X", "M84", "M300 S440 P50")},
         {"preamble": ("M84 S0", "M155 S4", "T0", "M104 S150 T0")},
@@ -226,6 +227,9 @@ def test_own_lines_that_are_allowed(small_sheet: Maker, code: dict[str, tuple[st
         ({"preamble": ("DO_IT",)}, "envelope-unknown-word"),
         ({"home": ("G28", "M501")}, "envelope-settings"),
         ({"mesh_on": ("M501", "M420 S1")}, "envelope-settings"),
+        ({"mesh_on": ("G29",)}, "envelope-refused-word"),
+        ({"mesh_on": ("G29 P1",)}, "envelope-refused-word"),
+        ({"mesh_on": ("G29 A P1",)}, "envelope-refused-word"),
         ({"home": ("G28", "G0 X5 Y5 F600")}, "envelope-clearance"),
         ({"postamble": ("G0 Z0.2 F300", "G0 X0 F600")}, "envelope-low-travel"),
         ({"postamble": ("G28",)}, "envelope-home-late"),
@@ -248,7 +252,7 @@ def test_words_are_in_one_list_only() -> None:
 
 @pytest.mark.parametrize("word", sorted(REFUSED))
 def test_every_dangerous_word_is_refused_anywhere(small_sheet: Maker, word: str) -> None:
-    for place in ("preamble", "postamble"):
+    for place in ("preamble", "postamble", "mesh_on"):
         written, bed = with_code(small_sheet, **{place: (word,)})
         assert refusal(written, bed).code in ("envelope-refused-word", "envelope-settings")
 
