@@ -10,7 +10,7 @@ from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.paths import CLIP_CLEAR_MM, crosses, travel_height_mm
 from padsheet.patterns.sheet import Sheet, Stroke
 
-__all__ = ["write_gcode"]
+__all__ = ["switches_mesh_off", "write_gcode"]
 
 _FIRST_LIFT_MM = 5.0
 _PARK_ABOVE_MM = 40.0
@@ -69,6 +69,11 @@ def write_gcode(sheet: Sheet, bed: Bed) -> str:
         pen.draw(stroke)
     _end(pen, bed)
     return "\n".join(pen.lines) + "\n"
+
+
+def switches_mesh_off(bed: Bed) -> bool:
+    """Tell whether a sheet without the mesh can switch it off: where M420 switches it on."""
+    return any(line.split()[:1] == ["M420"] for line in bed.code.mesh_on)
 
 
 class _Pen:
@@ -175,7 +180,7 @@ def _begin(pen: _Pen, sheet: Sheet, bed: Bed) -> None:
     pen.say("G90", "; home", *code.home)
     if sheet.mesh_active != "no":
         pen.say("; mesh on, after the last homing", *code.mesh_on)
-    elif any(line.split()[:1] == ["M420"] for line in code.mesh_on):
+    elif switches_mesh_off(bed):
         pen.say("; mesh off: this sheet is printed without it", "M420 S0")
     # The user's lines may have changed any of these.
     pen.say(*_states(bed))

@@ -14,7 +14,7 @@ from padsheet.patterns.bed import Bed
 from padsheet.patterns.envelope import check_sheet_gcode
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.estimate import Estimate, estimate
-from padsheet.patterns.gcode import write_gcode
+from padsheet.patterns.gcode import switches_mesh_off, write_gcode
 from padsheet.patterns.layout import Layout, lay_out_sheet
 from padsheet.patterns.preview import preview_svg
 from padsheet.patterns.preview_png import preview_png
@@ -111,7 +111,17 @@ def make_sheet(
         json=sheet_to_json(sheet),
         svg=preview_svg(sheet, bed, spent),
         estimate=spent,
-        notes=layout.notes,
+        notes=(*layout.notes, *_mesh_notes(bed, mesh_active)),
+    )
+
+
+def _mesh_notes(bed: Bed, mesh_active: Literal["yes", "no", "unknown"]) -> tuple[str, ...]:
+    """Say so where the sheet relies on a mesh that it cannot switch off itself to be off."""
+    if mesh_active != "no" or switches_mesh_off(bed):
+        return ()
+    return (
+        "Nothing in this sheet switches the mesh off, since the profile's mesh_on holds no M420: "
+        "see that it is off before you print, or the scores are wrong.",
     )
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 import pytest
 
-from padsheet.patterns.bed import Bed, MeshGrid, Outside
+from padsheet.patterns.bed import Bed, Code, MeshGrid, Outside
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.make import make_sheet
 from padsheet.patterns.sheet import Sheet
@@ -73,3 +74,20 @@ def test_a_corner_too_steep_to_go_beyond_keeps_all_inside(outside: Outside) -> N
     assert inside_mesh(sheet, bed.mesh)
     gentle = make_sheet(bed, reach_mm=REACH, mesh_active="yes", mesh_z_mm=z_mm / 10).sheet
     assert not inside_mesh(gentle, bed.mesh)
+
+
+@pytest.mark.parametrize(
+    ("mesh_on", "active", "told"),
+    [
+        (("M420 S1",), "no", False),
+        (("MESH ON",), "no", True),
+        ((), "no", True),
+        (("MESH ON",), "unknown", False),
+    ],
+)
+def test_a_sheet_that_cannot_switch_the_mesh_off_says_so(
+    mesh_on: tuple[str, ...], active: Literal["no", "unknown"], told: bool
+) -> None:
+    bed = Bed(mesh=MeshGrid(columns=3, rows=3), code=Code(mesh_on=mesh_on))
+    notes = make_sheet(bed, reach_mm=REACH, mesh_active=active).notes
+    assert any("switches the mesh off" in note for note in notes) is told
