@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.mesh import Mesh, interpolate
-from padsheet.scoring.phrases import place
+from padsheet.scoring.phrases import place, signed
 from padsheet.scoring.squish import Z95, PadScore, SheetScore, squish_score, verdict
 
 __all__ = [
@@ -341,10 +341,10 @@ def _percent(probability: float) -> str:
 
 def self_check_table(check: SelfCheck) -> str:
     """Write found less known, one row for each pad that was read."""
-    head = "Col Row   Known   Found   Found less known      +-"
+    head = "Col Row   Known   Found   Found minus known     +-"
     rows = [
-        f"{p.i + 1:3d} {p.j + 1:3d}   {p.known_mm:5.3f}  {p.found_mm:+6.3f}   "
-        f"{p.found_mm - p.known_mm:+16.3f}  {Z95 * p.sigma_mm:6.3f}"
+        f"{p.i + 1:3d} {p.j + 1:3d}   {p.known_mm:5.3f}  {signed(p.found_mm, 3):>6}   "
+        f"{signed(p.found_mm - p.known_mm, 3):>17}  {Z95 * p.sigma_mm:5.3f}"
         for p in check.pads
     ]
     return "\n".join([head, *rows, "(mm; +- is half the 95 % interval)"])

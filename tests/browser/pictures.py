@@ -121,7 +121,7 @@ def ladder_drawing() -> str:
         text(x, floor_y + 32, f"{height:.2f}")
         text(x, floor_y + 62, f"{width:.2f}", LINE)
     line(14, floor_y + 2, 426, floor_y + 2, INK, 'stroke-width="4"')
-    text(215, floor_y + 92, "nozzle gap above, line width below, mm; heights drawn larger", QUIET)
+    text(225, floor_y + 92, "nozzle gap and line width, mm; heights drawn larger", QUIET)
     left, bottom = 520.0, 260.0
 
     def at(height: float, width: float) -> tuple[float, float]:

@@ -158,7 +158,7 @@ def test_self_check_end_to_end(tmp_path: Path, virtual: ModuleType) -> None:
     (tmp_path / "photo.jpg").write_bytes(virtual.photograph(job, scene, width_px=3264)[0])
     result = run("-C", bed, "score", tmp_path / "photo.jpg")
     assert result.exit_code == 0, result.output
-    assert "Found less known" in result.stdout
+    assert "Found minus known" in result.stdout
     scores = json.loads(round_.scores_json.read_text())
     check = scores["self_check"]
     assert abs(check["found_mm"] - 0.06) < 2.6 * check["sigma_mm"] < 0.02

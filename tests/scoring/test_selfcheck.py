@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -162,6 +163,14 @@ def test_table_and_data_hold_every_read_pad(score_of: Scores, sheet: Sheet) -> N
     data = self_check_data(check)
     assert data["trusted"] is True
     assert {(p["i"], p["j"]) for p in data["pads"]} == set(GRID.nodes)
+
+
+def test_a_zero_in_the_table_has_no_sign(score_of: Scores, sheet: Sheet) -> None:
+    check = self_check(read(score_of, sheet, np.random.default_rng(10)), sheet)
+    pad = check.pads[0]
+    near = dataclasses.replace(pad, found_mm=pad.known_mm - 0.0002)
+    row = self_check_table(dataclasses.replace(check, pads=(near,))).splitlines()[1]
+    assert row.split()[4] == "0.000"
 
 
 @pytest.mark.parametrize("reach", [0.15, 0.20])
