@@ -237,7 +237,14 @@ def test_a_bare_score_makes_a_page_too(scored):
 def test_steps_default_to_those_of_the_advice(scored):
     page = Page(render_report(sheet=scored.sheet, score=scored.score, advice=scored.advice))
     for step in scored.advice.steps:
-        assert step in page.text
+        assert step.replace("+-", "±") in page.text
+
+
+def test_steps_are_printed_with_the_sign_of_an_interval(scored):
+    steps = [Step(text="Changed by 0.97 +- 0.06 of it.", commands=("echo +-",))]
+    html = render_report(sheet=scored.sheet, score=scored.score, advice=scored.advice, steps=steps)
+    assert "Changed by 0.97 ± 0.06 of it." in html
+    assert "<span>+-</span>" in html  # a command stays as it is to be typed
 
 
 def test_a_large_mesh_stays_a_page_one_can_open(make_scored):
