@@ -1,16 +1,16 @@
 """The width of a comb's track as a photo shows it, with everything about it that is not known.
 
-    w = v + b + b_p + n exp((0.4 mm - v) / 0.12 mm)
+    w = v + b + b_p + (n + n_p) exp((0.4 mm - v) / 0.12 mm)
     v = A (1 + f + f_p) (1 - c (0.1/g)^3) / g  +  (k + k_p + kappa_p) g
     g = g_p + (1 + q) (z - z_mid) + (z_mid - z_target) + e_z + s_p u + r_p |u|
 
 One number is wanted for each pad: its gap ``g_p``. Everything else is a nuisance with a prior,
 common to the sheet or own to a pad: flow ``f``, back pressure ``c``, side factor ``k``, the photo's
 edge bias ``b`` and what narrow lines have of it besides, ``n``, where the blur of one edge reaches
-the other; step scale ``q``, error of each step ``e_z``, slope of the bed across the pad ``s_p``,
-kink ``r_p`` of a mesh that was in force but is not known. ``kappa_p = 1/cos(theta) - 1`` is known
-from the viewing angle across the track: the silhouette of a bead of height ``g`` seen obliquely is
-wider by that part of its height.
+the other, ``n_p`` where highlights are cut off; step scale ``q``, error of each step ``e_z``, slope
+of the bed across the pad ``s_p``, kink ``r_p`` of a mesh that was in force but is not known.
+``kappa_p = 1/cos(theta) - 1`` is known from the viewing angle across the track: the silhouette of a
+bead of height ``g`` seen obliquely is wider by that part of its height.
 
 The common and the pad parameters form an arrow-shaped normal matrix, so a sheet of any size is
 solved pad by pad (`ArrowSystem`). The ladder is designed and the photo is fitted with the same
@@ -47,7 +47,7 @@ Floats = NDArray[np.float64]
 COMMON = ("flow", "back_pressure", "side_factor", "bias_mm", "step_scale", "narrow_mm")
 """Common parameters, followed by one step error in millimetres for each distinct height."""
 
-PAD = ("gap_mm", "flow", "side_factor", "bias_mm", "slope", "kink")
+PAD = ("gap_mm", "flow", "side_factor", "bias_mm", "slope", "kink", "narrow_mm")
 """Parameters of each pad."""
 
 CHOKED_BELOW_MM = 0.075
@@ -80,6 +80,8 @@ _PAD_PRIOR = {
     "slope": (0.0, 0.004),
     # In millimetres per millimetre to either side; the fit lets a mesh in that it does not know.
     "kink": (0.0, 1e-6),
+    # Let in where the photo's highlights are cut off.
+    "narrow_mm": (0.0, 1e-6),
 }
 
 
@@ -145,7 +147,7 @@ def common_priors(levels: int) -> tuple[Floats, Floats]:
 
 
 def pad_priors() -> tuple[Floats, Floats]:
-    """Return mean and standard deviation of a pad's parameters, shape (6,)."""
+    """Return mean and standard deviation of a pad's parameters, shape (7,)."""
     pairs = [_PAD_PRIOR[name] for name in PAD]
     return np.array([p[0] for p in pairs]), np.array([p[1] for p in pairs])
 
@@ -159,7 +161,7 @@ def track_gaps(comb: Comb, common: Floats, pads: Floats, kink_mm: Floats | float
         T tracks.
     common : ndarray, shape (6 + levels,)
         Common parameters.
-    pads : ndarray, shape (P, 6)
+    pads : ndarray, shape (P, 7)
         Parameters of each pad.
     kink_mm : ndarray, shape (P, T), or float
         Known part of the gap: what the mesh in force adds to the value at the pad's centre.
@@ -197,7 +199,7 @@ def track_widths(
     width : ndarray, shape (P, T)
         Millimetres. Above the round diameter it is the round diameter.
     d_common : ndarray, shape (P, T, 6 + levels)
-    d_pad : ndarray, shape (P, T, 6)
+    d_pad : ndarray, shape (P, T, 7)
     gap : ndarray, shape (P, T)
     """
     true_gap = track_gaps(comb, common, pads, kink_mm)
@@ -213,8 +215,9 @@ def track_widths(
     flattened = base * flow * throttle + side * g
     true_width = np.where(free, (1 + kappa) * limit, flattened)
     narrow = np.exp((_NARROW_MM - true_width) / _NARROW_FADE_MM)
-    width = true_width + common[3] + pads[:, 3:4] + common[5] * narrow
-    seen = 1 - common[5] * narrow / _NARROW_FADE_MM
+    by_narrow = common[5] + pads[:, 6:7]
+    width = true_width + common[3] + pads[:, 3:4] + by_narrow * narrow
+    seen = 1 - by_narrow * narrow / _NARROW_FADE_MM
     d_gap = np.where(pressed, -base * flow / g * (1 - 4 * common[1] * cubed) + side, 0.0) * seen
 
     shape = width.shape
@@ -225,6 +228,7 @@ def track_widths(
     d_pad[..., 3] = 1.0
     d_pad[..., 4] = d_gap * comb.offset_mm
     d_pad[..., 5] = d_gap * np.abs(comb.offset_mm)
+    d_pad[..., 6] = narrow
     d_common = np.zeros((*shape, len(COMMON) + comb.levels))
     d_common[..., 0] = d_pad[..., 1]
     d_common[..., 1] = np.where(free, 0.0, -base * flow * cubed) * seen
@@ -270,9 +274,9 @@ class ArrowSystem:
 
     Attributes
     ----------
-    pad_inverse : ndarray, shape (P, 6, 6)
+    pad_inverse : ndarray, shape (P, 7, 7)
         Inverse of each pad's own block.
-    coupling : ndarray, shape (P, 6, C)
+    coupling : ndarray, shape (P, 7, C)
         ``pad_inverse`` times the block that couples the pad to the common parameters.
     common_inverse : ndarray, shape (C, C)
         Covariance of the common parameters.
@@ -286,9 +290,9 @@ class ArrowSystem:
     def build(
         cls, d_common: Floats, d_pad: Floats, weight: Floats, common_sd: Floats, pad_sd: Floats
     ) -> ArrowSystem:
-        """Assemble from derivatives (P, T, C), (P, T, 6), weights (P, T) and the priors' sigmas.
+        """Assemble from derivatives (P, T, C), (P, T, 7), weights (P, T) and the priors' sigmas.
 
-        `common_sd` has the shape (C,), `pad_sd` (6,) or (P, 6).
+        `common_sd` has the shape (C,), `pad_sd` (7,) or (P, 7).
         """
         weighted = d_pad * weight[..., None]
         own = np.einsum("pti,ptj->pij", weighted, d_pad)
@@ -301,7 +305,7 @@ class ArrowSystem:
         return cls(pad_inverse=inverse, coupling=coupling, common_inverse=np.linalg.inv(reduced))
 
     def step(self, common_gradient: Floats, pad_gradient: Floats) -> tuple[Floats, Floats]:
-        """Solve for the change of common (C,) and pad (P, 5) parameters."""
+        """Solve for the change of common (C,) and pad (P, 7) parameters."""
         reduced = common_gradient - np.einsum("pic,pi->c", self.coupling, pad_gradient)
         common = self.common_inverse @ reduced
         own = np.einsum("pij,pj->pi", self.pad_inverse, pad_gradient) - self.coupling @ common

@@ -34,6 +34,10 @@ _NEARLY_ROUND = 0.93
 _TRACK_FLOW_SD = 0.008
 _STUDENT_DOF = 4.0
 _CENSORED_COST = 1.5
+# How far the widening by cut-off highlights, and what narrow lines have of it, may differ from what
+# it seems to be (relative).
+_HIGHLIGHT_SD = 0.6
+_HIGHLIGHT_GAP_MM = 0.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,6 +57,9 @@ class TrackData:
     kink_sd : float
         How strong the kink of a mesh may be that was in force but is not known, in millimetres
         per millimetre to either side of the pad's centre.
+    highlight_mm : ndarray, shape (P,), optional
+        By how much cut-off highlights seem to have widened the lines; see
+        `padsheet.scoring.highlights`.
     """
 
     width_mm: Floats
@@ -61,6 +68,7 @@ class TrackData:
     kink_mm: Floats
     doubt: Floats
     kink_sd: float = 1e-6
+    highlight_mm: Floats | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -203,15 +211,22 @@ def _weights(
 
 
 def _priors(comb: Comb, data: TrackData) -> tuple[Floats, Floats, Floats, Floats]:
-    """Return mean and sigma of common (C,) and pad (P, 6) parameters, widened where in doubt."""
+    """Return mean and sigma of common (C,) and pad (P, 7) parameters, widened where in doubt."""
     common_mean, common_sd = common_priors(comb.levels)
-    pad_mean, one_sd = pad_priors()
+    pad_mean, pad_sd = (np.tile(prior, (len(data.doubt), 1)) for prior in pad_priors())
     common_sd = common_sd.copy()
-    pad_sd = np.tile(one_sd, (len(data.doubt), 1))
     shared = float(np.median(data.doubt))
     common_sd[COMMON.index("bias_mm")] *= shared
     pad_sd[:, PAD.index("bias_mm")] *= data.doubt
     pad_sd[:, PAD.index("kink")] = data.kink_sd
+    if data.highlight_mm is not None:
+        # Blur added after the cut hides some of it, and what is added then is not known.
+        unsure = _HIGHLIGHT_SD * np.abs(data.highlight_mm)
+        bias, narrow, side = (PAD.index(n) for n in ("bias_mm", "narrow_mm", "side_factor"))
+        pad_mean[:, bias] = data.highlight_mm
+        pad_sd[:, bias] = np.hypot(pad_sd[:, bias], unsure)
+        pad_sd[:, narrow] = np.hypot(pad_sd[:, narrow], unsure)
+        pad_sd[:, side] = np.hypot(pad_sd[:, side], unsure / _HIGHLIGHT_GAP_MM)
     return common_mean, common_sd, pad_mean, pad_sd
 
 

@@ -28,7 +28,7 @@ _LEAST_PX_PER_MM = 5.0
 _MOST_CLIPPED = 0.10
 _MOST_MISFIT = 0.12
 _FEWEST_TRACKS = 6
-_MOST_BLUR_MM = 0.18
+_MOST_BLUR_MM = 0.20
 _FALL_SIGMAS = 4.0
 # The level of a strand's width is known no better than the photo's bias and the pad's flow: on
 # simulated photos of round strands it lay up to 0.07 mm below and 0.14 mm above. How little the

@@ -266,6 +266,8 @@ class PadWidths:
         By how much the lines do not look like plain bars, as a part of their contrast.
     whole, clipped_share, px_per_mm
         See `Patches`.
+    brightest : float
+        See `brightest`.
     """
 
     width_mm: Floats
@@ -281,6 +283,7 @@ class PadWidths:
     whole: bool
     clipped_share: float
     px_per_mm: float
+    brightest: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -295,6 +298,8 @@ class PadProfiles:
     colour : ColourAxis
     whole, clipped_share, px_per_mm
         See `Patches`.
+    brightest : float
+        See `brightest`.
     """
 
     profiles: Floats
@@ -303,6 +308,15 @@ class PadProfiles:
     whole: bool
     clipped_share: float
     px_per_mm: float
+    brightest: float
+
+
+def brightest(patches: Patches) -> float:
+    """Return the light of print or plate, whichever is brighter, in its brightest channel."""
+    reach = patches.u_mm[-1]
+    printed = np.median(patches.light[:, ::3, np.abs(patches.u_mm) < 0.08], axis=(0, 1, 2))
+    bare = np.median(patches.light[:, ::3, np.abs(patches.u_mm) > reach - 0.15], axis=(0, 1, 2))
+    return float(max(printed.max(), bare.max()))
 
 
 def pad_profiles(patches: Patches) -> PadProfiles:
@@ -316,6 +330,7 @@ def pad_profiles(patches: Patches) -> PadProfiles:
         whole=patches.whole,
         clipped_share=float(patches.clipped.mean()),
         px_per_mm=patches.px_per_mm,
+        brightest=brightest(patches),
     )
 
 
@@ -444,6 +459,7 @@ def _widths(pad: PadProfiles, fit: _PadFit) -> PadWidths:
         whole=pad.whole,
         clipped_share=pad.clipped_share,
         px_per_mm=pad.px_per_mm,
+        brightest=pad.brightest,
     )
 
 

@@ -24,6 +24,7 @@ from padsheet.scoring.curves import LadderCurve
 from padsheet.scoring.finder import find_markers
 from padsheet.scoring.floor import height_floor_mm
 from padsheet.scoring.gaps import GapFit, TrackData, comb_of, fit_gaps
+from padsheet.scoring.highlights import highlight_shift_mm
 from padsheet.scoring.judge import after_fit, before_fit, beyond_reach, off_scale
 from padsheet.scoring.lines import (
     PadProfiles,
@@ -57,12 +58,16 @@ _MOST_COMMON_SIGMA_MM = 0.035
 # In 1/mm, times the square of the blur: what the tone curve and the sharpening of phones do to the
 # common gap, from bars computed with both, and what is left of it from pad to pad.
 _EDGE_SIGMA_PER_MM, _PAD_SIGMA_PER_MM = 0.45, 0.2
+# Of the width that cut-off highlights seem to add, what is left in the gap: an allowance, too.
+_HIGHLIGHT_SIGMA = 0.12
 # Light from one side shows the sides of beads as dark as a dark plate, or a shadow as wide as they
 # are high: allowance for what no parameter takes up, from rendered photos.
 _LIGHT_SIGMA_MM = 0.006
 # A photo that strains what flow, sides and edge bias can be by more than this has edges of another
 # kind than the model's.
 _MOST_STRAIN = 1.9
+# Only of lines that are sharper than this is a missing step the printer's and not the photo's.
+_SHARP_MM = 0.16
 # How strong the kink of an unknown mesh may be at its grid points, in mm per mm to either side.
 _KINK_SD = 0.0008
 # What a phone's lens and the plate's own height leave of the scale, in one direction (relative).
@@ -169,7 +174,8 @@ def read_sheet_photo(
 def _refuse_floor(sheet: Sheet, widths: Sequence[PadWidths]) -> None:
     """Raise if the lowest steps of most pads were printed at one height."""
     usual = np.median([w.apart for w in widths if w.whole] or [np.zeros(3)], axis=0)
-    clear = [w.width_mm for w in widths if before_fit(w, usual) is None]
+    sharp = [w for w in widths if w.blur_px < _SHARP_MM * w.px_per_mm]
+    clear = [w.width_mm for w in sharp if before_fit(w, usual) is None]
     floor_mm = height_floor_mm(comb_of(sheet), np.array(clear)) if clear else None
     if floor_mm is not None:
         raise PadsheetError(
@@ -271,6 +277,7 @@ def _track_data(
         kappa=(np.hypot(1.0, tangent) - 1.0)[:, None],
         kink_mm=_kink_mm(sheet, pads, mesh),
         doubt=np.array([np.hypot(1.0, widths[k].misfit / _CLEAN_MISFIT) for k in rows]),
+        highlight_mm=highlight_shift_mm(widths)[list(rows)],
         kink_sd=1e-6 if mesh is not None or sheet.mesh_active == "no" else _KINK_SD,
     )
 
@@ -283,8 +290,10 @@ def _edge_variances_mm2(widths: Sequence[PadWidths], fitted: Sequence[int]) -> t
     """
     blur_mm = np.array([w.blur_px / w.px_per_mm for w in widths])
     whole = np.array([w.whole for w in widths])
+    highlights = _HIGHLIGHT_SIGMA * highlight_shift_mm(widths)
     shared = math.hypot(_LIGHT_SIGMA_MM, _EDGE_SIGMA_PER_MM * float(np.median(blur_mm[whole])) ** 2)
-    return shared**2, (_PAD_SIGMA_PER_MM * blur_mm[list(fitted)] ** 2) ** 2
+    own = np.hypot(_PAD_SIGMA_PER_MM * blur_mm**2, highlights)[list(fitted)]
+    return shared**2, own**2
 
 
 def _unread(pad: Pad, reason: Reason) -> PadScore:

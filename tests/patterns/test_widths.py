@@ -103,13 +103,14 @@ def test_each_nuisance_acts_as_the_formula_says() -> None:
     common, pads = parameters(np.array([0.21]))
     kappa, kink, track = 0.06, 0.004, 3
     f, c, k, b, q, n = common[:6]
-    g_p, f_p, k_p, b_p, slope, bend = pads[0]
+    pads[0, PAD.index("narrow_mm")] = 0.017
+    g_p, f_p, k_p, b_p, slope, bend, n_p = pads[0]
     middle, z = 0.21, HEIGHTS[track]
     error = common[6 + sorted(set(HEIGHTS)).index(z)]
     u = comb.offset_mm[track]
     g = g_p + (1 + q) * (z - middle) + (middle - 0.2) + error + slope * u + bend * abs(u) + kink
     v = AREAS[track] * (1 + f + f_p) * (1 - c * (0.1 / g) ** 3) / g + (k + k_p + kappa) * g
-    w = v + b + b_p + n * np.exp((0.40 - v) / 0.12)
+    w = v + b + b_p + (n + n_p) * np.exp((0.40 - v) / 0.12)
     width, _, _, gap = track_widths(comb, common, pads, kappa=kappa, kink_mm=kink)
     assert gap[0, track] == pytest.approx(g, rel=1e-12)
     assert width[0, track] == pytest.approx(w, rel=1e-12)
@@ -216,16 +217,16 @@ def test_arrow_covariance_agrees_with_scipy() -> None:
     sigma = width_noise_mm(comb, gap)
 
     def residuals(p: Floats) -> Floats:
-        width = widths_of(comb, p[:11], p[11:].reshape(3, 6))
+        width = widths_of(comb, p[:11], p[11:].reshape(3, len(PAD)))
         return np.concatenate([((width - truth) / sigma).ravel(), (p - mean) / sd])
 
     fit = least_squares(
         residuals, np.concatenate([common, pads.ravel()]), jac="3-point", x_scale=np.minimum(sd, 1)
     )
     expected = np.linalg.inv(fit.jac.T @ fit.jac)[
-        np.ix_(11 + 6 * np.arange(3), 11 + 6 * np.arange(3))
+        np.ix_(11 + len(PAD) * np.arange(3), 11 + len(PAD) * np.arange(3))
     ]
-    at_common, at_pads = fit.x[:11], fit.x[11:].reshape(3, 6)
+    at_common, at_pads = fit.x[:11], fit.x[11:].reshape(3, len(PAD))
     _, d_common, d_pad, _ = track_widths(comb, at_common, at_pads, kappa=KAPPA, kink_mm=KINK)
     system = ArrowSystem.build(d_common, d_pad, sigma**-2.0, common_priors(5)[1], pad_priors()[1])
     np.testing.assert_allclose(system.gap_covariance_mm2(), expected, rtol=1e-4)

@@ -45,6 +45,7 @@ def seen(width: Floats, **changes: object) -> PadWidths:
         whole=True,
         clipped_share=0.0,
         px_per_mm=12.0,
+        brightest=0.6,
     )
     return replace(pad, **changes)  # type: ignore[arg-type]
 

@@ -77,6 +77,7 @@ def seen(
         whole=True,
         clipped_share=0.0,
         px_per_mm=12.0,
+        brightest=0.6,
     )
 
 

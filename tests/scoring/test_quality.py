@@ -31,6 +31,7 @@ def widths(*, blur_px: float, px_per_mm: float, whole: bool = True, **rest: floa
         whole=whole,
         clipped_share=rest.get("clipped", 0.0),
         px_per_mm=px_per_mm,
+        brightest=0.6,
     )
 
 
