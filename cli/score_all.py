@@ -71,7 +71,7 @@ def _cells(outcome: Outcome) -> tuple[str, ...]:
     return (
         str(outcome.round),
         f"{len(errors)} of {len(pads)}",
-        str(sum(pad["verdict"] == "on target" for pad in pads)),
+        str(outcome.on_target),
         f"{sum(errors) / len(errors):+.3f}" if errors else "",
         f"{max(errors, key=abs):+.3f}" if errors else "",
         "done" if advice and advice["done"] else "",

@@ -43,6 +43,8 @@ class Outcome:
         The round that it was scored in.
     summary : str
         One sentence: the verdict, or why there is none.
+    on_target : int or None
+        Points on target by all sheets together, as `padsheet score` shows them.
     scores : dict or None
         As in scores.json.
     error : dict or None
@@ -56,6 +58,7 @@ class Outcome:
     photo: str | None = None
     round: int | None = None
     summary: str = ""
+    on_target: int | None = None
     scores: dict[str, Any] | None = None
     error: dict[str, str] | None = None
     seconds: float = 0.0
@@ -70,6 +73,7 @@ def outcome_data(outcome: Outcome) -> dict[str, Any]:
         "photo": outcome.photo,
         "round": outcome.round,
         "summary": outcome.summary,
+        "on_target": outcome.on_target,
         "seconds": round(outcome.seconds, 2),
         "scores": outcome.scores,
         "error": outcome.error,
@@ -174,6 +178,7 @@ def score_newest(path: str, *, force: bool = False) -> Outcome:
             photo=str(photo),
             round=done.number,
             summary=summary(scored.score, scored.advice),
+            on_target=sum(pad.verdict == "on target" for pad in scored.shown.pads),
             scores=scores_to_data(scored.score, scored.advice, **scored.context),
             seconds=time.perf_counter() - begun,
         )

@@ -82,6 +82,9 @@ def test_scores_are_those_of_the_bed_scored_by_itself(
     bed = make_bed(tmp_path / "alone")
     alone = json.loads(run("-C", bed.path, "score", bed.path / "photo.jpg", "--json").stdout)
     assert line["scores"]["pads"] == alone["pads"]
+    # By all sheets together, as the table of the bed by itself has it.
+    verdicts = [node["verdict"] for node in alone["advice"]["nodes"]]
+    assert line["on_target"] == verdicts.count("on target")
     kept = room / "good" / "rounds" / "01"
     assert {p.name for p in kept.iterdir()} >= {"scores.json", "annotated.jpg", "photo-1.jpg"}
 
