@@ -122,7 +122,7 @@ def test_developers_says_where_every_module_belongs(package: str) -> None:
         return
     table = DEVELOPERS.partition(f"modules of `{package}/` |")[2].partition("\n\n")[0]
     told_once = re.findall(r"`(\w+)`", table)
-    assert sorted(told_once) == sorted(there)
+    assert sorted(told_once) == sorted(there), "a new module needs its place in DEVELOPERS.md"
 
 
 def test_files_that_developers_names_exist() -> None:
