@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from padsheet.cli.options import folder_of, force_option, say, user_errors
+from padsheet.cli.options import folder_of, force_option, round_option, say, user_errors
 from padsheet.scoring.history import applied_words, summaries
 from padsheet.scoring.rounds import BedFolder
 from padsheet.scoring.user_word import record_word
@@ -13,9 +13,7 @@ __all__ = ["command"]
 
 
 @click.command("applied")
-@click.option(
-    "--round", "number", type=click.IntRange(min=1), help="The round; the newest if not given."
-)
+@round_option
 @click.option("--as-advised", is_flag=True, help="The mesh edits are in, all of them.")
 @click.option("--no-edits", is_flag=True, help="No mesh point was changed.")
 @click.option("--screws", is_flag=True, help="Bed screws were turned.")

@@ -8,7 +8,15 @@ from typing import BinaryIO
 import click
 
 from padsheet.cli.mesh import read_text
-from padsheet.cli.options import folder_of, force_option, json_option, say, show_json, user_errors
+from padsheet.cli.options import (
+    folder_of,
+    force_option,
+    json_option,
+    round_option,
+    say,
+    show_json,
+    user_errors,
+)
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
@@ -31,9 +39,7 @@ __all__ = ["command", "show_talk"]
 
 
 @click.command("edits")
-@click.option(
-    "--round", "number", type=click.IntRange(min=1), help="The round; the newest if not given."
-)
+@round_option
 @click.option(
     "--since-round",
     "since",
@@ -47,7 +53,9 @@ __all__ = ["command", "show_talk"]
     default=True,
     help="Leave out points that do not change (the default), or write every point.",
 )
-@click.option("--keep-mean", is_flag=True, help="Do not lower the bed as a whole, only its shape.")
+@click.option(
+    "--keep-mean", is_flag=True, help="Correct the shape only: do not lower the nozzle everywhere."
+)
 @click.option("--empty-mesh", is_flag=True, help="The printer holds no mesh: write all from zero.")
 @click.option("--prove", is_flag=True, help="Write one edit that proves the edit style.")
 @click.option(

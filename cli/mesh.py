@@ -38,9 +38,13 @@ LARGEST_BYTES = 1_000_000
     type=click.Choice(["left", "right"]),
     help="Which side of the bed the first printed column shows; else as the profile says.",
 )
-@click.option("--name", help="Name in the bed folder; 'mesh', 'mesh-2' and so on if not given.")
+@click.option(
+    "--name",
+    metavar="NAME",
+    help="Name in the bed folder; 'mesh', 'mesh-2' and so on if not given.",
+)
 @click.option("--bed-temp", type=float, metavar="C", help="Bed temperature it was made at.")
-@click.option("--plate", help="Plate it belongs to; the profile's if not given.")
+@click.option("--plate", metavar="NAME", help="Plate it belongs to; the profile's if not given.")
 @click.option("--yes", is_flag=True, help="Take the map as right without asking.")
 @force_option
 @json_option

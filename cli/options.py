@@ -25,6 +25,7 @@ __all__ = [
     "force_option",
     "here",
     "json_option",
+    "round_option",
     "say",
     "show_json",
     "user_errors",
@@ -43,6 +44,14 @@ json_option: Callable[[Any], Any] = click.option(
 )
 force_option: Callable[[Any], Any] = click.option(
     "--force", is_flag=True, help="Overwrite what is already there."
+)
+
+round_option: Callable[[Any], Any] = click.option(
+    "--round",
+    "number",
+    type=click.IntRange(min=1),
+    metavar="N",
+    help="The round; the newest if not given.",
 )
 
 

@@ -15,7 +15,16 @@ from padsheet.scoring.edits import SAVE_WARNING
 from padsheet.scoring.link import Link, Waits, allowed_lines, open_port
 from padsheet.scoring.sending import Outcome, save_mesh
 
-__all__ = ["WAITS", "ask", "baud_option", "greeted", "save_option", "saved", "yes_option"]
+__all__ = [
+    "WAITS",
+    "ask",
+    "baud_option",
+    "greeted",
+    "port_option",
+    "save_option",
+    "saved",
+    "yes_option",
+]
 
 WAITS = Waits()
 
@@ -24,7 +33,13 @@ baud_option: Callable[[Any], Any] = click.option(
     type=click.IntRange(min=1200),
     default=115200,
     show_default=True,
+    metavar="N",
     help="Speed of the serial port.",
+)
+port_option: Callable[[Any], Any] = click.option(
+    "--port",
+    metavar="PORT",
+    help="Serial port to send over; without it the lines are only written.",
 )
 yes_option: Callable[[Any], Any] = click.option("--yes", is_flag=True, help="Send without asking.")
 save_option: Callable[[Any], Any] = click.option(

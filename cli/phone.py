@@ -30,6 +30,7 @@ DEFAULT_PORT = 8737
     type=click.IntRange(1, 65535),
     default=DEFAULT_PORT,
     show_default=True,
+    metavar="N",
     help="Port that the page listens on.",
 )
 @click.pass_context

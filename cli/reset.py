@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from padsheet.cli.options import folder_of, say, user_errors
-from padsheet.cli.over_port import baud_option, save_option, yes_option
+from padsheet.cli.over_port import baud_option, port_option, save_option, yes_option
 from padsheet.cli.restore import carry
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.restoring import change_in_words, reset_edits
@@ -15,7 +15,7 @@ __all__ = ["command"]
 
 
 @click.command("reset")
-@click.option("--port", help="Serial port to send over; without it the lines are only written.")
+@port_option
 @baud_option
 @yes_option
 @save_option

@@ -7,7 +7,15 @@ from dataclasses import replace
 import click
 
 from padsheet.cli.options import folder_of, say, user_errors
-from padsheet.cli.over_port import ask, baud_option, greeted, save_option, saved, yes_option
+from padsheet.cli.over_port import (
+    ask,
+    baud_option,
+    greeted,
+    port_option,
+    save_option,
+    saved,
+    yes_option,
+)
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
@@ -25,10 +33,11 @@ __all__ = ["carry", "command"]
     "--round",
     "number",
     type=click.IntRange(min=1),
+    metavar="N",
     help="Go back to before the edits of this round.",
 )
-@click.option("--mesh", "name", help="Go back to this stored mesh instead.")
-@click.option("--port", help="Serial port to send over; without it the lines are only written.")
+@click.option("--mesh", "name", metavar="NAME", help="Go back to this stored mesh instead.")
+@port_option
 @baud_option
 @yes_option
 @save_option

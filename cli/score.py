@@ -30,7 +30,13 @@ __all__ = ["command"]
     help="The sheet.json of this print; found by the markers if not given. Outside a bed folder "
     "nothing is written.",
 )
-@click.option("--round", "number", type=click.IntRange(min=1), help="The round it belongs to.")
+@click.option(
+    "--round",
+    "number",
+    type=click.IntRange(min=1),
+    metavar="N",
+    help="The round it belongs to.",
+)
 @click.option(
     "--all",
     "many",

@@ -7,7 +7,7 @@ from dataclasses import replace
 import click
 
 from padsheet.cli.edits import show_talk
-from padsheet.cli.options import folder_of, force_option, say, user_errors
+from padsheet.cli.options import folder_of, force_option, round_option, say, user_errors
 from padsheet.cli.over_port import ask, baud_option, greeted, save_option, saved, yes_option
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
@@ -38,12 +38,12 @@ __all__ = ["command"]
 
 
 @click.command("send")
-@click.option("--port", help="Serial port, such as /dev/ttyUSB0 or COM3.")
+@click.option("--port", metavar="PORT", help="Serial port, such as /dev/ttyUSB0 or COM3.")
 @baud_option
+@round_option
 @click.option(
-    "--round", "number", type=click.IntRange(min=1), help="The round; the newest if not given."
+    "--keep-mean", is_flag=True, help="Correct the shape only: do not lower the nozzle everywhere."
 )
-@click.option("--keep-mean", is_flag=True, help="Do not lower the bed as a whole, only its shape.")
 @click.option("--empty-mesh", is_flag=True, help="The printer holds no mesh: write all from zero.")
 @click.option("--prove", is_flag=True, help="Only prove the edit style, then take the edit back.")
 @click.option("--dry-run", is_flag=True, help="Show what would be sent; open no port.")

@@ -224,7 +224,7 @@ def a_printer(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., Any]]:
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
-    waits = Waits(greeting_s=0.4, quiet_s=0.12, reply_s=0.4, busy_s=4.0, resend_ok_s=0.2)
+    waits = Waits(greeting_s=0.4, quiet_s=0.12, reply_s=2.0, busy_s=8.0, resend_ok_s=0.2)
     monkeypatch.setattr(over_port, "WAITS", waits)
     made: list[Any] = []
 

@@ -56,6 +56,15 @@ def test_help_begins_with_a_sentence_and_has_an_example(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", COMMANDS)
+def test_help_names_values_in_words(name: str) -> None:
+    command = command_of(name)
+    told = command.get_help(click.Context(command, info_name=name, terminal_width=80))
+    for jargon in ("INTEGER", "RANGE", "TEXT", "FLOAT"):
+        assert jargon not in told
+    assert max(map(len, told.splitlines())) <= 80
+
+
+@pytest.mark.parametrize("name", COMMANDS)
 def test_the_reference_tells_the_options_that_exist(name: str) -> None:
     told = set(re.findall(r"`(--[a-z0-9-]+)", reference_rows()[name]))
     assert told == options_of(name) - {"--help"}
