@@ -7,12 +7,14 @@ import secrets
 import socket
 import sys
 import tempfile
+from contextlib import closing
 from pathlib import Path
 
 import click
 
 from padsheet.cli.options import folder_of, say, user_errors
 from padsheet.patterns.errors import PadsheetError
+from padsheet.scoring.lock import locked
 
 __all__ = ["command"]
 
@@ -122,25 +124,37 @@ def serve(folder: Path, *, host: str, port: int, everywhere: bool) -> None:
     code = secrets.token_urlsafe(16)
     names = [host] if everywhere else [host, "localhost"]
     hosts = [f"{name}:{port}" for name in names] + (names if port == 80 else [])
-    listening = _listening(host, port)
-    (folder / UPLOADS).mkdir(exist_ok=True)
-    server = create_server(
-        create_app(folder, code=code, hosts=hosts, limits=limits),
-        sockets=[listening],
-        threads=4,
-        ident="",
-        max_request_body_size=limits.upload_mb * 2**20 + 2**17,
-        channel_timeout=90,
-        connection_limit=24,
-    )
-    _introduce(f"http://{host}:{port}/{code}/", everywhere)
-    # Large uploads pass through temporary files; these too stay in the bed folder.
-    before, tempfile.tempdir = tempfile.tempdir, str((folder / UPLOADS).resolve())
-    try:
-        server.run()
-    finally:
-        tempfile.tempdir = before
-        clear_uploads(folder)
+    with closing(_listening(host, port)) as listening:
+        uploads = folder / UPLOADS
+        uploads.mkdir(exist_ok=True)
+        # One page for a folder, so that what lies there at the start is of nobody any more.
+        with locked(uploads):
+            _say_cleared(clear_uploads(folder))
+            server = create_server(
+                create_app(folder, code=code, hosts=hosts, limits=limits),
+                sockets=[listening],
+                threads=4,
+                ident="",
+                max_request_body_size=limits.upload_mb * 2**20 + 2**17,
+                channel_timeout=90,
+                connection_limit=24,
+            )
+            _introduce(f"http://{host}:{port}/{code}/", everywhere)
+            # Large uploads pass through temporary files; these too stay in the bed folder.
+            before, tempfile.tempdir = tempfile.tempdir, str(uploads.resolve())
+            try:
+                server.run()
+            finally:
+                tempfile.tempdir = before
+                clear_uploads(folder)
+
+
+def _say_cleared(count: int) -> None:
+    """Tell of photos that an earlier page left when it was ended by force."""
+    if count:
+        photos = "a photo that was" if count == 1 else f"{count} photos that were"
+        say(f"The page was ended by force before: removed {photos} left over. What was scored is")
+        say("kept in its round; if the last photo was not, take it again.")
 
 
 def _listening(host: str, port: int) -> socket.socket:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import secrets
+import shutil
 import signal
 import subprocess
 import sys
@@ -292,7 +293,20 @@ def refused_pads(score: SheetScore) -> list[Refused]:
     ]
 
 
-def clear_uploads(folder: Path) -> None:
-    """Remove the stored uploads: those that were scored are kept in their round."""
-    for path in (folder / UPLOADS).glob("photo-*"):
-        path.unlink(missing_ok=True)
+def clear_uploads(folder: Path) -> int:
+    """Remove the stored uploads: those that were scored are kept in their round.
+
+    Temporary files go too: of uploads that broke off, and of a scoring that was stopped.
+
+    Returns
+    -------
+    int
+        How many photos were removed.
+    """
+    photos = list((folder / UPLOADS).glob("photo-*"))
+    for path in (*photos, *(folder / UPLOADS).glob("tmp*")):
+        if path.is_dir() and not path.is_symlink():
+            shutil.rmtree(path, ignore_errors=True)
+        else:
+            path.unlink(missing_ok=True)
+    return len(photos)

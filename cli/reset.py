@@ -6,9 +6,9 @@ import click
 
 from padsheet.cli.options import folder_of, say, user_errors
 from padsheet.cli.over_port import baud_option, port_option, save_option, yes_option
-from padsheet.cli.restore import carry
+from padsheet.cli.restore import carry, change
 from padsheet.patterns.errors import PadsheetError
-from padsheet.scoring.restoring import change_in_words, reset_edits
+from padsheet.scoring.restoring import reset_edits
 from padsheet.scoring.rounds import BedFolder
 
 __all__ = ["command"]
@@ -47,7 +47,7 @@ def command(ctx: click.Context, port: str | None, baud: int, yes: bool, save: bo
                 "This sets every point of the mesh in the printer to zero: nothing is corrected "
                 f"any more until a new mesh is in. {back}"
             )
-            if not edits.edits:
+            if not edits.edits and port is None:
                 say("Every point is zero already: there is nothing to reset.")
                 return
             if port is not None and now is None:
@@ -56,5 +56,5 @@ def command(ctx: click.Context, port: str | None, baud: int, yes: bool, save: bo
                     remedy="Take it in with `padsheet mesh` first, or send reset.gcode by hand.",
                     code="restore-unknown",
                 )
-            say(f"{change_in_words(edits)}. Print a new sheet before anything else.")
+            say(change(edits))
             carry(folder, bed, edits, "reset", port, baud, yes=yes, save=save)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import click
+import numpy as np
 
 from padsheet.cli.options import folder_of, say, user_errors
 from padsheet.cli.over_port import (
@@ -20,12 +22,22 @@ from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
 from padsheet.scoring.edits import EditList
+from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.restoring import change_in_words, edits_between, mesh_to_restore
 from padsheet.scoring.round_edits import free_mesh_name, named, record_read_back, sheet_mesh
 from padsheet.scoring.rounds import BedFolder
-from padsheet.scoring.sending import SendFault, check_sendable, restore_after, send_edits
+from padsheet.scoring.sending import (
+    Outcome,
+    SendFault,
+    check_sendable,
+    read_mesh,
+    restore_after,
+    same_mesh,
+    send_edits,
+    tolerance_mm,
+)
 
-__all__ = ["carry", "command"]
+__all__ = ["carry", "change", "command"]
 
 
 @click.command("restore")
@@ -78,10 +90,10 @@ def command(
             edits = edits_between(bed, now, target)
             of = f", as on the sheet of round {round_.number}" if round_ is not None else ""
             say(f"This brings the printer's mesh from '{now.name}' back to '{target.name}'{of}.")
-            if not edits.edits:
+            if not edits.edits and port is None:
                 say("They do not differ: there is nothing to restore.")
                 return
-            say(f"{change_in_words(edits)}. Print a new sheet before anything else.")
+            say(change(edits))
             carry(folder, bed, edits, "restore", port, baud, yes=yes, save=save)
 
 
@@ -97,14 +109,9 @@ def carry(
     save: bool,
 ) -> None:
     """Write the lines, and send them if there is a port; the way back lies beside them."""
-    path = folder.path / f"{word}.gcode"
-    back = folder.path / f"{word}-back.gcode"
+    path, back = (folder.path / name for name in (f"{word}.gcode", f"{word}-back.gcode"))
     known = edits.before is not None
-    if known:
-        write_atomic(back, "\n".join(edits.restore) + "\n")
-    else:
-        back.unlink(missing_ok=True)  # one of another day would bring back another mesh
-    write_atomic(path, "\n".join(edits.lines) + "\n")
+    _write(path, back, edits)
     if port is None:
         click.echo("\n".join(edits.lines))
         way_back = f", and the way back, {back}" if known else ""
@@ -112,8 +119,13 @@ def carry(
         say("Send it, show the mesh, and give it to `padsheet mesh`; save only when it is right.")
         return
     check_sendable(edits)
-    ask(edits.cautions, f"Send {len(edits.edits)} edits to {port}?", yes=yes)
+    ask(edits.cautions, _question(edits, port), yes=yes)
     with greeted(port, baud, bed) as link:
+        found = _from_held(folder, bed, edits, read_mesh(link, bed))
+        if found is not None:
+            edits = found
+            _write(path, back, edits)
+            ask((), _question(edits, port), yes=yes)
         try:
             outcome = send_edits(link, edits, bed, tell=say)
         except SendFault as fault:
@@ -121,12 +133,63 @@ def carry(
             say(f"The way back is in {back}.")
             raise
         say("Every value of the mesh was read back as meant.")
-        before = sheet_mesh(folder)
-        after = named(outcome.after, free_mesh_name(folder, f"after-{word}"), bed)
-        if edits.before is not None:
-            after = replace(after, bed_c=edits.before.bed_c)
-        folder.store_mesh(after)
-        record_read_back(folder, before, after)
-        say(f"Wrote meshes/{after.name}.csv; it is now the mesh that the printer is taken to hold.")
+        _record(folder, bed, edits, outcome, word)
         if saved(link, outcome, bed, save=save):
             say("Saved.")
+
+
+def _write(path: Path, back: Path, edits: EditList) -> None:
+    """Write the way back, where the mesh before is known, and then the lines."""
+    if edits.before is not None:
+        write_atomic(back, "\n".join(edits.restore) + "\n")
+    else:
+        back.unlink(missing_ok=True)  # one of another day would bring back another mesh
+    write_atomic(path, "\n".join(edits.lines) + "\n")
+
+
+def change(edits: EditList) -> str:
+    """Say what changes, as far as is known before the printer is asked."""
+    if not edits.edits:
+        return "By what was last read back it holds that already; now the printer is asked."
+    return f"{change_in_words(edits)}. Print a new sheet before anything else."
+
+
+def _question(edits: EditList, port: str) -> str:
+    """Ask for leave to send."""
+    if not edits.edits:
+        return f"Read the mesh over {port}?"
+    return f"Send {len(edits.edits)} edit{'' if len(edits.edits) == 1 else 's'} to {port}?"
+
+
+def _from_held(folder: BedFolder, bed: Bed, edits: EditList, held: Mesh) -> EditList | None:
+    """Return the edits from what the printer holds, where an earlier run or fall explains it.
+
+    None where it holds what was last read back, or what nobody knows: then the sending refuses.
+    """
+    before, target = edits.before, edits.expected
+    if before is None or target is None or same_mesh(held, before, bed):
+        return None
+    off_mm = [np.abs(held.z_mm - mesh.z_mm) for mesh in (before, target)]
+    earlier = next((m.name for m in folder.known_meshes() if same_mesh(held, m, bed)), None)
+    if np.all(np.minimum(*off_mm) <= tolerance_mm(bed)):
+        said = "The printer holds this in part or wholly, as after a sending that broke off."
+    elif earlier is not None:
+        said = f"The printer is back at the mesh '{earlier}', as after being switched off unsaved."
+    else:
+        return None
+    made = edits_between(bed, replace(held, name=earlier or before.name), target)
+    say(said)
+    say(change(made))
+    return made
+
+
+def _record(folder: BedFolder, bed: Bed, edits: EditList, outcome: Outcome, word: str) -> None:
+    """Keep the mesh read back, and what it tells was applied."""
+    before, known = sheet_mesh(folder), folder.active_mesh()
+    if known is None or edits_between(bed, known, outcome.after).edits:
+        known = named(outcome.after, free_mesh_name(folder, f"after-{word}"), bed)
+        if edits.before is not None:
+            known = replace(known, bed_c=edits.before.bed_c)
+        folder.store_mesh(known)
+        say(f"Wrote meshes/{known.name}.csv; it is now the mesh that the printer is taken to hold.")
+    record_read_back(folder, before, known)

@@ -12,6 +12,7 @@ from padsheet.cli.options import folder_of, json_option, say, show_json, user_er
 from padsheet.scoring.history import RoundSummary, applied_words, summaries
 from padsheet.scoring.phrases import place, signed
 from padsheet.scoring.rounds import BedFolder
+from padsheet.scoring.squish import Z95
 
 __all__ = ["command"]
 
@@ -88,7 +89,7 @@ def _table(rows: Sequence[RoundSummary]) -> str:
 
 def _told(row: RoundSummary) -> list[str]:
     """Say what a round advised and what was applied after it, in at most 80 columns."""
-    advised = "the bed is done" if row.done else ADVISED.get(row.work, "") if row.errors_mm else ""
+    advised = _advised(row)
     applied = applied_words(row)
     parts = [part for part in (advised, f"applied: {applied}" if applied else "") if part]
     if not parts:
@@ -114,6 +115,15 @@ def _cells(row: RoundSummary) -> tuple[str, ...]:
         worst,
         "" if row.flow is None else f"{row.flow:.3f}",
     )
+
+
+def _advised(row: RoundSummary) -> str:
+    """Say in a few words what was advised, or what of the bed is done."""
+    if row.done:
+        return "the bed is done"
+    if row.work == "nothing" and row.shape_done:
+        return "the shape is done, the common offset not yet"
+    return ADVISED.get(row.work, "") if row.errors_mm else ""
 
 
 def _charts(rows: Sequence[RoundSummary]) -> str:
@@ -199,4 +209,10 @@ def _next(row: RoundSummary) -> str:
         return "Turn the screws, record it (`padsheet applied --screws`), print the next sheet."
     if row.progress == "scored" and row.work == "offset":
         return "Set the offset, record it (`padsheet applied --offset MM`), print the next sheet."
+    if row.work == "nothing" and row.shape_done and row.offset_sigma_mm is not None:
+        return (
+            "The shape of the bed is within tolerance; only the common offset is not sure, known "
+            f"to +-{Z95 * row.offset_sigma_mm:.2f} mm. Score another photo of the same print, "
+            "print the next sheet (`padsheet sheet`), or judge it by eye."
+        )
     return "Print the next sheet: `padsheet sheet`."

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -74,5 +75,14 @@ def _cells(outcome: Outcome) -> tuple[str, ...]:
         str(outcome.on_target),
         f"{sum(errors) / len(errors):+.3f}" if errors else "",
         f"{max(errors, key=abs):+.3f}" if errors else "",
-        "done" if advice and advice["done"] else "",
+        _state(advice),
     )
+
+
+def _state(advice: dict[str, Any] | None) -> str:
+    """Say in a word what of the bed is done."""
+    if not advice:
+        return ""
+    if advice["done"]:
+        return "done"
+    return "shape done" if advice["work"] == "nothing" and advice["warp_done"] else ""

@@ -46,6 +46,9 @@ class NodeAdvice:
         Gap less target by all sheets of this epoch together, the common part included.
     verdict : str
         Verdict by all sheets together; empty for a node that was never read.
+    in_shape : bool
+        Whether it was read and, the common part taken out, is within tolerance with 95 %
+        confidence.
     """
 
     i: int
@@ -58,6 +61,7 @@ class NodeAdvice:
     note: str = ""
     error_mm: float | None = None
     verdict: str = ""
+    in_shape: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -272,7 +276,7 @@ def _node_advice(case: Case, plan: NodePlan, work: str) -> tuple[NodeAdvice, ...
     mesh = None if case.mesh is None else case.mesh.z_mm.ravel()
     edit = work == "mesh"
     held_back = "" if work == "offset" and case.warp_done else HELD_BACK.get(work, "")
-    advice, verdicts = [], case.verdicts
+    advice, verdicts, in_shape = [], case.verdicts, case.in_shape
     for k, (i, j) in enumerate(case.bed.mesh.nodes):
         dz_mm = round(float(plan.dz_mm[k]), 6) + 0.0 if edit else 0.0
         advice.append(
@@ -287,6 +291,7 @@ def _node_advice(case: Case, plan: NodePlan, work: str) -> tuple[NodeAdvice, ...
                 note=plan.notes[k] if edit else held_back,
                 error_mm=float(case.state.error_mm[k]),
                 verdict=verdicts[k],
+                in_shape=bool(in_shape[k]),
             )
         )
     return tuple(advice)

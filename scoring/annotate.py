@@ -29,6 +29,7 @@ LARGEST_SIDE_PX = 2400
 COUNTS_OUTSIDE_MM = (13.0, 18.0, 24.0, 31.0, 39.0)
 SHORT_VERDICTS = {
     "on target": "on target",
+    "shape on target": "shape right",
     "too little": "too far",
     "too much": "too near",
     "uncertain": "uncertain",

@@ -120,21 +120,29 @@ class Case:
         """Verdict of each node by all sheets, as the stop rule judges; empty where never read.
 
         "on target" where both the shape there and the common part are within tolerance with 95 %
-        confidence; else by the interval of the whole error.
+        confidence; else by the interval of the whole error. Where that interval leaves it open and
+        the shape does not, it is only the common part that is not known: "shape on target".
         """
         tolerance_mm, target_mm = self.bed.target.tolerance_mm, self.score.target_gap_mm
-        missed = _missed(self.relative_mm, self.relative_sigma_mm, tolerance_mm)
         half_mm = Z95 * np.sqrt(np.diag(self.state.covariance_mm2))
         low_mm = target_mm + self.state.error_mm - half_mm
         high_mm = target_mm + self.state.error_mm + half_mm
-        return tuple(
-            ""
-            if not self.state.read[k]
-            else "on target"
-            if self.offset_done and missed[k] <= 1 - CONFIDENCE
-            else verdict((float(low_mm[k]), float(high_mm[k])), target_mm, tolerance_mm)
-            for k in range(len(missed))
-        )
+        told: list[str] = []
+        for k, in_shape in enumerate(self.in_shape):
+            whole = verdict((float(low_mm[k]), float(high_mm[k])), target_mm, tolerance_mm)
+            if not self.state.read[k]:
+                told.append("")
+            elif in_shape and self.offset_done:
+                told.append("on target")
+            else:
+                told.append("shape on target" if in_shape and whole == "uncertain" else whole)
+        return tuple(told)
+
+    @property
+    def in_shape(self) -> NDArray[np.bool_]:
+        """Nodes that were read and whose shape is within tolerance with 95 % confidence."""
+        missed = _missed(self.relative_mm, self.relative_sigma_mm, self.bed.target.tolerance_mm)
+        return (missed <= 1 - CONFIDENCE) & self.state.read
 
     @property
     def sets_offset(self) -> bool:

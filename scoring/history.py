@@ -65,8 +65,10 @@ class RoundSummary:
         Gap less target of each pad.
     work : str
         What was advised; empty if nothing was.
-    done : bool
-        Whether the bed was done.
+    shape_done, offset_done, done : bool
+        Whether the shape of the bed, its common offset, and so the whole of it was done.
+    offset_sigma_mm : float or None
+        Standard deviation of the common offset, by all sheets together.
     applied : Applied or None
         What was recorded as applied afterwards.
     expected_peak_to_valley_mm : float or None
@@ -88,7 +90,10 @@ class RoundSummary:
     flow_sigma: float | None = None
     errors_mm: tuple[tuple[int, int, float | None], ...] = ()
     work: str = ""
+    shape_done: bool = False
+    offset_done: bool = False
     done: bool = False
+    offset_sigma_mm: float | None = None
     applied: Applied | None = None
     expected_peak_to_valley_mm: float | None = None
 
@@ -297,7 +302,10 @@ def _summary(round_: Round) -> RoundSummary:
         flow_sigma=None if score.how == "eye" else score.flow_sigma,
         errors_mm=errors,
         work=_work(round_, advice),
+        shape_done=advice is not None and advice.warp_done,
+        offset_done=advice is not None and advice.offset_done,
         done=advice is not None and advice.done,
+        offset_sigma_mm=None if advice is None else advice.offset_sigma_mm,
         applied=applied,
     )
 

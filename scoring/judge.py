@@ -30,6 +30,9 @@ _MOST_MISFIT = 0.12
 _FEWEST_TRACKS = 6
 _MOST_BLUR_MM = 0.20
 _FALL_SIGMAS = 4.0
+# Fewer lines tell a fall less surely.
+_INNER_SIGMAS = 3.0
+_LEAST_FALL = -0.35
 # The level of a strand's width is known no better than the photo's bias and the pad's flow: on
 # simulated photos of round strands it lay up to 0.07 mm below and 0.14 mm above. How little the
 # widths differ, and that they tell the areas apart, is what shows strands.
@@ -105,10 +108,16 @@ def falls(sheet: Sheet, widths: PadWidths) -> tuple[float, float]:
     A straight line through the widths over height and area; its slope is near -2 mm per mm on a
     good pad and near zero on one that is choked or round.
     """
+    slope, sigma, _ = _slopes(sheet, widths, np.ones(len(widths.width_mm), dtype=np.bool_))
+    return slope, sigma
+
+
+def _slopes(sheet: Sheet, widths: PadWidths, kept: NDArray[np.bool_]) -> tuple[float, float, float]:
+    """Return the slope over height and its standard deviation, and the slope over area per mm."""
     comb = comb_of(sheet)
-    read = np.isfinite(widths.width_mm)
+    read = np.isfinite(widths.width_mm) & kept
     if read.sum() < 4:
-        return 0.0, np.inf
+        return 0.0, np.inf, 0.0
     design = np.stack([np.ones(read.sum()), comb.height_mm[read], comb.area_mm2[read]], axis=1)
     sigma = np.hypot(widths.sigma_mm[read], 0.012)
     scaled = design / sigma[:, None]
@@ -116,7 +125,26 @@ def falls(sheet: Sheet, widths: PadWidths) -> tuple[float, float]:
     residual = widths.width_mm[read] / sigma - scaled @ solution
     inflation = max(1.0, float(np.sqrt((residual**2).sum() / max(read.sum() - 3, 1))) / 2)
     covariance = np.linalg.pinv(scaled.T @ scaled)
-    return float(solution[1]), float(np.sqrt(covariance[1, 1])) * inflation
+    return float(solution[1]), float(np.sqrt(covariance[1, 1])) * inflation, float(solution[2])
+
+
+def _falls_within(sheet: Sheet, widths: PadWidths) -> bool:
+    """Tell whether the width falls without the highest lines too, and follows the area.
+
+    A smear has no width of its own; where the nozzle just clears the bed at the highest step, the
+    outermost lines are laid, and thin, and they alone would make a fall of it. The lowest lines are
+    tried with the others and without them, as they may be choked on a pad that is otherwise good.
+    """
+    comb = comb_of(sheet)
+    below = comb.height_mm < comb.height_mm.max() - 1e-6
+    # No line follows its area less than a free strand; half of that is left to the noise.
+    free = np.ptp(round_diameter_mm(comb.area_mm2)) / max(float(np.ptp(comb.area_mm2)), 1e-9)
+    least = float(free) / 2
+    for kept in (below, below & (comb.height_mm > comb.height_mm.min() + 1e-6)):
+        slope, sigma, over_area = _slopes(sheet, widths, kept)
+        if slope < -_INNER_SIGMAS * sigma and slope < _LEAST_FALL and over_area > least:
+            return True
+    return False
 
 
 def off_scale(sheet: Sheet, pad: Pad, widths: PadWidths, bias_mm: float) -> PadScore | None:
@@ -135,7 +163,7 @@ def off_scale(sheet: Sheet, pad: Pad, widths: PadWidths, bias_mm: float) -> PadS
         broken, and "unread" when neither is shown.
     """
     slope, sigma = falls(sheet, widths)
-    if slope < -_FALL_SIGMAS * sigma and slope < -0.35:
+    if slope < -_FALL_SIGMAS * sigma and slope < _LEAST_FALL and _falls_within(sheet, widths):
         return None
     comb = comb_of(sheet)
     diameter = round_diameter_mm(comb.area_mm2)
@@ -166,7 +194,8 @@ def off_scale(sheet: Sheet, pad: Pad, widths: PadWidths, bias_mm: float) -> PadS
         )
     inner = comb.height_mm <= comb.height_mm.min() + 1e-6
     outer = comb.height_mm >= comb.height_mm.max() - 1e-6
-    narrow_below = np.nanmean(widths.width_mm[inner]) < np.nanmean(widths.width_mm[outer])
+    below, above = (widths.width_mm[rows][read[rows]] for rows in (inner, outer))
+    narrow_below = bool(below.size and above.size) and below.mean() < above.mean()
     faint_below = np.nanmean(widths.contrast[inner]) < 0.75 * np.nanmean(widths.contrast[outer])
     if slope > _FALL_SIGMAS * sigma and narrow_below and faint_below:
         highest = float(comb.height_mm.max()) - sheet.target_gap_mm

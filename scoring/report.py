@@ -64,6 +64,8 @@ class RoundRow:
         Day it was scored.
     read, points, on_target : int
         Pads read, pads printed, pads on target.
+    in_shape : int
+        Pads whose shape is within tolerance, whatever the common offset.
     worst_mm : float or None
         Gap error of largest size, with its sign.
     mean_mm : float or None
@@ -80,6 +82,7 @@ class RoundRow:
     worst_mm: float | None
     mean_mm: float | None
     applied: str = ""
+    in_shape: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -188,9 +191,12 @@ def _facts(sheet: Sheet, score: SheetScore, advice: Advice | None) -> list[tuple
     total = len(score.pads)
     read = sum(pad.gap_mm is not None for pad in score.pads)
     good = sum(pad.verdict == "on target" for pad in score.pads)
+    shape = sum(pad.verdict in ("shape on target", "on target") for pad in score.pads)
     facts = [
         ("points read", f"{read} of {total}"),
-        ("on target", f"{good} of {total}"),
+        ("on target", f"{good} of {total}")
+        if good == shape
+        else ("shape on target", f"{shape} of {total}"),
         (
             "target gap",
             f"{score.target_gap_mm:.2f} {PLUS_MINUS} {score.tolerance_mm:.2f} mm",
@@ -202,7 +208,11 @@ def _facts(sheet: Sheet, score: SheetScore, advice: Advice | None) -> list[tuple
     ]
     if advice is not None:
         facts += [
-            ("all points together", _common_words(advice.offset_mm)),
+            (
+                "all points together",
+                f"{_common_words(advice.offset_mm)}, known to {PLUS_MINUS} "
+                f"{Z95 * advice.offset_sigma_mm:.3f} mm",
+            ),
             ("tilt over 100 mm", _tilt_words(advice.tilt_mm_per_m)),
             ("warp, top to bottom", f"{advice.warp_peak_to_valley_mm:.2f} mm"),
         ]

@@ -37,6 +37,8 @@ __all__ = [
 ]
 
 PROOF = "proof.json"
+#: Files keep six decimals; values nearer than this are the same.
+SAME_VALUE_MM = 5e-6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -199,7 +201,26 @@ def mesh_of_round(folder: BedFolder, round_: Round) -> Mesh | None:
     applied = round_.read_applied()
     if applied is not None and applied.before:
         return folder.mesh(applied.before)
-    return folder.active_mesh()
+    return _advised_from(folder, round_) or folder.active_mesh()
+
+
+def _advised_from(folder: BedFolder, round_: Round) -> Mesh | None:
+    """Return the mesh that a round's advice counts on, None if it does not tell or is gone.
+
+    The active mesh may be the one after the edits already, where a run ended before the record.
+    """
+    advice = round_.read_advice() if round_.scores_json.exists() else None
+    if advice is None:
+        return None
+    told = {(n.i, n.j): n.new_mm - n.dz_mm for n in advice.nodes if n.new_mm is not None}
+    active = folder.active_mesh()
+    known: list[Mesh] = [*([] if active is None else [active]), *folder.known_meshes()]
+    for mesh in known:
+        if set(told) == set(mesh.grid.nodes):
+            off_mm = [float(mesh.z_mm[j, i]) - value for (i, j), value in told.items()]
+            if np.allclose(off_mm, 0.0, atol=SAME_VALUE_MM):
+                return mesh
+    return None
 
 
 def record_read_back(folder: BedFolder, before: Mesh | None, after: Mesh) -> Applied | None:

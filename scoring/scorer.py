@@ -368,6 +368,7 @@ def _rows(folder: BedFolder, round_: Round, scored: Scored, today: str) -> list[
             read=row.read,
             points=row.pads,
             on_target=_on_target(folder.round(row.number)),
+            in_shape=_in_shape(folder.round(row.number).read_advice()),
             worst_mm=row.worst[2] if row.worst else None,
             mean_mm=row.mean_mm,
             applied=applied_words(row),
@@ -385,6 +386,7 @@ def _rows(folder: BedFolder, round_: Round, scored: Scored, today: str) -> list[
             read=len(errors),
             points=len(scored.score.pads),
             on_target=sum(p.verdict == "on target" for p in scored.shown.pads),
+            in_shape=_in_shape(scored.advice),
             worst_mm=max(errors, key=abs, default=None),
             mean_mm=float(np.mean(errors)) if errors else None,
         )
@@ -396,6 +398,10 @@ def _day_of(round_: Round) -> str:
     """Return the day on which a round was scored, by the date of its file."""
     stamp = round_.scores_json.stat().st_mtime
     return f"{datetime.datetime.fromtimestamp(stamp).astimezone():%Y-%m-%d}"
+
+
+def _in_shape(advice: Advice | None) -> int:
+    return 0 if advice is None else sum(node.in_shape for node in advice.nodes)
 
 
 def _on_target(round_: Round) -> int:

@@ -410,4 +410,5 @@ def _node_advice(data: dict[str, Any]) -> NodeAdvice:
         note=_text(data.get("note", "")),
         error_mm=_maybe(data.get("error_mm")),
         verdict=_text(data.get("verdict", "")),
+        in_shape=_yes(data.get("in_shape", False)),
     )

@@ -25,7 +25,14 @@ Z95 = 1.959964
 """Half the width of a 95 % interval, in standard deviations of a normal distribution."""
 
 Verdict = Literal[
-    "on target", "too little", "too much", "uncertain", "off scale high", "off scale low", "unread"
+    "on target",
+    "shape on target",
+    "too little",
+    "too much",
+    "uncertain",
+    "off scale high",
+    "off scale low",
+    "unread",
 ]
 
 

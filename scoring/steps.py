@@ -132,6 +132,11 @@ def _mesh(case: Case, plan: NodePlan) -> list[str]:
         steps.append("Some edits were cut short by the limits; another round takes the rest.")
     if case.sets_offset:
         steps.append(_set_offset(case))
+    elif not (case.offset_done or case.nodes_take_offset):
+        steps.append(
+            f"Leave the common offset for now: it is known to {_sure(case)} only, which does not "
+            "tell whether it is off at all."
+        )
     shift_mm = case.offset_mm if case.sets_offset else 0.0
     # `plan.lowest_mm` has an offset that lowers in it already, but not one that raises.
     lowest_mm = plan.lowest_mm + max(0.0, shift_mm)
@@ -176,9 +181,14 @@ def _set_offset(case: Case) -> str:
     how = OFFSET_WORDS.get(case.bed.edits.offset_style, "")
     return (
         f"{verb} the nozzle everywhere by {abs(case.offset_mm):.2f} mm {how}: that is the common "
-        f"offset, known to +-{Z95 * case.split.common_sigma_mm:.2f} mm, "
+        f"offset, known to {_sure(case)}, "
         "and one number sets it for the whole bed."
     )
+
+
+def _sure(case: Case) -> str:
+    """Return half the 95 % interval of the common offset."""
+    return f"+-{Z95 * case.split.common_sigma_mm:.2f} mm"
 
 
 def _reach_for(left_mm: NDArray[np.float64]) -> str:
@@ -193,12 +203,35 @@ def _nothing(case: Case) -> list[str]:
             "The bed is done: every point and the common offset are within tolerance with 95 % "
             f"confidence. Homing alone repeats to about {HOMING_SIGMA_MM:.3f} mm."
         ]
+    if case.warp_done:
+        return _offset_open(case)
     steps = ["Change nothing: what is left is within the noise of the measurement."]
-    if not case.warp_done and case.unread == 0:
+    if case.unread == 0:
         steps.append("Print another sheet: the points are not yet sure enough to stop.")
-    elif not case.offset_done:
-        steps.append("Print another sheet: the common offset is not yet sure enough to stop.")
     return steps
+
+
+def _offset_open(case: Case) -> list[str]:
+    """Say that only the common offset keeps the bed from being done, and what helps."""
+    error_mm = case.split.common_mm
+    side = "too far from" if error_mm > 0 else "too near to"
+    how = OFFSET_WORDS.get(case.bed.edits.offset_style, "at every mesh point alike")
+    by_eye = (
+        "Or judge it by eye and finger, on the coupons or a first layer: gaps between the lines "
+        "mean too far, ridges or a scraping nozzle too near. Set what you "
+        f"change {how}, and put it on record."
+    )
+    steps = [
+        "Leave the mesh as it is: the shape of the bed is within tolerance at every point with "
+        "95 % confidence.",
+        "Only the common offset, one number for the whole bed, is not sure enough to stop: by what "
+        f"is known the nozzle is {abs(error_mm):.2f} mm {side} the bed, {_sure(case)}, and the "
+        f"tolerance is {case.bed.target.offset_tolerance_mm:.2f} mm.",
+        "To be surer, take another photo of the same print, in other and softer light, and score "
+        "both together.",
+        "Print another sheet if that does not settle it.",
+    ]
+    return [*steps, by_eye]
 
 
 def _doubts(case: Case) -> list[str]:

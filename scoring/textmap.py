@@ -22,7 +22,7 @@ LABEL = 3  # characters for the row number and its blank
 ROOMY, DENSE = 8, 5  # characters of one column of the map
 REASON_WIDTH = 17
 FULL_WIDTH = 80  # columns of a table with remarks
-HEADER = "Col Row    Gap    +-  Squish  Verdict         Adjustment"
+HEADER = "Col Row    Gap    +-  Squish  Verdict          Adjustment"
 NAMED = 6  # points named for one remark; the rest are counted
 
 Pads = Mapping[tuple[int, int], PadScore]
@@ -40,7 +40,7 @@ def score_table(score: SheetScore, advice: Advice | None, *, width: int = 80) ->
         For the adjustments; without it that column is empty.
     width : int, optional
         Columns of the terminal; where there are fewer than 80, remarks stand below only. The
-        numbers take 57.
+        numbers take 58.
 
     Returns
     -------
@@ -133,7 +133,7 @@ def _table_row(pad: PadScore, node: NodeAdvice | None, advised: bool, remark: st
         remark = remark[: REASON_WIDTH - 2].rstrip() + ".."
     return (
         f"{pad.i + 1:3d} {pad.j + 1:3d}  {gap:>5} {half:>5}  {squish:>6}  "
-        f"{pad.verdict:<14}  {action:<10}  {remark}"
+        f"{pad.verdict:<15}  {action:<10}  {remark}"
     ).rstrip()
 
 

@@ -63,6 +63,8 @@ def todo(
             commands = (f"{base} sheet {reach[0]}",)
         elif text.startswith("Print another sheet"):
             commands = (f"{base} sheet",)
+        elif "put it on record" in text:
+            commands = (f"{base} applied --offset MM",)
         elif advice.work == "offset" and "the nozzle everywhere" in text:
             commands = (f"{base} edits",)
         elif "photo of the same print" in text:

@@ -6,9 +6,9 @@ from dataclasses import replace
 from typing import cast
 
 from padsheet.scoring.advice import Advice
-from padsheet.scoring.squish import PadScore, SheetScore, Verdict
+from padsheet.scoring.squish import Z95, PadScore, SheetScore, Verdict
 
-__all__ = ["judged", "judged_by"]
+__all__ = ["judged", "judged_by", "offset_words"]
 
 
 def judged(score: SheetScore, advice: Advice | None) -> SheetScore:
@@ -38,14 +38,35 @@ def _judged_pad(pad: PadScore, told: dict[tuple[int, int], str]) -> PadScore:
     return replace(pad, verdict=cast(Verdict, verdict))
 
 
-def judged_by(advice: Advice) -> str:
-    """Say in one sentence what the verdicts go by.
+def offset_words(advice: Advice) -> str:
+    """Say how far all points together are off, and how well that is known.
 
     Examples
     --------
     >>> from types import SimpleNamespace
-    >>> judged_by(SimpleNamespace(sheets=2))
+    >>> offset_words(SimpleNamespace(offset_mm=-0.012, offset_sigma_mm=0.035))
+    '0.01 mm too far from the bed, +-0.07 mm'
+    """
+    size = f"{abs(advice.offset_mm):.2f} mm"
+    side = "too far from" if advice.offset_mm < 0 else "too near to"
+    where = "right" if size == "0.00 mm" else f"{size} {side} the bed"
+    return f"{where}, +-{Z95 * advice.offset_sigma_mm:.2f} mm"
+
+
+def judged_by(advice: Advice) -> str:
+    """Say in a sentence or two what the verdicts go by.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> judged_by(SimpleNamespace(sheets=2, nodes=()))
     'Verdicts are by 2 sheets together, shape and common offset judged apart.'
     """
     by = "this sheet" if advice.sheets == 1 else f"{advice.sheets} sheets together"
-    return f"Verdicts are by {by}, shape and common offset judged apart."
+    text = f"Verdicts are by {by}, shape and common offset judged apart."
+    if any(node.verdict == "shape on target" for node in advice.nodes):
+        text += (
+            " 'Shape on target': level with the other points within tolerance; only the common "
+            "offset, which all points share, is not known well enough."
+        )
+    return text

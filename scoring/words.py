@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from padsheet.scoring.advice import Advice, NodeAdvice
 from padsheet.scoring.phrases import place, points, signed
 from padsheet.scoring.squish import PadScore, SheetScore
-from padsheet.scoring.together import judged
+from padsheet.scoring.together import judged, offset_words
 
 __all__ = [
     "adjustment",
@@ -22,6 +22,10 @@ __all__ = [
 # Verdicts in the user's words: what the nozzle does, not what the number is.
 VERDICT_WORDS = {
     "on target": "on target",
+    "shape on target": (
+        "shape on target: level with the other points within tolerance; only the common offset is "
+        "not known well enough"
+    ),
     "too little": "too little squish: the nozzle is too far from the bed",
     "too much": "too much squish: the nozzle is too near the bed",
     "uncertain": "uncertain: the interval reaches across a tolerance limit",
@@ -140,6 +144,8 @@ def summary(score: SheetScore, advice: Advice | None) -> str:
     parts = _edit_parts(advice, total) if advice is not None else []
     if not parts:
         parts = _verdict_parts(score, total)
+    if not parts and advice is not None and _only_offset_open(score):
+        parts = _shape_parts(score, advice, total)
     if not parts:
         parts = [_nothing_found(score, advice, total)]
     if unread and unread < len(score.pads):
@@ -193,6 +199,24 @@ def _verdict_parts(score: SheetScore, total: str) -> list[str]:
     return parts
 
 
+def _only_offset_open(score: SheetScore) -> bool:
+    return any(pad.verdict == "shape on target" for pad in score.pads)
+
+
+def _shape_parts(score: SheetScore, advice: Advice, total: str) -> list[str]:
+    """Tell the shape, which is known, from the common offset, which is not."""
+    shape = sum(pad.verdict in ("shape on target", "on target") for pad in score.pads)
+    once = "" if advice.warp_done or shape < len(score.pads) else ", not yet at all at once"
+    parts = [f"The shape of the bed is within tolerance at {shape} of {total}{once}"]
+    if uncertain := sum(pad.verdict == "uncertain" for pad in score.pads):
+        parts.append(f"{uncertain} cannot be told yet")
+    return [
+        *parts,
+        "the common offset, one number for the whole bed, is not sure: the nozzle is "
+        f"{offset_words(advice)}",
+    ]
+
+
 def _nothing_found(score: SheetScore, advice: Advice | None, total: str) -> str:
     good = sum(pad.verdict == "on target" for pad in score.pads)
     if good == len(score.pads):
@@ -211,11 +235,13 @@ def _next_words(advice: Advice | None) -> str:
     if advice.done:
         sheets = f" (judged by {advice.sheets} sheets together)" if advice.sheets > 1 else ""
         return f"the bed is done{sheets}"
+    everywhere = (
+        f"{'lower' if advice.offset_mm < 0 else 'raise'} the nozzle everywhere by "
+        f"{abs(advice.offset_mm):.2f} mm"
+    )
     return {
         "screws": "turn the bed screws first",
-        "offset": (
-            f"{'lower' if advice.offset_mm < 0 else 'raise'} the nozzle everywhere by "
-            f"{abs(advice.offset_mm):.2f} mm"
-        ),
+        "offset": everywhere,
+        "mesh": everywhere if advice.set_offset else "",
         "withheld": "no edits are given until the check below is settled",
     }.get(advice.work, "")

@@ -38,7 +38,7 @@ from padsheet.scoring import scorer
 from padsheet.scoring.advice import advise
 from padsheet.scoring.link import Waits
 from padsheet.scoring.lock import LOCK_NAME
-from padsheet.scoring.mesh import Mesh
+from padsheet.scoring.mesh import Mesh, mesh_csv
 from padsheet.scoring.rounds import BedFolder
 from padsheet.scoring.scores import scores_to_json
 
@@ -85,6 +85,8 @@ def scored(folder: Path, score_of: Callable[..., object]) -> Path:
     text = scores_to_json(score, advice, plate="plate", bed_c=60.0)
     bed_folder.round(1).scores_json.write_text(text, encoding="utf-8")
     assert advice.work == "mesh"
+    flat = Mesh(grid=GRID, z_mm=np.zeros((3, 3)), name="flat")
+    (folder / "meshes" / "flat.csv").write_text(mesh_csv(flat), encoding="utf-8")
     return folder
 
 
@@ -113,6 +115,7 @@ def contents(folder: Path) -> dict[str, bytes]:
 
 # ---- kills
 
+BROUGHT_BACK = ("restore", "reset")
 WRITERS = {
     "init": ("init", "--force", "--mesh", "3", "3"),
     "sheet": ("sheet", "--points", "1,1", "3,2", "2,3", "--force"),
@@ -121,6 +124,9 @@ WRITERS = {
     "edits": ("edits",),
     "prove": ("edits", "--prove"),
     "proved": ("edits", "--proved", "-"),
+    "applied": ("applied", "--as-advised", "--offset", "-0.03", "--screws"),
+    "restore": ("restore", "--mesh", "flat"),
+    "reset": ("reset",),
 }
 
 
@@ -173,10 +179,13 @@ def whole(folder: Path) -> None:
             round_.read_score()
         for photo in round_.photos():
             Image.open(io.BytesIO(photo.read_bytes())).load()
-        for path in (round_.edits_gcode, round_.restore_gcode):
-            assert not path.exists() or "To save, send" in path.read_text(encoding="utf-8")
-        if round_.edits_gcode.exists():
-            assert round_.restore_gcode.exists()
+        for path, back in (
+            (round_.edits_gcode, round_.restore_gcode),
+            *((folder / f"{word}.gcode", folder / f"{word}-back.gcode") for word in BROUGHT_BACK),
+        ):
+            for one in (path, back):
+                assert not one.exists() or "To save, send" in one.read_text(encoding="utf-8")
+            assert back.exists() or not path.exists()
         round_.read_applied()
     for path in (folder / "proof.json",):
         assert not path.exists() or json.loads(path.read_text(encoding="utf-8"))["format"] == 1
@@ -267,7 +276,10 @@ def test_a_kill_while_sending_leaves_the_way_back_and_gives_no_edit_twice(
         kept = printer.stored
         assert np.allclose(kept, Z_MM) or np.allclose(kept, wanted)
         # Switched off and on, it has what it kept: the next run finishes the job, or says why not.
-        again = run(folder, "send", "--port", a_printer(kept).name_of_port, "--yes", "--save")
+        after = a_printer(kept)
+        again = run(folder, "send", "--port", after.name_of_port, "--yes", "--save")
+        printer.stop()
+        after.stop()
         told = re.search(r"\[([a-z-]+)\]\s*\Z", again.output)
         assert again.exit_code == 0 or (
             told is not None and told[1] in ("edits-applied", "edits-stale", "send-other-mesh")
@@ -277,6 +289,112 @@ def test_a_kill_while_sending_leaves_the_way_back_and_gives_no_edit_twice(
             break
         kills += 1
     assert kills >= 10
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
+@pytest.mark.filterwarnings("ignore:.*fork:DeprecationWarning")
+@pytest.mark.parametrize("sheet_tells", [True, False])
+def test_a_kill_while_recording_the_word_is_made_good_by_saying_it_again(
+    scored: Path, tmp_path: Path, sheet_tells: bool
+) -> None:
+    wanted = Z_MM.copy()
+    for edit in json.loads(run(scored, "edits", "--json").stdout)["edits"]:
+        wanted[edit["j"], edit["i"]] = edit["new_mm"]
+    if not sheet_tells:  # as with sheets printed while nobody knew the mesh
+        (scored / "rounds" / "01" / "sheet.json").unlink()
+    kills = 0
+    for at in range(1, 60):
+        folder = tmp_path / f"killed at {at}"
+        shutil.copytree(scored, folder)
+
+        def act(folder: Path = folder) -> None:
+            assert run(folder, *WRITERS["applied"]).exit_code == 0
+
+        status = in_a_fork(dying(folder, at, act))
+        assert status in (0, 9), status
+        whole(folder)
+        again = run(folder, *WRITERS["applied"])
+        assert again.exit_code == 0, again.output
+        whole(folder)
+        # The edits count once, however often they are said to be in.
+        bed_folder = BedFolder(folder)
+        held = bed_folder.active_mesh()
+        assert held is not None
+        assert held.z_mm == pytest.approx(wanted, abs=1e-6)
+        record = bed_folder.round(1).read_applied()
+        assert record is not None
+        assert (record.offset_mm, record.screws_turned) == (-0.03, True)
+        given = record.on_grid(GRID)
+        assert given is not None
+        assert Z_MM.ravel() + given == pytest.approx(wanted.ravel(), abs=1e-6)
+        if status == 0:
+            break
+        kills += 1
+    assert status == 0
+    assert kills >= 8
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
+@pytest.mark.filterwarnings("ignore:.*fork:DeprecationWarning")
+@pytest.mark.parametrize("off_and_on", [True, False])
+@pytest.mark.parametrize("name", BROUGHT_BACK)
+def test_a_kill_while_bringing_back_is_made_good_by_the_next_run(
+    scored: Path, tmp_path: Path, a_printer: Callable[..., Any], name: str, off_and_on: bool
+) -> None:
+    wanted = np.zeros((3, 3))
+    kills = 0
+    for at in range(1, 60):
+        folder = tmp_path / f"killed at {at}"
+        shutil.copytree(scored, folder)
+        printer = a_printer(Z_MM)
+
+        def act(folder: Path = folder, port: str = printer.name_of_port) -> None:
+            assert run(folder, *WRITERS[name], "--port", port, "--yes", "--save").exit_code == 0
+
+        status = in_a_fork(dying(folder, at, act))
+        assert status in (0, 9), status
+        whole(folder)
+        assert not printer.forbidden
+        # What the printer keeps is the old mesh or the new one, never a part of the edits.
+        assert np.allclose(printer.stored, Z_MM) or np.allclose(printer.stored, wanted)
+        # Switched off and on it has what it kept, left on what it was told.
+        after = a_printer(printer.stored)
+        if not off_and_on:
+            after.z_mm = printer.z_mm.copy()
+        again = run(folder, *WRITERS[name], "--port", after.name_of_port, "--yes", "--save")
+        printer.stop()
+        after.stop()
+        assert again.exit_code == 0, again.output
+        assert "Saved." in again.output
+        assert after.z_mm == pytest.approx(wanted, abs=1e-6)
+        assert after.stored == pytest.approx(wanted, abs=1e-6)
+        whole(folder)
+        held = BedFolder(folder).active_mesh()
+        assert held is not None
+        assert held.z_mm == pytest.approx(wanted, abs=1e-6)
+        if status == 0:
+            break
+        kills += 1
+    assert status == 0
+    assert kills >= 8
+
+
+def test_a_part_of_a_broken_sending_is_finished_and_a_strange_mesh_is_refused(
+    scored: Path, a_printer: Callable[..., Any]
+) -> None:
+    part = Z_MM.copy()
+    part[0] = 0.0
+    printer = a_printer(part)
+    done = run(scored, "reset", "--port", printer.name_of_port, "--yes", "--save")
+    assert done.exit_code == 0, done.output
+    assert "holds this in part or wholly" in done.output
+    assert printer.stored == pytest.approx(np.zeros((3, 3)))
+    strange = a_printer(Z_MM + 0.05)
+    refused = run(scored, "restore", "--port", strange.name_of_port, "--yes", "--save")
+    assert refused.exit_code == 1
+    assert "[send-other-mesh]" in refused.output
+    assert strange.saves == []
+    assert strange.z_mm == pytest.approx(Z_MM + 0.05)
 
 
 # ---- full disk, read-only folder

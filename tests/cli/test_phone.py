@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import http.client
 import io
 import re
 import subprocess
@@ -548,9 +550,10 @@ def test_round_folder_is_the_newest_of_that_sheet(tmp_path):
 
 def test_uploads_are_cleared_and_nothing_else(folder):
     (folder / "phone").mkdir()
-    for name in ("photo-12.jpg", "photo-34.heic", "mine.jpg"):
+    for name in ("photo-12.jpg", "photo-34.heic", "tmpa8f3_q", "mine.jpg"):
         (folder / "phone" / name).touch()
-    clear_uploads(folder)
+    (folder / "phone" / "tmpb7").mkdir()
+    assert clear_uploads(folder) == 2
     assert [path.name for path in (folder / "phone").iterdir()] == ["mine.jpg"]
 
 
@@ -582,9 +585,8 @@ def test_lan_address_or_a_remedy(monkeypatch):
         phone._lan_address()
 
 
-@pytest.fixture
-def served(folder):
-    """The real command in a process of its own: its address and port."""
+def start_page(folder: Path) -> tuple[subprocess.Popen[str], int]:
+    """Start the real command in a process of its own."""
     import socket
 
     with socket.socket() as free:
@@ -592,7 +594,14 @@ def served(folder):
         port = free.getsockname()[1]
     code = "from padsheet.cli.main import main; main()"
     command = [sys.executable, "-c", code, "-C", str(folder), "phone", "--port", str(port)]
-    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    pipe = subprocess.PIPE
+    return subprocess.Popen(command, stdout=pipe, stderr=pipe, text=True), port
+
+
+@pytest.fixture
+def served(folder):
+    """The real command in a process of its own: its address and port."""
+    process, port = start_page(folder)
     try:
         yield process.stdout.readline().strip(), port
     finally:
@@ -612,6 +621,44 @@ def test_the_real_server_answers_its_address_and_nothing_else(served, folder):
     again = CliRunner().invoke(main, ["-C", str(folder), "phone", "--port", str(port)])
     assert again.exit_code == 1
     assert "[phone-port-taken]" in again.stderr
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs signals")
+def test_what_a_killed_page_left_is_cleared_at_the_next_start(folder):
+    killed, _ = start_page(folder)
+    address = killed.stdout.readline().strip()
+    with urllib.request.urlopen(address, timeout=10) as answer:
+        token = re.search(r'name="token" value="([^"]+)"', answer.read().decode())[1]
+    body, kind = form({"token": token}, jpeg(), "IMG.jpg")
+    request = urllib.request.Request(address, data=body, headers={"Content-Type": kind})
+
+    def send() -> None:
+        with contextlib.suppress(OSError, http.client.HTTPException):
+            urllib.request.urlopen(request, timeout=30).close()
+
+    sending = threading.Thread(target=send)
+    sending.start()
+    until = time.monotonic() + 20
+    while not list((folder / "phone").glob("photo-*")) and time.monotonic() < until:
+        time.sleep(0.002)
+    killed.kill()  # while the photo is read in a process of its own
+    killed.communicate(timeout=10)
+    sending.join(30)
+    (folder / "phone" / "tmp-of-an-upload").touch()
+    assert len(list((folder / "phone").glob("photo-*"))) == 1
+    again, _ = start_page(folder)
+    try:
+        assert again.stdout.readline().startswith("http://")
+        assert [path.name for path in (folder / "phone").iterdir()] == [".lock"]
+        # Two pages would clear each other's photos.
+        second, _ = start_page(folder)
+        said = second.communicate(timeout=20)[1]
+        assert second.returncode == 1
+        assert "[folder-busy]" in said
+    finally:
+        again.terminate()
+        said = again.communicate(timeout=10)[1]
+    assert "removed a photo that was left over" in " ".join(said.split())
 
 
 def test_text_colours_have_level_aa_contrast_in_both_dresses():

@@ -127,3 +127,23 @@ def test_the_chart_holds_what_is_beyond_its_ends(folder, score_of):
     ]
     assert (len(chart), chart[40], chart[5]) == (41, "1", "1")
     assert (chart[16], chart[24]) == ("[", "]")
+
+
+def test_a_shape_that_is_done_is_told_from_an_offset_that_is_not(folder, score_of):
+    errors = np.random.default_rng(2).normal(0, 0.002, (5, 5)) + 0.01
+    score = score_of(GRID, 0.2 + errors, sigma_mm=0.003, common_sigma_mm=0.035)
+    round_ = folder.round(1)
+    round_.path.mkdir(parents=True)
+    advice = advise(score, folder.bed(), mesh=None)
+    assert (advice.work, advice.warp_done, advice.offset_done) == ("nothing", True, False)
+    round_.scores_json.write_text(scores_to_json(score, advice), encoding="utf-8")
+    result = run(folder)
+    assert result.exit_code == 0
+    assert "round 1: the shape is done, the common offset not yet" in result.stdout
+    half_mm = 1.96 * advice.offset_sigma_mm
+    said = " ".join(result.stderr.split())
+    assert f"only the common offset is not sure, known to +-{half_mm:.2f} mm" in said
+    assert "is done." not in said
+    data = json.loads(run(folder, "--json").stdout)["rounds"][0]
+    assert (data["shape_done"], data["offset_done"], data["done"]) == (True, False, False)
+    assert data["offset_sigma_mm"] == pytest.approx(advice.offset_sigma_mm)

@@ -205,3 +205,4 @@ class SerialPrinter(threading.Thread):
         for handle in (self.master, self.slave):
             if handle >= 0:
                 os.close(handle)
+        self.master = self.slave = -1

@@ -284,3 +284,37 @@ def test_text_colours_have_level_aa_contrast_in_both_dresses():
         for ink, ground in pairs:
             # WCAG 2.2, success criterion 1.4.3 (level AA): 4.5 for text.
             assert contrast_ratio(dress[ink], dress[ground]) >= 4.5, (ink, ground)
+
+
+def test_shape_and_common_offset_are_told_apart_on_the_page(scored):
+    pads = tuple(
+        dataclasses.replace(pad, verdict="shape on target")
+        for pad in scored.score.pads
+        if pad.gap_mm is not None
+    )
+    advice = dataclasses.replace(
+        scored.advice,
+        nodes=(),
+        work="nothing",
+        offset_mm=-0.01,
+        offset_sigma_mm=0.035,
+        warp_done=True,
+        offset_done=False,
+    )
+    row = RoundRow(
+        number=2, made="2024-05-02", read=23, points=25, on_target=0, worst_mm=0.08, mean_mm=0.01,
+        in_shape=23,
+    )  # fmt: skip
+    page = Page(
+        render_report(
+            sheet=scored.sheet,
+            score=dataclasses.replace(scored.score, pads=pads),
+            advice=advice,
+            rounds=(row,),
+        )
+    )
+    words = " ".join(page.text.split())
+    assert "The shape of the bed is within tolerance at 23 of 23 points" in words
+    assert re.search(r"shape on target ?23 of 23", words)
+    assert re.search(r"all points together ?0.010 mm too far, known to . 0.069 mm", words)
+    assert "0 of 25 (23 in shape)" in words

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections import Counter
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from padsheet.scoring.advice import advise
 from padsheet.scoring.fusion import RoundRecord, fuse_rounds
 from padsheet.scoring.scores import scores_from_json, scores_to_json
 from padsheet.scoring.textmap import score_map, score_table
+from padsheet.scoring.todo import todo
 from padsheet.scoring.together import judged
 from padsheet.scoring.words import summary
 
@@ -59,6 +61,72 @@ def test_done_and_verdicts_never_contradict(score_of, seed):
         # Where the common part is open, a point is on target only if its whole interval is.
         for node in advice.nodes:
             assert node.verdict != "on target" or abs(node.error_mm) < BED.target.tolerance_mm
+
+
+def test_a_shape_that_is_known_is_told_from_an_offset_that_is_not(score_of):
+    """The shape is right to some 0.004 mm; what all points share is known to +-0.05 mm only."""
+    error = np.random.default_rng(3).normal(0, 0.003, 25) - 0.012
+    score, advice = two_rounds(score_of, error, common_sigma_mm=0.035)
+    assert (advice.warp_done, advice.offset_done, advice.done) == (True, False, False)
+    assert advice.work == "nothing"
+    assert sum(node.in_shape for node in advice.nodes) == 25
+    assert {pad.verdict for pad in judged(score, advice).pads} == {"shape on target"}
+    said = summary(score, advice)
+    assert said.startswith("The shape of the bed is within tolerance at 25 of 25 points; the comm")
+    half_mm = 1.96 * advice.offset_sigma_mm
+    assert half_mm > 0.04
+    assert f"0.01 mm too near to the bed, +-{half_mm:.2f} mm" in said
+    assert "cannot be told" not in said
+    shown = score_table(score, advice) + score_map(score, advice, colour=False)
+    assert shown.count("  shape on target  leave") == 25
+    assert "~ " not in score_map(score, advice, colour=False).partition("Gap error")[0]
+    steps = " ".join(advice.steps)
+    assert "Leave the mesh as it is: the shape of the bed is within tolerance" in steps
+    assert f"0.01 mm too near to the bed, +-{half_mm:.2f} mm, and the tolerance is 0.03" in steps
+    commands = [
+        c for s in todo(advice, Path("b"), proved=True, mesh_known=True) for c in s.commands
+    ]
+    assert commands == [
+        "padsheet -C b score NEW-PHOTO.jpg --force",
+        "padsheet -C b sheet",
+        "padsheet -C b applied --offset MM",
+    ]
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_shape_and_whole_are_told_apart_at_every_point(score_of, seed):
+    rng = np.random.default_rng([seed, 7])
+    error = rng.normal(0, 0.02, 25) + rng.normal(0, 0.04)
+    _, advice = two_rounds(score_of, error, common_sigma_mm=0.035)
+    assert not advice.done
+    for node in advice.nodes:
+        relative_mm = node.error_mm + advice.offset_mm
+        inside = abs(relative_mm) + 1.96 * node.sigma_mm <= BED.target.tolerance_mm
+        assert node.in_shape or not inside
+        assert node.verdict != "uncertain" or not node.in_shape
+        if node.verdict == "shape on target":
+            assert node.in_shape
+        if node.in_shape:
+            assert abs(relative_mm) < BED.target.tolerance_mm
+
+
+def test_a_point_that_was_never_read_is_in_no_shape(score_of):
+    score = score_of(GRID, np.full(25, 0.2), unread=[(2, 0)], common_sigma_mm=0.035)
+    advice = advise(score, BED, mesh=None)
+    shown = {(node.i, node.j): node for node in advice.nodes}
+    assert not shown[2, 0].in_shape
+    assert shown[2, 0].verdict == ""
+    assert "24 of 25 points" in summary(score, advice)
+    assert not advice.done
+
+
+def test_edits_come_with_a_word_on_an_offset_that_is_not_known(score_of):
+    error = np.zeros(25)
+    error[7] = 0.06
+    _, advice = two_rounds(score_of, error, common_sigma_mm=0.035)
+    assert advice.work == "mesh"
+    assert not advice.set_offset
+    assert any("Leave the common offset for now" in step for step in advice.steps)
 
 
 def test_a_common_offset_shows_at_every_point(score_of):
