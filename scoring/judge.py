@@ -38,6 +38,7 @@ _LEAST_FALL = -0.35
 # widths differ, and that they tell the areas apart, is what shows strands.
 _ROUND_LEVEL_MM, _ROUND_WORST_MM, _ROUND_WANDER_MM = (-0.10, 0.16), 0.04, 0.008
 _ROUND_CONTRAST, _ROUND_FAINT = 0.2, 0.55
+_AREA_SIGMAS = 4.0
 # Widths that may still fall a little are those of lines that may just be pressed: a nearer bound.
 _ROUND_SLOPE, _NEARLY_SLOPE, _NEARLY_ROUND = -0.10, -0.30, 0.85
 _WORST_FIT = 4.0
@@ -177,7 +178,7 @@ def off_scale(sheet: Sheet, pad: Pad, widths: PadWidths, bias_mm: float) -> PadS
         and np.sort(np.abs(away - level))[-2] < _ROUND_WORST_MM
         and slope > _NEARLY_SLOPE
         and read.sum() >= 8
-        and wander > _ROUND_WANDER_MM
+        and (wander > _ROUND_WANDER_MM or _tells_areas(sheet, widths))
         and _looks_alike(sheet, widths)
     ):
         part = ROUND_ABOVE if slope > _ROUND_SLOPE else _NEARLY_ROUND
@@ -247,6 +248,23 @@ def beyond_reach(sheet: Sheet, pad: Pad, gap_mm: float) -> PadScore | None:
             ),
         )
     return None
+
+
+def _tells_areas(sheet: Sheet, widths: PadWidths) -> bool:
+    """Tell whether thick and thin lines, each alike at all heights, surely differ in width.
+
+    A strand just laid on the plate need not wander. But a smear has no width of its own that goes
+    with the area, and a line that is pressed is not alike at all heights.
+    """
+    small = comb_of(sheet).area_mm2 < comb_of(sheet).area_mm2.mean()
+    read = np.isfinite(widths.width_mm)
+    thin, thick = widths.width_mm[read & small], widths.width_mm[read & ~small]
+    if min(len(thin), len(thick)) < 3:
+        return False
+    spread = np.hypot(
+        thin.std(ddof=1) / np.sqrt(len(thin)), thick.std(ddof=1) / np.sqrt(len(thick))
+    )
+    return bool(thick.mean() - thin.mean() > _AREA_SIGMAS * spread)
 
 
 def _looks_alike(sheet: Sheet, widths: PadWidths) -> bool:

@@ -233,6 +233,30 @@ def test_a_photo_that_widens_every_line_hides_no_round_pad(sheet: Sheet, bias_mm
         assert score.verdict == "off scale high"
 
 
+def test_strands_that_lie_straight_are_high_and_smears_are_not(sheet: Sheet) -> None:
+    """A strand just laid on the plate does not wander; its width goes with its area."""
+    comb = comb_of(sheet)
+    still = {"wander_mm": np.full(10, 0.004)}
+    for k in range(50):
+        rng = np.random.default_rng([12, k])
+        strands = round_diameter_mm(comb.area_mm2) - 0.05 + rng.normal(0, 0.008, 10)
+        score = off_scale(sheet, sheet.pads[0], seen(strands, **still), 0.0)
+        assert score is not None
+        assert score.verdict == "off scale high"
+        smear = float(strands.mean()) + rng.normal(0, 0.02, 10)
+        score = off_scale(sheet, sheet.pads[0], seen(smear, **still), 0.0)
+        assert score is not None
+        assert score.verdict == "unread"
+
+
+def test_no_choked_pad_is_called_high_even_if_it_looks_as_bright_as_print(sheet: Sheet) -> None:
+    for k in range(5 * COUNT):
+        _, widths = choked_pad(sheet, np.random.default_rng([91, k]))
+        bright = replace(widths, contrast=np.ones(10), wander_mm=np.full(10, 0.004))
+        score = off_scale(sheet, sheet.pads[0], bright, 0.0)
+        assert score is None or score.verdict != "off scale high"
+
+
 def test_the_bound_of_a_high_pad_holds_where_lines_are_just_pressed(sheet: Sheet) -> None:
     """Gaps on either side of round, flow and the photo's bias unknown."""
     comb = comb_of(sheet)
