@@ -84,7 +84,7 @@ def command(
         ctx.exit(0 if good else 1)
     if not photos and not by_eye:
         raise click.UsageError(
-            "Name the photo, such as `padsheet score photo.jpg`; without a photo, --by-eye."
+            "Name the photo, such as `padsheet score photo.jpg`, or give --by-eye."
         )
     from padsheet.scoring.photo import begin_reading
 

@@ -76,9 +76,7 @@ def command(
       padsheet -C my-bed send --port /dev/ttyUSB0
     """  # noqa: D301 -- click's mark for a paragraph kept as it is
     if port is None and not dry_run:
-        raise click.UsageError(
-            f"Give --port, or --dry-run to see what would be sent. Serial ports: {ports_seen()}"
-        )
+        raise click.UsageError(f"Give --port, or --dry-run to only look. {ports_seen()}")
     with user_errors():
         folder = BedFolder(folder_of(ctx))
         bed = folder.bed()

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import difflib
+import sys
 from typing import BinaryIO
 
 import click
 
-from padsheet.cli.options import folder_of, json_option, say, show_json, user_errors
+from padsheet.cli.options import fitted, folder_of, json_option, say, show_json, user_errors
 from padsheet.patterns.bed import Bed
 from padsheet.scoring.rounds import BedFolder
 from padsheet.scoring.startcode import StartCheck, check_start_code
@@ -63,7 +64,8 @@ def _show(check: StartCheck, text: str) -> None:
     )
     for finding in check.findings:
         where = "" if finding.line is None else f"line {finding.line}: "
-        click.echo(f"{'wrong' if finding.wrong else 'note'}: {where}{finding.text}")
+        told = f"{'wrong' if finding.wrong else 'note'}: {where}{finding.text}"
+        click.echo(fitted(told, sys.stdout))
     if check.ok:
         return
     change = difflib.unified_diff(

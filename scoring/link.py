@@ -105,7 +105,7 @@ def open_port(name: str, baud: int) -> serial.Serial:
 def ports_seen() -> str:
     """Say which serial ports this computer has now."""
     names = sorted(port.device for port in list_ports.comports())
-    return f"Seen now: {', '.join(names)}." if names else "None is seen now."
+    return f"Ports seen: {', '.join(names)}." if names else "No port is seen."
 
 
 def _why(error: Exception) -> str:

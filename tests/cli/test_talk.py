@@ -83,16 +83,27 @@ def test_score_without_a_photo_says_what_to_name() -> None:
     assert result.exit_code == 2
     assert "padsheet score photo.jpg" in result.stderr
     assert "--by-eye" in result.stderr
+    assert max(map(len, result.stderr.splitlines())) <= 80
 
 
 @pytest.mark.skipif(os.name != "posix", reason="needs a pseudo-terminal")
 @pytest.mark.parametrize("columns", [60, 80])
 @pytest.mark.parametrize(
     "arguments",
-    [("explain",), ("-C", "/no/such/place", "rounds"), ("explain", "never-was"), ("--help",)],
+    [
+        ("explain",),
+        ("-C", "/no/such/place", "rounds"),
+        ("explain", "never-was"),
+        ("start-check", "START"),
+        ("--help",),
+    ],
 )
-def test_nothing_is_wider_than_the_terminal(columns: int, arguments: tuple[str, ...]) -> None:
-    lines = at_terminal(columns, *arguments)
+def test_nothing_is_wider_than_the_terminal(
+    tmp_path: Path, columns: int, arguments: tuple[str, ...]
+) -> None:
+    start = tmp_path / "start.gcode"
+    start.write_text("G28\nM420 S1\nG1 Z0.3\n")
+    lines = at_terminal(columns, *(str(start) if word == "START" else word for word in arguments))
     assert lines
     assert max(map(len, lines)) <= columns
 

@@ -361,11 +361,11 @@ def test_the_mesh_is_read_in_the_profiles_order(bench: Callable[..., Bench]) -> 
 def test_the_ports_of_this_computer_are_named(monkeypatch: pytest.MonkeyPatch) -> None:
     devices = [SimpleNamespace(device=name) for name in ("/dev/ttyB", "/dev/ttyA")]
     monkeypatch.setattr(list_ports, "comports", lambda: devices)
-    assert ports_seen() == "Seen now: /dev/ttyA, /dev/ttyB."
+    assert ports_seen() == "Ports seen: /dev/ttyA, /dev/ttyB."
     with pytest.raises(PadsheetError, match="/dev/ttyA"):
         open_port("/dev/there-is-no-such-port", 115200)
     devices.clear()
-    assert ports_seen() == "None is seen now."
+    assert ports_seen() == "No port is seen."
 
 
 def test_a_dead_port_and_a_silent_printer_are_told_apart(bench: Callable[..., Bench]) -> None:
