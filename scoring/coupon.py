@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 
 from padsheet.patterns.sheet import Coupon, Pad, Sheet
 from padsheet.scoring.camera import Camera
-from padsheet.scoring.lines import Lines, Patches, colour_axis, pad_lines, sample_lines
+from padsheet.scoring.colour_axis import discriminant_axis, luminance_axis
+from padsheet.scoring.lines import Lines, Patches, pad_lines, sample_lines
 from padsheet.scoring.photo import Photo
 from padsheet.scoring.phrases import place
 from padsheet.scoring.squish import CouponWitness, PadScore
@@ -33,6 +34,7 @@ Floats = NDArray[np.float64]
 _LEAST_EVIDENCE, _MOST_LEVEL = 0.015, 0.85
 # Below this contrast or this scale a stripe may be noise or sampling.
 _LEAST_SEPARATION, _LEAST_PX_PER_SPACING = 10.0, 3.0
+_LUMINANCE_SEPARATION = 8.0
 _BLOCKS, _BAND = 6, (0.8, 1.2)
 _REFERENCE_MM = 4.0
 _RIM_MM = 0.6
@@ -58,7 +60,9 @@ def coupon_look(
     spacing = coupon.side_mm / coupon.lines
     if not (comb.whole and along.whole and across.whole):
         return None
-    colour = colour_axis(comb)
+    colour = luminance_axis(comb.light, comb.u_mm)
+    if colour.separation < _LUMINANCE_SEPARATION:
+        colour = discriminant_axis(comb.light, comb.u_mm)
     if colour.separation < _LEAST_SEPARATION or along.px_per_mm * spacing < _LEAST_PX_PER_SPACING:
         return None
     bare = np.abs(comb.u_mm) > comb.u_mm[-1] - 0.15

@@ -7,7 +7,7 @@ from them is in millimetres on the bed.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from padsheet.patterns.sheet import Pad, Sheet
 from padsheet.scoring.camera import Camera
+from padsheet.scoring.colour_axis import ColourAxis, discriminant_axis, luminance_axis
 from padsheet.scoring.edges import fit_bars
 from padsheet.scoring.photo import Photo, linear_light
 
@@ -39,8 +40,6 @@ RIM_MM = 0.06
 # Rims that are not needed cost precision: they are let in as far as a plain bar does not fit.
 _LEAST_RIM_SD, _MOST_RIM_SD, _RIM_SD_PER_MISFIT, _CLEAN_MISFIT = 0.02, 0.8, 8.0, 0.07
 _USUAL_BLUR_PX = 1.3
-# Rec. ITU-R BT.709, linear light.
-_LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
 _LUMINANCE_SEPARATION = 8.0
 # One blur serves a pad; bars that are narrow for it take the contrast of the wide ones.
 _BLUR_SD = 0.05
@@ -176,61 +175,6 @@ def _sampled(
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ColourAxis:
-    """The colour direction along which print and plate are told apart here.
-
-    Attributes
-    ----------
-    axis : ndarray, shape (3,)
-        Scaled so that the plate reads 0 and the print 1, up to an offset.
-    separation : float
-        Distance between print and plate in standard deviations of both together.
-    apart : ndarray, shape (3,)
-        Print minus plate in linear light, as a part of the brighter of the two.
-    """
-
-    axis: Floats
-    separation: float
-    apart: Floats
-
-
-def colour_axis(patches: Patches) -> ColourAxis:
-    """Choose the colour direction along which print and plate are told apart in these patches.
-
-    Luminance (Rec. ITU-R BT.709) wherever it surely tells them apart: cameras and JPEG smooth
-    colour by some pixels, so that a narrow line loses its colour but not its luminance. Else the
-    direction of Fisher's linear discriminant (Annals of Eugenics 7 (1936) 179-188).
-    """
-    reach = patches.u_mm[-1]
-    sample = patches.light[:, ::3]
-    printed = sample[:, :, np.abs(patches.u_mm) < 0.08].reshape(-1, 3).astype(float)
-    edge = np.abs(patches.u_mm) > reach - 0.15
-    bare = sample[:, :, edge].reshape(-1, 3).astype(float)
-    on_print, on_plate = np.median(printed, axis=0), np.median(bare, axis=0)
-    apart = on_print - on_plate
-    share = apart / max(float(on_print.max()), float(on_plate.max()), 1e-6)
-    within = _scatter(printed) + _scatter(bare)
-    floor = 1e-7 + 1e-2 * np.trace(within)
-    step = float(_LUMINANCE @ apart)
-    separation = abs(step) / np.sqrt(float(_LUMINANCE @ within @ _LUMINANCE) + 1e-9)
-    if separation > _LUMINANCE_SEPARATION:
-        return ColourAxis(axis=_LUMINANCE / step, separation=float(separation), apart=share)
-    axis = np.linalg.solve(within + np.eye(3) * floor, apart)
-    gain = float(axis @ apart)
-    if gain <= 1e-12:
-        return ColourAxis(axis=np.array([0.3, 0.6, 0.1]), separation=0.0, apart=share)
-    return ColourAxis(axis=axis / gain, separation=float(np.sqrt(gain)), apart=share)
-
-
-def _scatter(values: Floats) -> Floats:
-    """Return a covariance that a few outliers do not move."""
-    middle = np.median(values, axis=0)
-    away = np.abs(values - middle).sum(axis=1)
-    kept = values[away <= np.quantile(away, 0.9)]
-    return np.atleast_2d(np.cov(kept.T))
-
-
 def block_profiles(values: Floats, blocks: int = BLOCKS) -> Floats:
     """Average patches (N, S, U) along the line in `blocks` pieces, specks left out: (N, B, U)."""
     count, rows, columns = values.shape
@@ -293,13 +237,15 @@ class PadProfiles:
     Attributes
     ----------
     profiles : ndarray, shape (T, B, U)
-        Across the tracks, along the colour axis that tells print from plate.
+        Across the tracks, along the colour axis.
     u_mm : ndarray, shape (U,)
     colour : ColourAxis
     whole, clipped_share, px_per_mm
         See `Patches`.
     brightest : float
         See `brightest`.
+    in_colour : PadProfiles or None
+        The same along the colour that tells print from plate best, where luminance hardly does.
     """
 
     profiles: Floats
@@ -309,6 +255,7 @@ class PadProfiles:
     clipped_share: float
     px_per_mm: float
     brightest: float
+    in_colour: PadProfiles | None = None
 
 
 def brightest(patches: Patches) -> float:
@@ -320,8 +267,20 @@ def brightest(patches: Patches) -> float:
 
 
 def pad_profiles(patches: Patches) -> PadProfiles:
-    """Average the patches of a pad's tracks along them."""
-    colour = colour_axis(patches)
+    """Average the patches of a pad's tracks along them, in luminance and if need be in colour.
+
+    Luminance alone serves wherever it surely tells print from plate: cameras and JPEG smooth
+    colour by some pixels, so that a narrow line loses its colour but not its luminance.
+    """
+    luminance = luminance_axis(patches.light, patches.u_mm)
+    in_luminance = _profiles_along(patches, luminance)
+    if luminance.separation > _LUMINANCE_SEPARATION:
+        return in_luminance
+    colour = discriminant_axis(patches.light, patches.u_mm)
+    return replace(in_luminance, in_colour=_profiles_along(patches, colour))
+
+
+def _profiles_along(patches: Patches, colour: ColourAxis) -> PadProfiles:
     values = patches.light @ colour.axis
     return PadProfiles(
         profiles=block_profiles(np.asarray(values, float)),
@@ -407,14 +366,15 @@ _FITTED = ("middle", "width", "contrast", "converged")
 
 
 def measure_pad(patches: Patches) -> PadWidths:
-    """Measure the widths of a pad's tracks.
+    """Measure the widths of a pad's tracks by themselves.
 
     Parameters
     ----------
     patches : Patches
         Of the pad's T tracks.
     """
-    return measure_pads([pad_profiles(patches)])[0]
+    profiles = pad_profiles(patches)
+    return measure_pads([profiles.in_colour or profiles])[0]
 
 
 def measure_pads(pads: Sequence[PadProfiles]) -> list[PadWidths]:

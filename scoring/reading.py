@@ -26,33 +26,26 @@ from padsheet.scoring.floor import height_floor_mm
 from padsheet.scoring.gaps import GapFit, TrackData, comb_of, fit_gaps
 from padsheet.scoring.highlights import highlight_shift_mm
 from padsheet.scoring.judge import after_fit, before_fit, beyond_reach, off_scale
-from padsheet.scoring.lines import (
-    PadProfiles,
-    PadWidths,
-    measure_pads,
-    pad_lines,
-    pad_profiles,
-    sample_lines,
-)
+from padsheet.scoring.lines import PadWidths
+from padsheet.scoring.measuring import measure_photo
 from padsheet.scoring.mesh import Mesh, interpolate
 from padsheet.scoring.photo import Photo
 from padsheet.scoring.quality import PhotoQuality, quality_of
 from padsheet.scoring.registration import Registration, register
 from padsheet.scoring.squish import PadScore, Reason, SheetScore, squish_score, verdict
-from padsheet.scoring.threads import in_threads
 
 __all__ = ["PhotoReading", "combine", "read_print", "read_sheet_photo"]
 
 Floats = NDArray[np.float64]
 
 _Z95 = 1.959964
-# More fit together in less time each, up to what a processor's cache holds.
-_PADS_AT_ONCE = 8
 # Fewer pads than this, or than this part of the sheet, tell too little of flow and photo bias.
 _FEWEST_PADS, _LEAST_PART = 3, 0.2
 # Where more of the pads that show something are refused than this leaves, those that are read are
 # not to be trusted either: what spoilt the others has not stopped at them.
 _LEAST_READABLE_PART = 0.4
+# Of a photo that is blurred by more than this, the pads that seem sharper are not to be trusted.
+_MOST_BLUR_MM = 0.19
 # Beyond this the 95 % interval of all gaps together is wider than any use of them.
 _MOST_COMMON_SIGMA_MM = 0.035
 # In 1/mm, times the square of the blur: what the tone curve and the sharpening of phones do to the
@@ -122,9 +115,11 @@ def read_sheet_photo(
     registration = register(photo, sheet, markers)
     camera = registration.camera
     z_mm = sheet.target_gap_mm / 2
-    widths = _all_widths(photo, camera, sheet, z_mm)
+    widths = measure_photo(photo, camera, sheet, z_mm)
     _refuse_floor(sheet, widths)
     pads, fit, fitted = _score_pads(sheet, widths, camera, mesh)
+    if _blur_mm(widths) > _MOST_BLUR_MM:
+        raise _nothing_read(photo.name, pads)
     read = [k for k, pad in enumerate(pads) if pad.gap_mm is not None]
     fewest = _fewest_pads(len(_shown(pads)) if part else len(pads))
     if fit is None or len(read) < max(fewest, _LEAST_READABLE_PART * _readable_pads(pads)):
@@ -187,30 +182,9 @@ def _refuse_floor(sheet: Sheet, widths: Sequence[PadWidths]) -> None:
         )
 
 
-def _all_widths(photo: Photo, camera: Camera, sheet: Sheet, z_mm: float) -> list[PadWidths]:
-    """Measure all pads, those with as many samples across their tracks together."""
-
-    def sampled(pad: Pad) -> PadProfiles:
-        return pad_profiles(sample_lines(photo, camera, pad_lines(sheet, pad), z_mm))
-
-    profiles = in_threads(sampled, sheet.pads)
-    alike: dict[int, list[int]] = {}
-    for k, one in enumerate(profiles):
-        alike.setdefault(len(one.u_mm), []).append(k)
-    chunks = [
-        group[first : first + _PADS_AT_ONCE]
-        for group in alike.values()
-        for first in range(0, len(group), _PADS_AT_ONCE)
-    ]
-    # The largest first, so that no thread has a long one left when the others are done.
-    chunks.sort(key=len, reverse=True)
-    found = in_threads(lambda chunk: measure_pads([profiles[k] for k in chunk]), chunks)
-    widths = {
-        k: width
-        for chunk, some in zip(chunks, found, strict=True)
-        for k, width in zip(chunk, some, strict=True)
-    }
-    return [widths[k] for k in range(len(profiles))]
+def _blur_mm(widths: Sequence[PadWidths]) -> float:
+    """Return the median blur of the pads that are wholly in the photo."""
+    return float(np.median([w.blur_px / w.px_per_mm for w in widths if w.whole] or [0.0]))
 
 
 def _kink_mm(sheet: Sheet, pads: Sequence[Pad], mesh: Mesh | None) -> Floats:

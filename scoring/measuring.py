@@ -1,0 +1,94 @@
+"""The widths of all pads of a photo, in luminance or in colour, whichever shows them better."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from padsheet.patterns.sheet import Pad, Sheet
+from padsheet.scoring.camera import Camera
+from padsheet.scoring.lines import (
+    PadProfiles,
+    PadWidths,
+    measure_pads,
+    pad_lines,
+    pad_profiles,
+    sample_lines,
+)
+from padsheet.scoring.photo import Photo
+from padsheet.scoring.threads import in_threads
+
+__all__ = ["measure_photo"]
+
+# More fit together in less time each, up to what a processor's cache holds.
+_PADS_AT_ONCE = 8
+# Colour that is blurred by more than this beside luminance makes narrow lines too wide.
+_SHARP_COLOUR = 1.15
+# Lines of another filament's colour may be as bright as the plate and have only bright rims.
+_STRANGE_MISFIT = 0.06
+_LEAST_SEPARATION, _FEWEST_PADS = 2.0, 3
+
+
+def measure_photo(photo: Photo, camera: Camera, sheet: Sheet, z_mm: float) -> list[PadWidths]:
+    """Measure all pads of a sheet.
+
+    Where luminance hardly tells print from plate, colour may, but cameras and JPEG smooth it:
+    colour is taken where it is about as sharp as luminance in this photo, or where luminance shows
+    edges that are not those of bars.
+
+    Parameters
+    ----------
+    photo : Photo
+    camera : Camera
+    sheet : Sheet
+    z_mm : float
+        Height over the bed of what is looked at.
+    """
+
+    def sampled(pad: Pad) -> PadProfiles:
+        return pad_profiles(sample_lines(photo, camera, pad_lines(sheet, pad), z_mm))
+
+    profiles = in_threads(sampled, sheet.pads)
+    widths = _measured(profiles)
+    doubtful = [k for k, one in enumerate(profiles) if one.in_colour is not None]
+    coloured = _measured([c for one in profiles if (c := one.in_colour) is not None])
+    if _colour_is_better([widths[k] for k in doubtful], coloured):
+        for k, width in zip(doubtful, coloured, strict=True):
+            widths[k] = width
+    return widths
+
+
+def _colour_is_better(luminance: Sequence[PadWidths], colour: Sequence[PadWidths]) -> bool:
+    """Tell whether colour is about as sharp as luminance, or luminance shows no plain bars."""
+    pairs = [
+        (seen, c)
+        for seen, c in zip(luminance, colour, strict=True)
+        if seen.whole and seen.separation > _LEAST_SEPARATION
+    ]
+    if len(pairs) < _FEWEST_PADS:
+        return True
+    ratio = float(np.median([c.blur_px / seen.blur_px for seen, c in pairs]))
+    misfit = float(np.median([seen.misfit for seen, _ in pairs]))
+    return ratio < _SHARP_COLOUR or misfit > _STRANGE_MISFIT
+
+
+def _measured(profiles: Sequence[PadProfiles]) -> list[PadWidths]:
+    """Measure pads, those with as many samples across their tracks together."""
+    alike: dict[int, list[int]] = {}
+    for k, one in enumerate(profiles):
+        alike.setdefault(len(one.u_mm), []).append(k)
+    chunks = [
+        group[first : first + _PADS_AT_ONCE]
+        for group in alike.values()
+        for first in range(0, len(group), _PADS_AT_ONCE)
+    ]
+    # The largest first, so that no thread has a long one left when the others are done.
+    chunks.sort(key=len, reverse=True)
+    found = in_threads(lambda chunk: measure_pads([profiles[k] for k in chunk]), chunks)
+    widths = {
+        k: width
+        for chunk, some in zip(chunks, found, strict=True)
+        for k, width in zip(chunk, some, strict=True)
+    }
+    return [widths[k] for k in range(len(profiles))]

@@ -1,0 +1,83 @@
+"""Luminance or colour: widths of drawn combs whose colour is smoothed, as JPEG and cameras do."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from padsheet.patterns.bed import Bed, MeshGrid
+from padsheet.patterns.ladder import FINE_MM
+from padsheet.patterns.layout import lay_out_sheet
+from padsheet.patterns.sheet import Sheet
+from padsheet.scoring.camera import Camera
+from padsheet.scoring.measuring import measure_photo
+from padsheet.scoring.photo import Photo
+
+WIDTH_MM, BLUR_PX, PX_PER_MM = 0.50, 1.2, 9.0
+HEIGHT_MM = 300.0
+
+
+@pytest.fixture(scope="module")
+def sheet() -> Sheet:
+    return lay_out_sheet(
+        Bed(mesh=MeshGrid(columns=2, rows=2, outside="hold")), reach_mm=(-FINE_MM, FINE_MM)
+    ).sheet
+
+
+def camera() -> Camera:
+    """From straight above the bed's middle, back of the bed on top."""
+    return Camera(
+        focal_px=PX_PER_MM * HEIGHT_MM,
+        centre=(1100.0, 1100.0),
+        k1=0.0,
+        k2=0.0,
+        rotation=np.diag([1.0, -1.0, -1.0]),
+        shift_mm=np.array([-110.0, 110.0, HEIGHT_MM]),
+    )
+
+
+def drawn(sheet: Sheet, ink: tuple[int, int, int], plate: tuple[int, int, int], smooth_px: float):
+    """Draw combs of lines of one width; smooth their colour, not their luminance, by so much."""
+    cover = np.zeros((2200, 2200), np.float32)
+    row, column = np.mgrid[:2200, :2200].astype(np.float32)
+    x, y = (column - 1100) / PX_PER_MM + 110, 110 - (row - 1100) / PX_PER_MM
+    for pad in sheet.pads:
+        near = (np.abs(y - pad.y_mm) < sheet.track_length_mm / 2) & (np.abs(x - pad.x_mm) < 12)
+        for track in sheet.tracks:
+            inside = WIDTH_MM / 2 - np.abs(x - pad.x_mm - track.offset_mm)
+            cover += np.where(near, np.clip(inside * PX_PER_MM + 0.5, 0, 1), 0)
+    cover = cv2.GaussianBlur(cover, (0, 0), BLUR_PX)[..., None]
+    linear = cover * (np.array(ink) / 255) ** 2.2 + (1 - cover) * (np.array(plate) / 255) ** 2.2
+    rng = np.random.default_rng(3)
+    linear = linear + rng.normal(0, 0.015, linear.shape[:2])[..., None]
+    rgb = (255 * np.clip(linear, 0, 1) ** (1 / 2.2)).astype(np.uint8)
+    if smooth_px:
+        code = cv2.cvtColor(rgb, cv2.COLOR_RGB2YCrCb)
+        code[..., 1:] = cv2.GaussianBlur(code[..., 1:], (0, 0), smooth_px)
+        rgb = cv2.cvtColor(code, cv2.COLOR_YCrCb2RGB)
+    return Photo(rgb=rgb)
+
+
+ORANGE, BLUE = (235, 120, 60), (60, 125, 170)
+
+
+@pytest.mark.parametrize(("smooth_px", "most_mm"), [(0.0, 0.015), (1.0, 0.05), (1.5, 0.08)])
+def test_lines_are_as_sharp_as_their_luminance(sheet, smooth_px, most_mm) -> None:
+    """Smoothed colour leaks into linear light and widens lines somewhat, but blurs them no more."""
+    for pad in measure_photo(drawn(sheet, ORANGE, BLUE, smooth_px), camera(), sheet, 0.0):
+        assert 2.0 < pad.separation
+        assert np.isfinite(pad.width_mm).all()
+        assert np.median(pad.width_mm) == pytest.approx(WIDTH_MM, abs=most_mm)
+        assert pad.blur_px < 1.3
+
+
+def test_colour_serves_where_luminance_tells_nothing(sheet) -> None:
+    """Orange on a blue of the same luminance, colour sharp."""
+    grey = (np.array(ORANGE) / 255) ** 2.2 @ [0.2126, 0.7152, 0.0722]
+    blue = np.array([0.05, grey / 0.7152 - 0.03, 0.35])
+    blue[1] = (grey - 0.2126 * blue[0] - 0.0722 * blue[2]) / 0.7152
+    plate = tuple((255 * blue ** (1 / 2.2)).round().astype(int).tolist())
+    for pad in measure_photo(drawn(sheet, ORANGE, plate, 0.0), camera(), sheet, 0.0):
+        assert pad.separation > 8
+        assert np.median(pad.width_mm) == pytest.approx(WIDTH_MM, abs=0.02)
