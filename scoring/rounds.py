@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -17,7 +17,7 @@ from padsheet.patterns.files import write_atomic
 from padsheet.patterns.profile import load_bed
 from padsheet.patterns.sheet import Sheet
 from padsheet.patterns.sheet_file import sheet_from_json
-from padsheet.scoring.advice import Advice, NodeAdvice
+from padsheet.scoring.advice import Advice
 from padsheet.scoring.applied import Applied, applied_from_json, applied_to_json
 from padsheet.scoring.lock import locked
 from padsheet.scoring.mesh import Mesh, mesh_csv, read_mesh_csv
@@ -29,7 +29,6 @@ __all__ = [
     "BedFolder",
     "Round",
     "record_applied",
-    "record_applied_word",
     "refuse_overwrite",
     "refuse_rescoring",
     "write_group",
@@ -424,38 +423,6 @@ def record_applied(
         nodes=nodes,
         before=before.name,
         after=after.name,
-        offset_mm=offset_mm,
-        screws_turned=screws_turned,
-        taken=_now(taken),
-    )
-    return _write_applied(round_, applied, force)
-
-
-def record_applied_word(
-    round_: Round,
-    nodes: Iterable[NodeAdvice | tuple[int, int, float]],
-    *,
-    offset_mm: float | None = None,
-    screws_turned: bool = False,
-    taken: str | None = None,
-    force: bool = False,
-) -> Applied:
-    """Record what was applied after a round, on the user's word.
-
-    Parameters
-    ----------
-    nodes : iterable of NodeAdvice or (i, j, dz_mm)
-        What was added to each node. Of advice only what is marked as changed counts.
-    """
-    given = [
-        (node.i, node.j, node.dz_mm if node.changed else 0.0)
-        if isinstance(node, NodeAdvice)
-        else node
-        for node in nodes
-    ]
-    applied = Applied(
-        how="word",
-        nodes=tuple((i, j, float(dz_mm)) for i, j, dz_mm in given if dz_mm),
         offset_mm=offset_mm,
         screws_turned=screws_turned,
         taken=_now(taken),

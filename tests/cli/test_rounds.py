@@ -12,7 +12,8 @@ from click.testing import CliRunner
 from padsheet.cli.main import main
 from padsheet.patterns.bed import MeshGrid
 from padsheet.scoring.advice import advise
-from padsheet.scoring.rounds import BedFolder, record_applied_word
+from padsheet.scoring.applied import Applied, applied_to_json
+from padsheet.scoring.rounds import BedFolder
 from padsheet.scoring.scores import scores_to_json
 
 GRID = MeshGrid()
@@ -34,7 +35,8 @@ def two_rounds(folder, score_of):
         round_.path.mkdir(parents=True)
         text = scores_to_json(score, advise(score, folder.bed(), mesh=None))
         round_.scores_json.write_text(text, encoding="utf-8")
-    record_applied_word(folder.round(1), [(2, 1, -0.06), (0, 4, 0.04)])
+    applied = Applied(how="word", nodes=((2, 1, -0.06), (0, 4, 0.04)))
+    folder.round(1).applied_json.write_text(applied_to_json(applied), encoding="utf-8")
     return folder
 
 

@@ -11,8 +11,9 @@ from padsheet.patterns.bed import MeshGrid
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.sheet_file import sheet_to_json
 from padsheet.scoring.advice import advise
+from padsheet.scoring.applied import Applied, applied_to_json
 from padsheet.scoring.history import applied_words, standing, summaries
-from padsheet.scoring.rounds import BedFolder, record_applied_word
+from padsheet.scoring.rounds import BedFolder
 from padsheet.scoring.scores import scores_to_json
 
 GRID = MeshGrid()
@@ -44,6 +45,12 @@ def add_round(folder, score_of):
     return add
 
 
+def say_applied(round_, nodes, **said):
+    """Put on record what was applied, on the user's word."""
+    applied = Applied(how="word", nodes=tuple(nodes), **said)
+    round_.applied_json.write_text(applied_to_json(applied), encoding="utf-8")
+
+
 def test_one_round_stands_alone(folder, add_round):
     add_round(1, BUMPS)
     here = standing(folder, 1)
@@ -53,7 +60,7 @@ def test_one_round_stands_alone(folder, add_round):
 
 def test_recorded_edits_are_proved_and_fused(folder, add_round):
     first, _ = add_round(1, BUMPS)
-    record_applied_word(first, EDITS, offset_mm=0.0)
+    say_applied(first, EDITS, offset_mm=0.0)
     add_round(2, BUMPS + DZ)
     here = standing(folder, 2)
     assert (here.state.rounds, here.state.epoch) == (2, 1)
@@ -62,7 +69,7 @@ def test_recorded_edits_are_proved_and_fused(folder, add_round):
 
 def test_a_mesh_that_was_off_is_found_out(folder, add_round):
     first, _ = add_round(1, BUMPS)
-    record_applied_word(first, EDITS)
+    say_applied(first, EDITS)
     add_round(2, BUMPS)
     assert standing(folder, 2).proof.verdict == "not in force"
 
@@ -83,7 +90,7 @@ def test_where_no_edit_was_advised_the_sheets_hang_together(folder, add_round):
 
 def test_scores_not_stored_yet_can_be_given(folder, add_round, score_of):
     first, _ = add_round(1, np.zeros(25))
-    record_applied_word(first, EDITS)
+    say_applied(first, EDITS)
     score = score_of(GRID, 0.2 + DZ, number=2)
     here = standing(folder, 2, score=score)
     assert here.state.rounds == 2
@@ -94,7 +101,7 @@ def test_scores_not_stored_yet_can_be_given(folder, add_round, score_of):
 
 def test_screws_end_the_epoch(folder, add_round):
     first, _ = add_round(1, np.zeros(25))
-    record_applied_word(first, [], screws_turned=True)
+    say_applied(first, [], screws_turned=True)
     add_round(2, np.zeros(25))
     here = standing(folder, 2)
     assert (here.state.epoch, here.state.reason, here.proof) == (2, "a bed screw was turned", None)
@@ -102,11 +109,11 @@ def test_screws_end_the_epoch(folder, add_round):
 
 def test_a_round_that_was_never_scored_is_stepped_over_with_its_edits(folder, add_round):
     first, _ = add_round(1, BUMPS)
-    record_applied_word(first, EDITS[:12])
+    say_applied(first, EDITS[:12])
     misprint = folder.round(2)
     misprint.path.mkdir(parents=True)
     misprint.sheet_json.write_text("{}")
-    record_applied_word(misprint, EDITS[12:])
+    say_applied(misprint, EDITS[12:])
     add_round(3, BUMPS + DZ)
     here = standing(folder, 3)
     assert (here.state.rounds, here.proof.verdict) == (2, "in force")
@@ -128,7 +135,7 @@ def test_a_sheet_of_another_grid_cannot_be_judged(folder, add_round, make_scored
 
 def test_a_row_for_each_round(folder, add_round):
     first, score = add_round(1, BUMPS, unread=[(1, 0)])
-    record_applied_word(first, EDITS)
+    say_applied(first, EDITS)
     sheet = folder.round(2)
     sheet.path.mkdir()
     sheet.sheet_json.write_text("{}")
@@ -150,11 +157,11 @@ def test_a_row_for_each_round(folder, add_round):
 def test_applied_in_words(folder, add_round):
     first, _ = add_round(1, BUMPS)
     assert applied_words(summaries(folder)[0]) == "not recorded"
-    record_applied_word(first, [(0, 0, -0.06)], offset_mm=-0.03, screws_turned=True)
+    say_applied(first, [(0, 0, -0.06)], offset_mm=-0.03, screws_turned=True)
     assert applied_words(summaries(folder)[0]) == (
         "1 point, lowered up to 0.06 mm, everywhere lowered 0.03 mm, screws turned"
     )
-    record_applied_word(first, [], force=True)
+    say_applied(first, [])
     assert applied_words(summaries(folder)[0]) == "nothing"
 
 
@@ -175,7 +182,7 @@ def test_a_round_with_no_pad_read(folder, add_round):
 
 def test_what_a_round_should_show(folder, add_round):
     first, _ = add_round(1, BUMPS, unread=[(1, 0)])
-    record_applied_word(first, EDITS)
+    say_applied(first, EDITS)
     add_round(2, BUMPS)
     rows = summaries(folder)
     change = np.zeros(len(GRID.nodes))
@@ -185,5 +192,5 @@ def test_what_a_round_should_show(folder, add_round):
     assert rows[0].expected_peak_to_valley_mm is None
     expected = np.ptp((np.ravel(BUMPS) + change)[seen])
     assert rows[1].expected_peak_to_valley_mm == pytest.approx(expected, abs=0.03)
-    record_applied_word(first, EDITS, screws_turned=True, force=True)
+    say_applied(first, EDITS, screws_turned=True)
     assert summaries(folder)[1].expected_peak_to_valley_mm is None

@@ -12,12 +12,11 @@ from padsheet.patterns.bed import MeshGrid
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.sheet_file import sheet_to_json
 from padsheet.scoring import rounds as rounds_module
-from padsheet.scoring.advice import NodeAdvice
+from padsheet.scoring.applied import Applied, applied_from_json, applied_to_json
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.rounds import (
     BedFolder,
     record_applied,
-    record_applied_word,
     refuse_overwrite,
     write_group,
 )
@@ -209,27 +208,32 @@ def test_applied_is_the_difference_of_two_meshes(folder):
     assert json.loads(round_.applied_json.read_text())["format"] == 1
 
 
-def test_applied_on_the_users_word(folder):
-    round_ = begin(folder, 1)
-    nodes = [
-        NodeAdvice(i=0, j=0, dz_mm=-0.04, sigma_mm=0.01, changed=True),
-        NodeAdvice(i=1, j=0, dz_mm=0.0, sigma_mm=0.01),
-        (2, 1, 0.03),
-    ]
-    record_applied_word(round_, nodes, offset_mm=-0.02, screws_turned=True)
-    applied = round_.read_applied()
-    assert applied.how == "word"
-    assert applied.nodes == ((0, 0, -0.04), (2, 1, 0.03))
-    assert (applied.offset_mm, applied.screws_turned) == (-0.02, True)
-    assert applied.taken.endswith("+00:00")
+def test_what_was_applied_is_not_overwritten(folder):
+    round_, mesh = begin(folder, 1), mesh_named("one")
+    record_applied(round_, mesh, mesh)
+    assert round_.read_applied().taken.endswith("+00:00")
     with pytest.raises(PadsheetError, match="file-exists"):
-        record_applied_word(round_, [])
+        record_applied(round_, mesh, mesh)
 
 
 def test_nothing_on_record_is_none_and_not_nothing_applied(folder):
     assert begin(folder, 1).read_applied() is None
-    record_applied_word(folder.round(1), [])
+    mesh = mesh_named("one")
+    record_applied(folder.round(1), mesh, mesh)
     assert folder.round(1).read_applied().nodes == ()
+
+
+def test_applied_comes_back_from_its_file_as_it_was():
+    word = Applied(
+        how="word",
+        nodes=((0, 0, -0.04), (14, 1, 0.03)),
+        before="one",
+        after="two",
+        offset_mm=-0.02,
+        screws_turned=True,
+        taken=NOW,
+    )
+    assert applied_from_json(applied_to_json(word)) == word
 
 
 def test_meshes_of_different_grids_have_no_difference(folder):
@@ -240,8 +244,8 @@ def test_meshes_of_different_grids_have_no_difference(folder):
     assert not folder.round(1).applied_json.exists()
 
 
-def test_applied_for_a_node_that_is_not_there(folder):
-    applied = record_applied_word(begin(folder, 1), [(4, 0, 0.1)])
+def test_applied_for_a_node_that_is_not_there():
+    applied = Applied(how="word", nodes=((4, 0, 0.1),))
     assert applied.on_grid(GRID) is None
     assert applied.on_grid(MeshGrid()) is not None
 
