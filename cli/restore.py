@@ -6,7 +6,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import click
-import numpy as np
 
 from padsheet.cli.options import folder_of, say, user_errors
 from padsheet.cli.over_port import (
@@ -22,8 +21,12 @@ from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
 from padsheet.scoring.edits import EditList
-from padsheet.scoring.mesh import Mesh
-from padsheet.scoring.restoring import change_in_words, edits_between, mesh_to_restore
+from padsheet.scoring.restoring import (
+    change_in_words,
+    edits_between,
+    edits_from_held,
+    mesh_to_restore,
+)
 from padsheet.scoring.round_edits import free_mesh_name, named, record_read_back, sheet_mesh
 from padsheet.scoring.rounds import BedFolder
 from padsheet.scoring.sending import (
@@ -32,9 +35,7 @@ from padsheet.scoring.sending import (
     check_sendable,
     read_mesh,
     restore_after,
-    same_mesh,
     send_edits,
-    tolerance_mm,
 )
 
 __all__ = ["carry", "change", "command"]
@@ -121,9 +122,11 @@ def carry(
     check_sendable(edits)
     ask(edits.cautions, _question(edits, port), yes=yes)
     with greeted(port, baud, bed) as link:
-        found = _from_held(folder, bed, edits, read_mesh(link, bed))
+        found = edits_from_held(folder, bed, edits, read_mesh(link, bed))
         if found is not None:
-            edits = found
+            edits, explained = found
+            say(explained)
+            say(change(edits))
             _write(path, back, edits)
             ask((), _question(edits, port), yes=yes)
         try:
@@ -159,28 +162,6 @@ def _question(edits: EditList, port: str) -> str:
     if not edits.edits:
         return f"Read the mesh over {port}?"
     return f"Send {len(edits.edits)} edit{'' if len(edits.edits) == 1 else 's'} to {port}?"
-
-
-def _from_held(folder: BedFolder, bed: Bed, edits: EditList, held: Mesh) -> EditList | None:
-    """Return the edits from what the printer holds, where an earlier run or fall explains it.
-
-    None where it holds what was last read back, or what nobody knows: then the sending refuses.
-    """
-    before, target = edits.before, edits.expected
-    if before is None or target is None or same_mesh(held, before, bed):
-        return None
-    off_mm = [np.abs(held.z_mm - mesh.z_mm) for mesh in (before, target)]
-    earlier = next((m.name for m in folder.known_meshes() if same_mesh(held, m, bed)), None)
-    if np.all(np.minimum(*off_mm) <= tolerance_mm(bed)):
-        said = "The printer holds this in part or wholly, as after a sending that broke off."
-    elif earlier is not None:
-        said = f"The printer is back at the mesh '{earlier}', as after being switched off unsaved."
-    else:
-        return None
-    made = edits_between(bed, replace(held, name=earlier or before.name), target)
-    say(said)
-    say(change(made))
-    return made
 
 
 def _record(folder: BedFolder, bed: Bed, edits: EditList, outcome: Outcome, word: str) -> None:

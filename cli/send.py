@@ -14,22 +14,26 @@ from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
 from padsheet.scoring.edits import CAUTIONS, EditList
 from padsheet.scoring.link import Link, allowed_lines, framed, ports_seen
+from padsheet.scoring.restoring import change_in_words, edits_between, edits_from_held
 from padsheet.scoring.round_edits import (
     edits_of_round,
     forget_proof,
     free_mesh_name,
+    in_but_not_saved,
     is_proved,
     named,
+    record_cut_short,
     round_to_edit,
     write_edits,
     write_proof,
 )
-from padsheet.scoring.rounds import BedFolder, Round, record_applied
+from padsheet.scoring.rounds import BedFolder, Round, record_applied, record_saved
 from padsheet.scoring.sending import (
     Outcome,
     SendFault,
     check_sendable,
     prove_over_link,
+    read_mesh,
     restore_after,
     send_edits,
 )
@@ -84,6 +88,12 @@ def command(
             if prove:
                 _prove_only(folder, bed, port, baud, dry_run=dry_run, yes=yes)
                 return
+            if not force and (port is not None) and not dry_run:
+                ends = _finished(
+                    folder, bed, number, port, baud, keep_mean=keep_mean, yes=yes, save=save
+                )
+                if ends:
+                    return
             round_ = round_to_edit(folder, number, force=force)
             made = edits_of_round(folder, bed, round_, keep_mean=keep_mean, empty_mesh=empty_mesh)
             check_sendable(made.edits)
@@ -95,11 +105,69 @@ def command(
                 return
             ask(made.edits.cautions, f"Send {len(made.edits.edits)} edits to {port}?", yes=yes)
             write_edits(round_, made.edits)
-            _send(folder, bed, round_, made.edits, port, baud, save=save, force=force)
+            _send(folder, bed, round_, made.edits, port, baud, yes=yes, save=save, force=force)
             if made.offset is not None:
                 say(f"Not sent, as it is yours to do: common offset: {made.offset.text}")
             if made.offset_problem:
                 say(f"Common offset: {made.offset_problem}")
+
+
+def _finished(
+    folder: BedFolder,
+    bed: Bed,
+    number: int | None,
+    port: str,
+    baud: int,
+    *,
+    keep_mean: bool,
+    yes: bool,
+    save: bool,
+) -> bool:
+    """Finish a sending that ended before the mesh was saved; tell whether there was one.
+
+    The printer is asked for its mesh. If it was switched off since, the edits are sent again.
+    """
+    round_ = folder.latest_round()
+    if round_ is None or number not in (None, round_.number):
+        return False
+    record_cut_short(folder, bed, round_, keep_mean=keep_mean)
+    active = folder.active_mesh()
+    if active is None or not in_but_not_saved(folder, round_):
+        return False
+    say(
+        f"The edits of round {round_.number} were sent and read back, but it is not on record that "
+        "the printer has saved them: now it is asked."
+    )
+    edits = edits_between(bed, active, active)
+    ask(edits.cautions, f"Read the mesh over {port}?", yes=yes)
+    with greeted(port, baud, bed) as link:
+        found = edits_from_held(folder, bed, edits, read_mesh(link, bed, empty=True))
+        if found is not None:
+            edits, explained = found
+            say(f"{explained} {change_in_words(edits)}.")
+            ask((), f"Send {len(edits.edits)} edits to {port}?", yes=yes)
+        outcome = _taken(link, edits, bed, round_)
+        _saved(link, outcome, bed, round_, save=save)
+    return True
+
+
+def _taken(link: Link, edits: EditList, bed: Bed, round_: Round) -> Outcome:
+    """Send and compare; where that breaks off, leave the way back."""
+    try:
+        outcome = send_edits(link, edits, bed, tell=say)
+    except SendFault as fault:
+        write_atomic(round_.restore_gcode, "\n".join(restore_after(fault, bed)) + "\n")
+        say(f"The way back is in {round_.restore_gcode}.")
+        raise
+    say("Every value of the mesh was read back as meant.")
+    return outcome
+
+
+def _saved(link: Link, outcome: Outcome, bed: Bed, round_: Round, *, save: bool) -> None:
+    """Save if the user says so, and put it on record."""
+    if saved(link, outcome, bed, save=save):
+        record_saved(round_)
+        say("Saved. Next: print a new sheet with `padsheet sheet`.")
 
 
 def _show_lines(edits: EditList, bed: Bed) -> None:
@@ -152,25 +220,32 @@ def _send(
     port: str,
     baud: int,
     *,
+    yes: bool,
     save: bool,
     force: bool,
 ) -> None:
     """Prove if need be, send, record, and save if the user says so."""
     with greeted(port, baud, bed) as link:
+        left = None
         # A printer without a mesh has nothing to prove on; every value is compared anyway.
-        if not is_proved(folder, bed) and not edits.from_nothing:
+        if edits.from_nothing or is_proved(folder, bed):
+            held = read_mesh(link, bed, empty=edits.from_nothing)
+            left = edits_from_held(folder, bed, edits, held, fallen_back=False)
+        else:
             say("The edit style was never proved on this printer: one edit first, taken back.")
             _prove(folder, bed, link)
-        try:
-            outcome = send_edits(link, edits, bed, tell=say)
-        except SendFault as fault:
-            write_atomic(round_.restore_gcode, "\n".join(restore_after(fault, bed)) + "\n")
-            say(f"The way back is in {round_.restore_gcode}.")
-            raise
-        say("Every value of the mesh was read back as meant.")
+        if left is None:
+            outcome = _taken(link, edits, bed, round_)
+        else:
+            rest, explained = left
+            count = len(rest.edits)
+            say(f"{explained} {count} of {len(edits.edits)} edits are left to send.")
+            if rest.edits:
+                ask((), f"Send {count} edit{'' if count == 1 else 's'} to {port}?", yes=yes)
+            outcome = _taken(link, rest, bed, round_)
+            outcome = replace(outcome, before=edits.before or outcome.before)
         _record(folder, bed, round_, outcome, edits, force=force)
-        if saved(link, outcome, bed, save=save):
-            say("Saved. Next: print a new sheet with `padsheet sheet`.")
+        _saved(link, outcome, bed, round_, save=save)
 
 
 def _record(
@@ -192,5 +267,5 @@ def _record(
     name = free_mesh_name(folder, f"round-{round_.number:02d}-after")
     after = replace(named(outcome.after, name, bed), bed_c=before.bed_c)
     folder.store_mesh(after)
-    record_applied(round_, before, after, force=force)
+    record_applied(round_, before, after, saved=False, force=force)
     say(f"Wrote {round_.applied_json} and meshes/{name}.csv.")

@@ -396,7 +396,11 @@ _TABLE: Mapping[str, tuple[tuple[str, str, str], ...]] = {
             "print and score an ordinary sheet",
         ),
         ("edits-withheld", "a check forbids edits", "do what it says, print a new sheet"),
-        ("edits-applied", "this round's edits are in already", "print a new sheet"),
+        (
+            "edits-applied",
+            "this round's edits are in already",
+            "`padsheet send` saves what is not saved; print a new sheet",
+        ),
         (
             "edits-stale",
             "the mesh is no longer the one that the advice counts on",

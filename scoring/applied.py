@@ -35,6 +35,8 @@ class Applied:
         Whether a bed screw was turned.
     taken : str
         When it was recorded, ISO 8601.
+    saved : bool or None
+        Whether the printer confirmed that it saved the mesh; None if nobody saw to that.
     """
 
     how: str
@@ -44,6 +46,7 @@ class Applied:
     offset_mm: float | None = None
     screws_turned: bool = False
     taken: str = ""
+    saved: bool | None = None
 
     def on_grid(self, grid: MeshGrid) -> NDArray[np.float64] | None:
         """Return what each node got, shape (N,); None if a node is not on the grid."""
@@ -66,6 +69,7 @@ def applied_to_json(applied: Applied) -> str:
         "after": applied.after,
         "offset_mm": applied.offset_mm,
         "screws_turned": applied.screws_turned,
+        "saved": applied.saved,
         "nodes": [{"i": i, "j": j, "dz_mm": dz_mm} for i, j, dz_mm in applied.nodes],
     }
     return json.dumps(data, allow_nan=False, indent=1) + "\n"
@@ -91,6 +95,7 @@ def applied_from_json(text: str) -> Applied:
             offset_mm=None if data.get("offset_mm") is None else _number(data["offset_mm"]),
             screws_turned=_flag(data.get("screws_turned", False)),
             taken=_text(data.get("taken", "")),
+            saved=None if data.get("saved") is None else _flag(data["saved"]),
         )
     except KeyError as error:
         raise spoilt("applied.json", f"{error.args[0]} is missing", "applied-file") from error

@@ -14,8 +14,16 @@ from padsheet.scoring.edits import CAUTIONS, EditList, make_edits
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.round_edits import mesh_of_round
 from padsheet.scoring.rounds import BedFolder, Round
+from padsheet.scoring.sending import same_mesh, tolerance_mm
 
-__all__ = ["change_in_words", "edits_between", "edits_since", "mesh_to_restore", "reset_edits"]
+__all__ = [
+    "change_in_words",
+    "edits_between",
+    "edits_from_held",
+    "edits_since",
+    "mesh_to_restore",
+    "reset_edits",
+]
 
 #: Printers show and take three decimals.
 FINEST_MM = 0.001
@@ -146,6 +154,41 @@ def edits_since(folder: BedFolder, number: int, pending: EditList | None) -> Edi
             code="restore-unknown",
         )
     return edits_between(folder.bed(), before, target)
+
+
+def edits_from_held(
+    folder: BedFolder, bed: Bed, edits: EditList, held: Mesh, *, fallen_back: bool = True
+) -> tuple[EditList, str] | None:
+    """Return the edits from what the printer holds, where an earlier run or fall explains it.
+
+    Parameters
+    ----------
+    edits : EditList
+        As made from the mesh that was last read back.
+    held : Mesh
+        As just read from the printer.
+    fallen_back : bool, optional
+        Whether an earlier mesh of the folder explains it too. Not where the edits come from a
+        sheet that may have been printed with that mesh.
+
+    Returns
+    -------
+    (EditList, str) or None
+        The edits that are left, perhaps none, and what explains the mesh. None where the printer
+        holds what was last read back, or what nobody knows: then the sending refuses.
+    """
+    before, target = edits.before, edits.expected
+    if before is None or target is None or same_mesh(held, before, bed):
+        return None
+    off_mm = [np.abs(held.z_mm - mesh.z_mm) for mesh in (before, target)]
+    earlier = next((m.name for m in folder.known_meshes() if same_mesh(held, m, bed)), None)
+    if np.all(np.minimum(*off_mm) <= tolerance_mm(bed)):
+        said = "The printer holds this in part or wholly, as after a sending that broke off."
+    elif earlier is not None and fallen_back:
+        said = f"The printer is back at the mesh '{earlier}', as after being switched off unsaved."
+    else:
+        return None
+    return edits_between(bed, replace(held, name=earlier or before.name), target), said
 
 
 def change_in_words(edits: EditList) -> str:

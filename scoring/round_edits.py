@@ -25,10 +25,12 @@ __all__ = [
     "edits_of_round",
     "forget_proof",
     "free_mesh_name",
+    "in_but_not_saved",
     "is_proved",
     "mesh_of_round",
     "named",
     "now_text",
+    "record_cut_short",
     "record_read_back",
     "round_to_edit",
     "sheet_mesh",
@@ -39,6 +41,8 @@ __all__ = [
 PROOF = "proof.json"
 #: Files keep six decimals; values nearer than this are the same.
 SAME_VALUE_MM = 5e-6
+#: Printers show three decimals.
+SAME_READ_BACK_MM = 0.0011
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,12 +86,53 @@ def round_to_edit(folder: BedFolder, number: int | None = None, *, force: bool =
             code="edits-no-scores",
         )
     if round_.applied_json.exists() and not force:
+        remedy = "Print a new sheet with `padsheet sheet`; --force writes the old edits again."
+        said = "is on record already"
+        if in_but_not_saved(folder, round_):
+            said += ", but not that the printer has saved it: it may be lost when switched off"
+            remedy = (
+                "`padsheet send --port PORT` reads the mesh back and saves it, or send "
+                f"{folder.bed().edits.save} by hand. Then print a new sheet with `padsheet sheet`."
+            )
         raise PadsheetError(
-            f"what was done after round {round_.number} is on record already",
-            remedy="Print a new sheet with `padsheet sheet`; --force writes the old edits again.",
+            f"what was done after round {round_.number} {said}",
+            remedy=remedy,
             code="edits-applied",
         )
     return round_
+
+
+def in_but_not_saved(folder: BedFolder, round_: Round) -> bool:
+    """Tell whether edits are on record as sent and read back, but not as saved."""
+    applied = round_.read_applied()
+    if applied is None or applied.saved is not False:
+        return False
+    active = folder.active_mesh()
+    return active is not None and active.name == applied.after
+
+
+def record_cut_short(folder: BedFolder, bed: Bed, round_: Round, *, keep_mean: bool) -> bool:
+    """Record edits that were read back and stored by a run that ended before the record.
+
+    Returns
+    -------
+    bool
+        Whether there was something to record.
+    """
+    if round_.applied_json.exists() or not round_.edits_gcode.exists():
+        return False
+    advice, before, active = (
+        round_.read_advice(),
+        _advised_from(folder, round_),
+        folder.active_mesh(),
+    )
+    if advice is None or before is None or active is None or before.name == active.name:
+        return False
+    meant = make_edits(advice.nodes, bed, before, keep_mean=keep_mean).expected
+    if meant is None or np.any(np.abs(meant.z_mm - active.z_mm) > SAME_READ_BACK_MM):
+        return False
+    record_applied(round_, before, active, saved=False)
+    return True
 
 
 def edits_of_round(

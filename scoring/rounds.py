@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TypeVar
@@ -29,6 +29,7 @@ __all__ = [
     "BedFolder",
     "Round",
     "record_applied",
+    "record_saved",
     "refuse_overwrite",
     "refuse_rescoring",
     "write_group",
@@ -390,6 +391,7 @@ def record_applied(
     offset_mm: float | None = None,
     screws_turned: bool = False,
     taken: str | None = None,
+    saved: bool | None = None,
     force: bool = False,
 ) -> Applied:
     """Record what was applied after a round: the difference of two meshes read back.
@@ -426,8 +428,16 @@ def record_applied(
         offset_mm=offset_mm,
         screws_turned=screws_turned,
         taken=_now(taken),
+        saved=saved,
     )
     return _write_applied(round_, applied, force)
+
+
+def record_saved(round_: Round) -> None:
+    """Record that the printer has saved the mesh that was applied after a round."""
+    applied = round_.read_applied()
+    if applied is not None:
+        _write_applied(round_, replace(applied, saved=True), force=True)
 
 
 def _now(taken: str | None) -> str:

@@ -299,6 +299,46 @@ def test_send_saves_only_when_told(scored: Path, printer: Callable[..., object])
     assert "To save: M500" in result.stderr
 
 
+@pytest.mark.parametrize("switched_off", [False, True])
+def test_edits_that_were_not_saved_are_saved_by_sending_again(
+    scored: Path, printer: Callable[..., object], switched_off: bool
+) -> None:
+    one = printer()
+    assert run(scored, "send", "--port", one.name_of_port, "--yes", text="n\n").exit_code == 0
+    assert one.saves == []
+    told = run(scored, "edits")
+    assert told.exit_code == 1
+    assert "not that the printer has saved it" in told.stderr
+    assert "M500" in told.stderr
+    after = printer() if switched_off else one  # a new one has the mesh from before the edits
+    again = run(scored, "send", "--port", after.name_of_port, "--yes", "--save")
+    assert again.exit_code == 0, again.output
+    assert ("switched off unsaved" in again.stderr) is switched_off
+    (kept,) = after.saves
+    held = BedFolder(scored).active_mesh()
+    assert held is not None
+    assert kept == pytest.approx(held.z_mm, abs=1e-6)
+    assert kept[3, 0] < Z_MM[3, 0] - 0.02
+    third = run(scored, "send", "--port", after.name_of_port, "--yes", "--save")
+    assert third.exit_code == 1
+    assert "[edits-applied]" in third.stderr
+    assert "not that the printer" not in third.stderr
+    assert len(after.saves) == 1
+
+
+def test_a_mesh_that_nobody_knows_is_not_saved_for_the_recorded_one(
+    scored: Path, printer: Callable[..., object]
+) -> None:
+    one = printer()
+    assert run(scored, "send", "--port", one.name_of_port, "--yes", text="n\n").exit_code == 0
+    other = printer(Z_MM + 0.1)
+    again = run(scored, "send", "--port", other.name_of_port, "--yes", "--save")
+    assert again.exit_code == 1
+    assert "[send-other-mesh]" in again.stderr
+    assert other.saves == []
+    assert not any(line.startswith("M421") for line in other.heard)
+
+
 def test_send_declined_sends_nothing(scored: Path, printer: Callable[..., object]) -> None:
     one = printer()
     result = run(scored, "send", "--port", one.name_of_port, text="n\n")
