@@ -138,13 +138,12 @@ def relative_part(
 def twist_of(xy_mm: NDArray[np.float64], warp_mm: NDArray[np.float64]) -> float:
     """Return the twist of a plate in mm, corner to corner, of points (N, 2) with warp (N,).
 
-    The term ``u v`` (each from -1 to 1 over the points' extent) is fitted to what offset and tilt
+    The term ``u v`` (x and y in halves of the points' extent) is fitted to what offset and tilt
     leave; the twist is the mean of the front-left and back-right corners less that of the other
     two. A stiff plate on four screws is turned by three of them: this is what none can take out.
     """
-    middle = (xy_mm.max(axis=0) + xy_mm.min(axis=0)) / 2
-    half = (xy_mm.max(axis=0) - xy_mm.min(axis=0)) / 2
-    u, v = ((xy_mm - middle) / half).T
+    # Where u and v are 0 does not matter: a shift goes into offset and tilt.
+    u, v = (2 * xy_mm / np.ptp(xy_mm, axis=0)).T
     design = np.column_stack([np.ones(len(u)), u, v, u * v])
     fitted = np.linalg.lstsq(design, warp_mm, rcond=None)[0]
     return float(2 * fitted[3])
