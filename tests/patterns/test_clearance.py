@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.interpolate import RegularGridInterpolator
+from scipy.interpolate import BPoly, PPoly, RegularGridInterpolator
 
 from padsheet.patterns.bed import MeshGrid
 from padsheet.patterns.clearance import lowest_height_mm
@@ -77,3 +77,29 @@ def test_no_point_of_the_path_is_lower_than_the_bound(
     assert bound <= lowest + 1e-9
     # Nor is it needlessly low: the coefficients of a piece lie near its values.
     assert bound >= lowest - 0.05
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    values=st.lists(st.floats(-3.0, 3.0), min_size=4, max_size=4),
+    ends=st.tuples(*[st.floats(0, 20)] * 4),
+    heights=st.tuples(st.floats(0.1, 0.9), st.floats(0.1, 0.9)),
+)
+def test_within_a_cell_the_bound_is_the_lowest_bernstein_coefficient(
+    values: list[float], ends: tuple[float, ...], heights: tuple[float, float]
+) -> None:
+    # By polynomials of NumPy and SciPy: u, v and z run linearly along the path.
+    mesh = np.array(values).reshape(2, 2)
+    grid = MeshGrid(
+        columns=2, rows=2, x_min_mm=0, x_max_mm=20, y_min_mm=0, y_max_mm=20, fade_height_mm=2.0
+    )
+    start, end = (ends[0], ends[1], heights[0]), (ends[2], ends[3], heights[1])
+    u, v, z = (np.poly1d([b - a, a]) for a, b in zip(start, end, strict=True))
+    u, v = u / 20, v / 20
+    bed = (1 - v) * ((1 - u) * mesh[0, 0] + u * mesh[0, 1])
+    bed += v * ((1 - u) * mesh[1, 0] + u * mesh[1, 1])
+    height = z + bed * (1 - z / 2) - bed
+    powers = np.zeros((4, 1))
+    powers[4 - len(height.coeffs) :, 0] = height.coeffs
+    lowest = BPoly.from_power_basis(PPoly(powers, [0.0, 1.0])).c.min()
+    assert lowest_height_mm(start, end, grid, mesh) == pytest.approx(lowest, abs=1e-9)

@@ -130,6 +130,21 @@ def test_height_must_cover_reach_and_clearance(text: str) -> None:
 def test_lowest_z_of_the_printer(text: str) -> None:
     bed = Bed(motion=Motion(z_lowest_mm=0.21))
     assert refusal(text, bed).code == "envelope-z-lowest"
+    # The lowest Z itself is let through.
+    check_envelope(text, Bed(motion=Motion(z_lowest_mm=0.2)), reach_mm=REACH)
+
+
+def test_priming_as_long_as_the_message_allows(text: str) -> None:
+    """A preamble of the user's own may prime with 10 mm."""
+    old = "G1 E1.00000 F1800\nG92 E0\nG1 X70"
+    assert old in text
+    # 1 mm of it pays back what the last print drew in.
+    for length in (9.5, 10.0):
+        primed = text.replace(old, old.replace("E1.00000", f"E{length}"))
+        check_envelope(primed, Bed(), reach_mm=REACH)
+    assert refusal(text.replace(old, old.replace("E1.00000", "E10.1")), Bed()).code == (
+        "envelope-feed"
+    )
 
 
 def test_keep_outs(small_sheet: Maker, text: str) -> None:

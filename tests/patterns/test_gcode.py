@@ -193,6 +193,11 @@ def test_the_end_leaves_the_printer_cold_and_clear(small_sheet: Maker) -> None:
     ]
 
 
+def test_a_wait_of_whole_minutes_has_no_piece_too_many(small_sheet: Maker) -> None:
+    lines = code_lines(write_gcode(small_sheet(), Bed(heat=Heat(soak_min=0.0, hold_min=2.0))))
+    assert [line for line in lines if line.startswith("G4")] == ["G4 S60", "G4 S60"]
+
+
 def test_the_park_is_below_the_top_and_on_the_round_plate(small_sheet: Maker) -> None:
     plate = Plate(shape="round", origin="centre")
     strokes = tuple(
@@ -228,7 +233,9 @@ def test_mesh_is_switched_as_the_sheet_says(
 
 
 def test_header_tells_the_sheet_and_the_cautions(small_sheet: Maker) -> None:
-    header = write_gcode(small_sheet(), Bed()).split("G21")[0]
+    sheet = small_sheet()
+    areas = [area for stroke in sheet.strokes for area in stroke.area_mm2]
+    header = write_gcode(sheet, Bed()).split("G21")[0]
     for words in (
         "pad sheet abc123, number 3",
         "220 x 220 mm",
@@ -236,6 +243,7 @@ def test_header_tells_the_sheet_and_the_cautions(small_sheet: Maker) -> None:
         "nozzle 210 C, bed 60 C",
         "-0.080 to +0.080 mm",
         "0.200 to 0.240 mm",
+        f"bead areas: {min(areas):.4f} to {max(areas):.4f} mm2",
         "hot enough to burn",
         "stay with the printer",
         "crash into the bed",

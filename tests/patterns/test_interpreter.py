@@ -109,6 +109,12 @@ def test_malformed_lines_are_refused_with_their_number(line: str) -> None:
     assert caught.value.code == "gcode-line"
 
 
+def test_a_malformed_line_is_shown_whole_with_the_place() -> None:
+    with pytest.raises(PadsheetError) as caught:
+        interpret("G1 X1 $2")
+    assert '"G1 X1 $2" cannot be read from "$2" on' in caught.value.problem
+
+
 def test_events_tell_what_was_commanded() -> None:
     program = interpret("M104 S210\nM420 V S1\nG4 P500\nM117 Hello X there\nG29 S1\nm0104 s0 T0")
     kinds = [(e.word, e.kind) for e in program.events]

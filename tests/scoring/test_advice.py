@@ -150,9 +150,9 @@ def test_stated_sigmas_are_the_real_scatter(score_of):
     assert np.std(tilts) == pytest.approx(stated.tilt_sigma_mm_per_m[0], rel=0.15)
 
 
-def tilted(score_of, along_x: float, along_y: float = 0.0):
+def tilted(score_of, along_x: float, along_y: float = 0.0, **keys):
     x, y = np.meshgrid(GRID.x_mm - 110, GRID.y_mm - 110)
-    return score_of(GRID, 0.2 + (along_x * x + along_y * y) / 1000)
+    return score_of(GRID, 0.2 + (along_x * x + along_y * y) / 1000, **keys)
 
 
 def test_a_large_tilt_goes_to_the_screws_first(score_of):
@@ -185,10 +185,25 @@ def test_a_small_tilt_stays_with_the_mesh(score_of):
     assert advise(tilted(score_of, 0.4), bed, mesh=None).work == "mesh"
 
 
-def test_what_a_hand_may_leave_is_not_worth_a_turn(score_of):
+@pytest.mark.parametrize(("along_x", "along_y"), [(0.30, 0.31), (0.62, 0.0), (0.0, 0.62)])
+def test_what_a_hand_may_leave_is_not_worth_a_turn(score_of, along_x, along_y):
     # 0.11 mm over the mesh: an eighth of a turn or the hand's sixteenth may leave as much.
     bed = dataclasses.replace(BED, screws=SCREWS)
-    assert advise(tilted(score_of, 0.30, 0.31), bed, mesh=None).work == "mesh"
+    assert advise(tilted(score_of, along_x, along_y), bed, mesh=None).work == "mesh"
+
+
+def test_a_tilt_that_may_be_noise_turns_no_screw(score_of):
+    """0.18 mm over the mesh, read to 0.08: turning would begin the history anew for nothing."""
+    bed = dataclasses.replace(BED, screws=SCREWS)
+    assert advise(tilted(score_of, 1.1, sigma_mm=0.1), bed, mesh=None).work == "mesh"
+    assert advise(tilted(score_of, 1.1, sigma_mm=0.05), bed, mesh=None).work == "screws"
+
+
+def test_a_tilt_under_a_tenth_is_the_meshs_however_tight_the_tolerance(score_of):
+    fine = tuple(dataclasses.replace(screw, pitch_mm=0.3) for screw in SCREWS)
+    bed = dataclasses.replace(BED, screws=fine, target=Target(tolerance_mm=0.01))
+    assert advise(tilted(score_of, 0.5, sigma_mm=0.003), bed, mesh=None).work == "mesh"
+    assert advise(tilted(score_of, 0.6, sigma_mm=0.003), bed, mesh=None).work == "screws"
 
 
 def test_twist_is_named_with_four_screws(score_of):
@@ -267,6 +282,24 @@ def test_few_pads_are_no_ground_for_edits(score_of):
     advice = advise(score_of(GRID, np.full(25, 0.3), unread=unread), BED, mesh=None)
     assert advice.work == "withheld"
     assert not any(node.changed for node in advice.nodes)
+
+
+def test_three_pads_tell_a_plane(score_of):
+    unread = [node for node in GRID.nodes if node not in ((0, 0), (4, 0), (2, 4))]
+    advice = advise(score_of(GRID, np.full(25, 0.3), unread=unread), BED, mesh=None)
+    assert (advice.work, advice.set_offset) == ("mesh", True)
+    assert advice.offset_mm == pytest.approx(-0.1, abs=0.01)
+
+
+def test_edits_keep_clear_of_the_bed_with_the_offset_of_the_same_round(score_of):
+    """A node may be lowered by no more where the nozzle comes down everywhere at once."""
+    bed = dataclasses.replace(BED, motion=Motion(clearance_mm=0.1))
+    scores = [score_of(GRID, level + one_node(0.1), sigma_mm=0.04) for level in (0.2, 0.26)]
+    right, high = (advise(score, bed, mesh=None) for score in scores)
+    assert (high.work, high.set_offset) == ("mesh", True)
+    for advice in (right, high):
+        assert advice.nodes[7].dz_mm == pytest.approx(-0.03)
+        assert advice.nodes[7].note == "lowered less, to keep the nozzle clear of the bed"
 
 
 def test_a_sheet_wholly_off_scale_asks_for_a_scout_sheet(score_of):

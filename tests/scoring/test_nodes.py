@@ -108,6 +108,19 @@ def test_off_scale_high_is_lowered_only_by_what_is_proven(score_of):
     assert "only by what is proven" in plan.notes[k]
 
 
+def test_where_all_pads_are_too_high_the_proven_part_is_lowered(score_of):
+    """Sheets before may have been read; now the bed is out of reach, and must come back into it."""
+    bounds = dict.fromkeys(GRID.nodes, (0.29, None))
+    score = score_of(GRID, np.full(COUNT, 0.2), bounds=bounds)
+    state = first_state(GRID)
+    plan = plan_nodes(
+        np.full(COUNT, -0.2), np.full(COUNT, 0.1), state=state, score=score,
+        bed=dataclasses.replace(BED, motion=Motion(clearance_mm=-5.0)),
+    )  # fmt: skip
+    # No pad tells its own interval here; that of the common part, at least 0.01 mm, stands in.
+    assert plan.dz_mm == pytest.approx(np.full(COUNT, -0.07), abs=1e-9)
+
+
 def test_off_scale_high_with_a_common_part_left_to_the_offset(score_of):
     gaps = np.full(COUNT, 0.25)
     score = score_of(GRID, gaps, bounds={(1, 1): (0.29, None)})

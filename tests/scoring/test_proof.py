@@ -57,6 +57,9 @@ WRONG = {
     "rows turned round": (lambda dz: dz[::-1], "index", "rows counted"),
     "both turned round": (lambda dz: dz[::-1, ::-1], "index", "rows and columns counted"),
     "transposed": (lambda dz: dz.T, "index", "rows and columns exchanged"),
+    "transposed, columns": (lambda dz: dz.T[:, ::-1], "index", "rows and columns exchanged, col"),
+    "transposed, rows": (lambda dz: dz.T[::-1], "index", "rows and columns exchanged, rows"),
+    "transposed, both": (lambda dz: dz.T[::-1, ::-1], "index", "rows and columns exchanged, both"),
     "one-based": (lambda dz: shifted(dz, 1), "index", "points counted from 1"),
     "zero-based": (lambda dz: shifted(dz, -1), "index", "points counted from 0"),
     "turned round and wrong sign": (lambda dz: -dz[::-1], "index", "rows counted"),
@@ -116,6 +119,16 @@ def test_a_bed_that_moved_by_itself_widens_the_sigma(score_of):
     calm = prove(SQUARE, *two_sheets(score_of, SQUARE, dz), dz.ravel())
     moved = prove(SQUARE, *two_sheets(score_of, SQUARE, dz + own), dz.ravel())
     assert moved.sigma > 1.5 * calm.sigma
+
+
+def test_the_widened_sigma_holds_the_truth_as_often_as_it_says(score_of):
+    """A bed that moves by itself must not have good edits called half done."""
+    dz, hits = edits(SQUARE), 0
+    for seed in range(150):
+        own = np.random.default_rng([seed, 3]).normal(0, 0.03, (5, 5))
+        proof = prove(SQUARE, *two_sheets(score_of, SQUARE, dz + own, seed=seed), dz.ravel())
+        hits += abs(proof.slope - 1) < 1.96 * proof.sigma
+    assert 135 <= hits <= 149
 
 
 def test_pads_read_only_once_are_left_out(score_of):
