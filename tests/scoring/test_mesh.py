@@ -155,9 +155,7 @@ def test_bytes_that_are_no_text_are_refused(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("other", [{"x_max_mm": 190}, {"columns": 4}, {"rows": 3}, {"rows": 5}])
-def test_another_grid_than_the_profile_is_refused(
-    tmp_path: Path, other: dict[str, object]
-) -> None:
+def test_another_grid_than_the_profile_is_refused(tmp_path: Path, other: dict[str, object]) -> None:
     """As many points as the profile has, in the same places: else edits reach other points."""
     write_mesh_csv(tmp_path / "m.csv", some_mesh())
     with pytest.raises(PadsheetError, match="5 x 4 points") as caught:
