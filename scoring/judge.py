@@ -148,13 +148,8 @@ def _falls_within(sheet: Sheet, widths: PadWidths) -> bool:
     return False
 
 
-def off_scale(sheet: Sheet, pad: Pad, widths: PadWidths, bias_mm: float) -> PadScore | None:
+def off_scale(sheet: Sheet, pad: Pad, widths: PadWidths) -> PadScore | None:
     """Apply the falling-width rule to a pad whose tracks can be read.
-
-    Parameters
-    ----------
-    bias_mm : float
-        Common width bias of the photo, as far as it is known.
 
     Returns
     -------
@@ -169,7 +164,7 @@ def off_scale(sheet: Sheet, pad: Pad, widths: PadWidths, bias_mm: float) -> PadS
     comb = comb_of(sheet)
     diameter = round_diameter_mm(comb.area_mm2)
     read = np.isfinite(widths.width_mm)
-    away = widths.width_mm[read] - diameter[read] - bias_mm
+    away = widths.width_mm[read] - diameter[read]
     lowest = float(comb.height_mm.min()) - sheet.target_gap_mm
     here = PadScore(i=pad.i, j=pad.j, x_mm=pad.x_mm, y_mm=pad.y_mm, verdict="unread")
     wander = float(np.nanmedian(widths.wander_mm))

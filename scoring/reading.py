@@ -209,7 +209,7 @@ def _score_pads(
     for k, (pad, width) in enumerate(zip(sheet.pads, widths, strict=True)):
         if (reason := before_fit(width, usual)) is not None:
             scores[k] = _unread(pad, reason)
-        elif (outcome := off_scale(sheet, pad, width, 0.0)) is not None:
+        elif (outcome := off_scale(sheet, pad, width)) is not None:
             scores[k] = outcome
     fitted = [k for k in range(len(widths)) if k not in scores]
     fit: GapFit | None = None

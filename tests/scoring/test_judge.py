@@ -14,7 +14,7 @@ from padsheet.patterns.bed import Bed
 from padsheet.patterns.layout import lay_out_sheet
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.gaps import GapFit, TrackData, comb_of, fit_gaps
-from padsheet.scoring.judge import after_fit, before_fit, falls, off_scale
+from padsheet.scoring.judge import after_fit, before_fit, beyond_reach, falls, off_scale
 from padsheet.scoring.lines import PadWidths
 from padsheet.scoring.squish import PadScore
 
@@ -112,7 +112,7 @@ def judged(sheet: Sheet, maker: Maker, seed: int) -> list[tuple[float, PadScore 
     outcomes = []
     for k in range(COUNT):
         gap, widths = maker(sheet, np.random.default_rng([seed, k]))
-        outcomes.append((gap, off_scale(sheet, sheet.pads[0], widths, 0.0)))
+        outcomes.append((gap, off_scale(sheet, sheet.pads[0], widths)))
     return outcomes
 
 
@@ -124,7 +124,7 @@ def neighbours(sheet: Sheet) -> list[PadWidths]:
 
 def given(sheet: Sheet, widths: PadWidths, neighbours: list[PadWidths]) -> float | None:
     """Return the gap that a pad would be given in the end, None if any rule refuses it."""
-    if off_scale(sheet, sheet.pads[0], widths, 0.0) is not None:
+    if off_scale(sheet, sheet.pads[0], widths) is not None:
         return None
     every = [widths, *neighbours]
     data = TrackData(
@@ -142,7 +142,7 @@ def test_no_choked_pad_is_given_a_gap(sheet: Sheet, neighbours: list[PadWidths])
     verdicts = []
     for k in range(COUNT):
         _, widths = choked_pad(sheet, np.random.default_rng([1, k]))
-        score = off_scale(sheet, sheet.pads[0], widths, 0.0)
+        score = off_scale(sheet, sheet.pads[0], widths)
         verdicts.append(None if score is None else score.verdict)
         assert given(sheet, widths, neighbours) is None
     # Nearly all are stopped before the fit, and a good part of them is told, not only left unread.
@@ -165,7 +165,7 @@ def test_a_smear_with_narrow_outer_lines_is_no_gap(
     slope, sigma = falls(sheet, widths)
     assert slope < -4 * sigma  # so the fall of all lines together does not tell
     assert given(sheet, widths, neighbours) is None
-    score = off_scale(sheet, sheet.pads[0], widths, 0.0)
+    score = off_scale(sheet, sheet.pads[0], widths)
     assert score is not None
     assert score.verdict in ("unread", "off scale low")
 
@@ -180,7 +180,7 @@ def test_a_noisy_good_pad_still_falls_without_its_outer_lines(
         under = rng.uniform(least_mm, most_mm) + comb.height_mm - sheet.target_gap_mm
         area = comb.area_mm2 * (1 + rng.normal(0, 0.04) + rng.normal(0, 0.02, 10))
         width = width_mm(area, under) + rng.normal(0, 0.04) + rng.normal(0, 0.02, 10)
-        assert off_scale(sheet, sheet.pads[0], seen(width, sigma_mm=np.full(10, 0.02)), 0.0) is None
+        assert off_scale(sheet, sheet.pads[0], seen(width, sigma_mm=np.full(10, 0.02))) is None
 
 
 def test_a_pad_whose_lowest_lines_are_choked_is_kept(sheet: Sheet) -> None:
@@ -188,8 +188,10 @@ def test_a_pad_whose_lowest_lines_are_choked_is_kept(sheet: Sheet) -> None:
     under = 0.13 + comb.height_mm - sheet.target_gap_mm
     width = width_mm(comb.area_mm2, under)
     lowest = comb.height_mm < comb.height_mm.min() + 1e-6
-    width[lowest] = 1.1
-    assert off_scale(sheet, sheet.pads[0], seen(width), 0.0) is None
+    # Wide for want of another way out, or hardly fed at all and of any area alike.
+    for choked in (1.1, 0.9):
+        width[lowest] = choked
+        assert off_scale(sheet, sheet.pads[0], seen(width)) is None
 
 
 def test_no_round_pad_passes_for_a_gap_or_for_a_low_one(sheet: Sheet) -> None:
@@ -228,7 +230,7 @@ def test_a_photo_that_widens_every_line_hides_no_round_pad(sheet: Sheet, bias_mm
         rng = np.random.default_rng([6, k])
         width = round_diameter_mm(comb.area_mm2) + bias_mm + rng.normal(0, 0.006, 10)
         pad = seen(width, wander_mm=np.full(10, 0.03))
-        score = off_scale(sheet, sheet.pads[0], pad, 0.0)
+        score = off_scale(sheet, sheet.pads[0], pad)
         assert score is not None
         assert score.verdict == "off scale high"
 
@@ -240,11 +242,11 @@ def test_strands_that_lie_straight_are_high_and_smears_are_not(sheet: Sheet) -> 
     for k in range(50):
         rng = np.random.default_rng([12, k])
         strands = round_diameter_mm(comb.area_mm2) - 0.05 + rng.normal(0, 0.008, 10)
-        score = off_scale(sheet, sheet.pads[0], seen(strands, **still), 0.0)
+        score = off_scale(sheet, sheet.pads[0], seen(strands, **still))
         assert score is not None
         assert score.verdict == "off scale high"
         smear = float(strands.mean()) + rng.normal(0, 0.02, 10)
-        score = off_scale(sheet, sheet.pads[0], seen(smear, **still), 0.0)
+        score = off_scale(sheet, sheet.pads[0], seen(smear, **still))
         assert score is not None
         assert score.verdict == "unread"
 
@@ -253,7 +255,7 @@ def test_no_choked_pad_is_called_high_even_if_it_looks_as_bright_as_print(sheet:
     for k in range(5 * COUNT):
         _, widths = choked_pad(sheet, np.random.default_rng([91, k]))
         bright = replace(widths, contrast=np.ones(10), wander_mm=np.full(10, 0.004))
-        score = off_scale(sheet, sheet.pads[0], bright, 0.0)
+        score = off_scale(sheet, sheet.pads[0], bright)
         assert score is None or score.verdict != "off scale high"
 
 
@@ -268,7 +270,7 @@ def test_the_bound_of_a_high_pad_holds_where_lines_are_just_pressed(sheet: Sheet
         width = width_mm(area, gap + comb.height_mm - sheet.target_gap_mm)
         width = width + rng.normal(0, 0.04) + rng.normal(0, 0.012, 10)
         pad = seen(width, wander_mm=np.full(10, 0.03))
-        score = off_scale(sheet, sheet.pads[0], pad, 0.0)
+        score = off_scale(sheet, sheet.pads[0], pad)
         if score is not None and score.verdict == "off scale high":
             told += 1
             broken += gap < score.interval_mm[0]
@@ -289,14 +291,14 @@ def test_nothing_between_reach_and_round_is_called_low(sheet: Sheet) -> None:
         rng = np.random.default_rng([4, k])
         under = rng.uniform(0.28, 0.5) + comb.height_mm - sheet.target_gap_mm
         width = width_mm(comb.area_mm2, under) + rng.normal(0, 0.012, 10)
-        score = off_scale(sheet, sheet.pads[0], seen(width), 0.0)
+        score = off_scale(sheet, sheet.pads[0], seen(width))
         assert score is None or score.verdict != "off scale low"
 
 
 def test_a_pad_without_its_lowest_lines_is_judged_without_a_warning(sheet: Sheet) -> None:
     comb = comb_of(sheet)
     width = np.where(comb.height_mm < comb.height_mm.min() + 1e-6, np.nan, 0.5)
-    score = off_scale(sheet, sheet.pads[0], seen(width), 0.0)
+    score = off_scale(sheet, sheet.pads[0], seen(width))
     assert score is not None
     assert score.verdict == "unread"
 
@@ -305,7 +307,7 @@ def test_equal_widths_are_no_gap_whatever_they_are(sheet: Sheet) -> None:
     for k, width in enumerate(np.linspace(0.2, 1.0, 17)):
         rng = np.random.default_rng([5, k])
         pad = seen(width + rng.normal(0, 0.01, 10))
-        assert off_scale(sheet, sheet.pads[0], pad, 0.0) is not None
+        assert off_scale(sheet, sheet.pads[0], pad) is not None
 
 
 def test_slope_of_an_ideal_pad(sheet: Sheet) -> None:
@@ -317,6 +319,18 @@ def test_slope_of_an_ideal_pad(sheet: Sheet) -> None:
     assert slope == pytest.approx(np.linalg.lstsq(design, width)[0][1], rel=1e-9)
     assert slope < -1.0
     assert 0 < sigma < 0.3
+
+
+def test_sigma_of_a_slope_follows_the_scatter(sheet: Sheet) -> None:
+    """Where widths scatter, half of the standard error that least squares gives (the other half
+    is the curve of the widths themselves).
+    """
+    comb = comb_of(sheet)
+    width = 0.5 + np.random.default_rng(3).normal(0, 0.2, 10)
+    design = np.stack([np.ones(10), comb.height_mm, comb.area_mm2], axis=1)
+    residual = width - design @ np.linalg.lstsq(design, width)[0]
+    error = np.sqrt(residual @ residual / 7 * np.linalg.inv(design.T @ design)[1, 1])
+    assert falls(sheet, seen(width))[1] == pytest.approx(error / 2, rel=1e-9)
 
 
 def test_three_lines_have_no_slope(sheet: Sheet) -> None:
@@ -345,6 +359,42 @@ def test_what_a_photo_does_not_show_is_refused(changes: dict[str, object], code:
     assert reason is not None
     assert reason.code == code
     assert len(reason.text) > 20
+
+
+@pytest.mark.parametrize("light", [0.1, 1.0, 3.0])
+def test_a_dim_photo_is_not_taken_for_glare(light: float) -> None:
+    """Glare is told against the sheet's own contrast, whatever the light."""
+    good = seen(np.full(10, 0.5), apart=0.3 * light * APART)
+    assert before_fit(good, light * APART) is None
+    reason = before_fit(replace(good, apart=0.03 * light * APART), light * APART)
+    assert reason is not None
+    assert reason.code == "pad-glare"
+
+
+@pytest.mark.parametrize(
+    ("off_mm", "expected", "interval_mm"),
+    [
+        (-0.08 - 0.031, "off scale low", (None, 0.12)),
+        (-0.08 - 0.029, None, None),
+        (0.0, None, None),
+        (0.08 + 0.029, None, None),
+        (0.08 + 0.031, "off scale high", (0.28, None)),
+    ],
+)
+def test_a_gap_clearly_beyond_the_reach_is_a_bound_only(
+    sheet: Sheet,
+    off_mm: float,
+    expected: str | None,
+    interval_mm: tuple[float | None, float | None] | None,
+) -> None:
+    score = beyond_reach(sheet, sheet.pads[3], sheet.target_gap_mm + off_mm)
+    if expected is None or interval_mm is None:
+        assert score is None
+        return
+    assert score is not None
+    assert (score.verdict, score.gap_mm) == (expected, None)
+    assert score.interval_mm == pytest.approx(interval_mm)
+    assert (score.i, score.j) == (sheet.pads[3].i, sheet.pads[3].j)
 
 
 def fit_of(**changes: object) -> GapFit:

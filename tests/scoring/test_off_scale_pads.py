@@ -89,7 +89,7 @@ def said(virtual: ModuleType, sheet: Sheet, span: tuple[float, float], seed: int
         off = float(rng.uniform(*span))
         pad = seen(virtual, sheet, off, melt, rng)
         true = sheet.target_gap_mm + off
-        outcome = off_scale(sheet, sheet.pads[0], pad, 0.0)
+        outcome = off_scale(sheet, sheet.pads[0], pad)
         if outcome is not None:
             out.append(Said(true_mm=true, verdict=outcome.verdict, gap_mm=None))
             continue
