@@ -15,11 +15,17 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
+from PIL import Image
 
 from padsheet.cli.main import main
 from padsheet.demo_photos import mesh_file, scenario
+from padsheet.patterns.sheet_file import sheet_from_json
+from padsheet.scoring.finder import find_markers
+from padsheet.scoring.photo import decode_photo
+from padsheet.scoring.registration import register
 
 #: Sizes in CSS pixels: a phone, a laptop, and A4 less the report's margins of 13 mm at 96 per inch.
 PHONE, LAPTOP, PAPER = (390, 844), (1280, 800), (695, 980)
@@ -80,11 +86,23 @@ def open_window(browser: Any) -> Iterator[Callable[..., Window]]:
 
 @pytest.fixture(scope="session")
 def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return the report of the demo's dark photo, of which some pads are refused."""
+    """Return the report of the demo's dark photo, two pads of which are pasted over."""
     where = tmp_path_factory.mktemp("browser") / "demo"
     answer = CliRunner().invoke(main, ["demo", str(where), "--photo", "dark", "--json"])
     assert answer.exit_code == 0, answer.output
-    return Path(json.loads(answer.stdout)["demo"]["report"])
+    round_ = where / "rounds" / "01"
+    sheet = sheet_from_json((round_ / "sheet.json").read_text(encoding="utf-8"))
+    photo = decode_photo((round_ / "photo-1.jpg").read_bytes())
+    camera = register(photo, sheet, find_markers(photo, sheet)).camera
+    pixels = photo.rgb.copy()
+    for pad in sheet.pads[7:9]:
+        row, column = camera.project(np.array([pad.x_mm, pad.y_mm])).astype(int)
+        pixels[row - 130 : row + 130, column - 130 : column + 130] = 90
+    spoilt = where.parent / "spoilt.jpg"
+    Image.fromarray(pixels).save(spoilt, quality=92)
+    again = CliRunner().invoke(main, ["-C", str(where), "score", str(spoilt), "--force"])
+    assert again.exit_code == 0, again.output
+    return round_ / "report.html"
 
 
 @pytest.fixture

@@ -47,7 +47,7 @@ def test_verdict_and_worst_point_can_be_read(open_window, report, score):
     target = score["target_gap_mm"]
     worst = max(read, key=lambda pad: abs(pad["gap_mm"] - target))
     refused = [pad for pad in score["pads"] if pad["gap_mm"] is None]
-    assert refused, "the dark photo should have refused pads"
+    assert refused, "pads that are pasted over should be refused"
     names = page.locator("summary > span:nth-child(2)").all_inner_texts()
     place = f"Column {worst['i'] + 1}, row {worst['j'] + 1}"
     assert names[len(refused)].startswith(place)
