@@ -21,7 +21,7 @@ from padsheet.scoring.edit_styles import (
     may_set_point,
     number_text,
 )
-from padsheet.scoring.edits import make_edits, printed_table
+from padsheet.scoring.edits import Edit, make_edits, printed_table
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.mesh_table import read_table
 from padsheet.scoring.offset import offset_lines
@@ -189,6 +189,11 @@ def test_an_edit_says_in_words_what_it_does() -> None:
     assert told[0, 0].startswith("lower the nozzle by 0.030 mm at column 1, row 1 (mesh value")
     unknown = make_edits([node(0, 0, -0.03)], bed_with(style="M421-offset"), None)
     assert unknown.edits[0].words == "lower the nozzle by 0.030 mm at column 1, row 1"
+
+
+def test_a_value_set_over_an_unknown_one_is_said_without_a_direction() -> None:
+    edit = Edit(i=3, j=1, dz_mm=0.0, old_mm=None, new_mm=0.04, line="x", restore="")
+    assert edit.words == "set to 0.040 at column 4, row 2"
 
 
 def test_the_way_back_of_a_table_is_the_old_table() -> None:
