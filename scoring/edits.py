@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -110,7 +110,7 @@ class EditList:
     cautions: tuple[str, ...]
     before: Mesh | None
     expected: Mesh | None
-    from_nothing: bool = False
+    from_nothing: bool
 
     @property
     def lines(self) -> tuple[str, ...]:
@@ -219,8 +219,7 @@ def make_edits(
         if empty_mesh or change_mm[j, i] != 0 or (not only_changed and (i, j) in given)
     ]
     cautions = _cautions(limited, bed.edits, empty_mesh)
-    listed = _listed(bed, before, change_mm, chosen, cautions)
-    return replace(listed, from_nothing=empty_mesh)
+    return _listed(bed, before, change_mm, chosen, cautions, from_nothing=empty_mesh)
 
 
 def _listed(
@@ -229,6 +228,8 @@ def _listed(
     change_mm: NDArray[np.float64],
     chosen: list[tuple[int, int]],
     cautions: tuple[str, ...],
+    *,
+    from_nothing: bool,
 ) -> EditList:
     """Write the lines of the chosen nodes, those that raise the nozzle first."""
     z_mm = None if before is None else before.z_mm
@@ -254,6 +255,7 @@ def _listed(
         cautions=cautions,
         before=before,
         expected=expected,
+        from_nothing=from_nothing,
     )
 
 

@@ -242,6 +242,9 @@ def test_without_a_stored_mesh_every_point_is_written_from_zero() -> None:
     assert {edit.line for edit in made.edits if edit.dz_mm == 0} >= {"M421 I0 J0 Z0.000"}
     assert "M421 I3 J1 Z-0.020" in {edit.line for edit in made.edits}
     assert {edit.restore[-6:] for edit in made.edits} == {"Z0.000"}
+    told = "Every point is written, as the printer is said to hold no mesh."
+    assert told in made.cautions
+    assert told not in make_edits([node(3, 1, -0.02)], bed_with(style="M421"), MESH).cautions
 
 
 @pytest.mark.parametrize("style", ["M421", "G29 S3", "table", "custom"])
@@ -284,6 +287,8 @@ def test_edits_that_are_in_already_are_refused() -> None:
     advised = node(3, 1, -0.02, new_mm=-0.04)
     bed = bed_with(style="M421")
     made = make_edits([advised], bed, MESH)
+    with pytest.raises(PadsheetError, match=r"of -0\.020 mm at column 4, row 2, .* has -0\.040"):
+        make_edits([advised], bed, made.expected)
     assert refused([advised], bed, made.expected) == "edits-stale"
 
 
@@ -326,7 +331,10 @@ def test_a_g29_template_passes_only_when_released_and_as_s3() -> None:
 @pytest.mark.parametrize(
     "line",
     ["G0 X1", "G1", "G28", "G28 Z", "G29", "G29 S1", "G29 S31", "G92 Z0", "M104 S200", "M140 S60",
-     "M84", "M17", "M500", "M501", "M502", "M999", "M112", "M303", "M600", "T1", "N1", "", ";M421"],
+     "M84", "M17", "M500", "M501", "M502", "M999", "M112", "M303", "M600", "T1", "N1", "", ";M421",
+     "M3", "M18", "M20", "M28", "M42", "M80", "M92", "M106", "M109", "M116", "M141", "M190", "M191",
+     "M201", "M203", "M302", "M400", "M410", "M503", "M605", "M701", "M702", "M906", "M997",
+     "XYZ 5"],
 )  # fmt: skip
 def test_no_dangerous_word_sets_a_point(line: str) -> None:
     assert not may_set_point(line)
@@ -348,6 +356,9 @@ def test_the_offset_line_has_the_profiles_sign(style: str, sign: int, line: str)
     change = offset_lines(bed, -0.04)
     assert change.lines == (line,)
     assert change.text.startswith("Lower the nozzle by 0.040 mm everywhere")
+    # The words name the value that the line sets: they are what a user types at a printer's menu.
+    told = f"adds {-0.04 * sign:+.3f} mm" if style == "M290" else f"from -1.500 to {line[6:]}0"
+    assert told.removesuffix("0") in change.text
     back = "M290 Z0.040" if sign == 1 else "M290 Z-0.040"
     assert change.restore == ((back,) if style == "M290" else (f"{style} Z-1.500",))
 

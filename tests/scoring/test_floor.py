@@ -63,6 +63,7 @@ def test_round_and_choked_lines_prove_nothing() -> None:
 
 def test_too_few_pads_prove_nothing() -> None:
     assert height_floor_mm(COMB, widths(np.zeros(2), 0.17)) is None
+    assert height_floor_mm(COMB, widths(np.zeros(3), 0.17)) == pytest.approx(0.17)
     assert height_floor_mm(COMB, np.full((25, 10), np.nan)) is None
 
 

@@ -251,6 +251,17 @@ def test_strands_that_lie_straight_are_high_and_smears_are_not(sheet: Sheet) -> 
         assert score.verdict == "unread"
 
 
+def test_faint_lines_are_no_strands(sheet: Sheet) -> None:
+    """A film wiped over the plate; called too high, the nozzle would be sent lower still."""
+    comb = comb_of(sheet)
+    width = round_diameter_mm(comb.area_mm2) + np.random.default_rng(7).normal(0, 0.006, 10)
+    for contrast, verdict in ((0.6, "off scale high"), (0.5, "unread"), (0.3, "unread")):
+        pad = seen(width, wander_mm=np.full(10, 0.03), contrast=np.full(10, contrast))
+        score = off_scale(sheet, sheet.pads[0], pad)
+        assert score is not None
+        assert score.verdict == verdict
+
+
 def test_no_choked_pad_is_called_high_even_if_it_looks_as_bright_as_print(sheet: Sheet) -> None:
     for k in range(5 * COUNT):
         _, widths = choked_pad(sheet, np.random.default_rng([91, k]))

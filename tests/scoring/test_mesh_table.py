@@ -150,6 +150,7 @@ REFUSED = {
     "micrometres": ("\n".join(" ".join(f"{z * 1000:.0f}um" for z in r) for r in Z_MM), "mesh-unit"),
     "no heights": ("\n".join(" ".join(f"{z * 1e3:.0f}" for z in r) for r in Z_MM),
                    "mesh-too-large"),
+    "in other units": ("\n".join(rows()).replace("-0.040", "-5.040"), "mesh-too-large"),
     "two tables": ("\n".join(rows()) + "\nafter:\n" + "\n".join(reversed(rows())), "mesh-several"),
     "far too long": ("0.1 " * 300_000, "mesh-too-long"),
 }  # fmt: skip
@@ -161,6 +162,22 @@ def test_what_is_no_whole_mesh_is_refused(text: str, code: str) -> None:
         read_table(text, GRID)
     assert caught.value.code == code
     assert caught.value.remedy
+
+
+def test_points_without_a_value_are_named_up_to_four() -> None:
+    with pytest.raises(PadsheetError) as caught:
+        read_table("\n".join([*rows()[:3], "0.1 . . . ."]), GRID)
+    assert caught.value.problem == (
+        "4 points of the mesh have no value (line 4, value 2; line 4, value 3; line 4, value 4; "
+        "line 4, value 5)"
+    )
+    with pytest.raises(PadsheetError, match=r"5 points .*; line 4, value 4\)"):
+        read_table("\n".join([*rows()[:3], ". . . . ."]), GRID)
+
+
+def test_the_row_that_lost_a_value_is_named() -> None:
+    with pytest.raises(PadsheetError, match="row 4 of the table has 4 values, the first row 5"):
+        read_table("\n".join([*rows()[:3], rows()[3][:-7]]), GRID)
 
 
 @given(text=st.text(alphabet="0123456789+-.,:;|[]() \n\tabnmok=", max_size=200))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 from scipy.optimize import least_squares
@@ -42,6 +44,9 @@ def test_one_whole_turn_is_one_pitch(thread, pitch_mm):
     turns = screw_turns(corners(pitch_mm), (tilt, 0.0), centre_mm=CENTRE)
     assert [t.turns for t in turns] == [1.0] * 4, thread
     assert [t.bed_mm for t in turns] == pytest.approx([-pitch_mm, pitch_mm] * 2)
+    assert all(" screw 1 turn " in t.text for t in turns)
+    twice = screw_turns(corners(pitch_mm), (2 * tilt, 0.0), centre_mm=CENTRE)
+    assert all(" screw 2 turns " in t.text for t in twice)
 
 
 def test_where_the_gap_is_too_large_the_bed_goes_up():
@@ -93,6 +98,8 @@ def test_screws_in_one_line_cannot_level():
     assert not can_level(corners()[:2])
     line = tuple(Screw(name=str(k), x_mm=50.0 * k, y_mm=50.0 * k) for k in range(3))
     assert not can_level(line)
+    # Nor along a side of the bed.
+    assert not can_level(tuple(dataclasses.replace(screw, x_mm=50.0) for screw in line))
 
 
 def test_a_screw_that_needs_nothing_is_left():

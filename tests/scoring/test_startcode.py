@@ -40,6 +40,7 @@ WRONG = {
     "probing": ("G28\nG29\nM420 S1\n", {"probing-run"}),
     "purge first": ("G28\n" + PURGE + "M420 S1\n", {"print-before-mesh"}),
     "nothing": ("M140 S60\n", {"no-home", "no-mesh-on"}),
+    "never on, switched off": ("G28\nM420 S0\n", {"no-mesh-on"}),
 }
 
 
@@ -83,7 +84,13 @@ def test_the_profiles_own_lines_count() -> None:
     assert check_start_code("HOME_ALL\nMESH_ON\n", bed).ok
     assert not check_start_code("HOME_ALL\nMESH_LOAD\n", bed).ok
     assert not check_start_code("MESH_ON\nHOME_ALL\n", bed).ok
-    assert check_start_code("G28\n", Bed(code=Code(mesh_on=()))).ok
+    one = Bed(code=Code(mesh_on=("MESH_ON",)))
+    assert check_start_code("G28\nMESH_ON\n", one).ok
+    assert not check_start_code("G28\n", one).ok
+    # A mesh that is in force by itself is so after every homing.
+    always = Bed(code=Code(mesh_on=()))
+    assert check_start_code("G28\n", always).ok
+    assert check_start_code("G28 X Y\nG28 Z\n" + PURGE, always).ok
 
 
 def test_g29_s3_sets_a_point_only_where_the_profile_says_so() -> None:
