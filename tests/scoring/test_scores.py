@@ -176,6 +176,33 @@ def paths(data, way=()):
     return found
 
 
+@pytest.mark.parametrize("value", ["0.98", True, [0.98]])
+def test_text_and_truth_are_no_numbers(example, value):
+    data = json.loads(scores_to_json(example)) | {"flow": value}
+    assert refused(json.dumps(data)).code == "scores-file"
+
+
+def test_a_covariance_of_a_pad_without_a_gap_is_refused(example):
+    data = json.loads(scores_to_json(example))
+    unread = data["pads"][5]
+    data["covariance_mm2"]["order"][0] = [unread["i"], unread["j"]]
+    assert refused(json.dumps(data)).code == "scores-file"
+
+
+def test_what_older_files_do_not_say_is_not_made_up(example):
+    """No offset to set, no node in shape, one sheet: nothing that a user would act on."""
+    data = json.loads(scores_to_json(example, advise(example, BED, mesh=MESH)))
+    for key in ("set_offset", "sheets"):
+        del data["advice"][key]
+    for node in data["advice"]["nodes"]:
+        for key in ("note", "error_mm", "verdict", "in_shape"):
+            del node[key]
+    advice = scores_from_json(json.dumps(data))[1]
+    assert (advice.set_offset, advice.sheets) == (False, 1)
+    for node in advice.nodes:
+        assert (node.note, node.error_mm, node.verdict, node.in_shape) == ("", None, "", False)
+
+
 def test_a_covariance_of_another_size_is_refused(example):
     data = json.loads(scores_to_json(example))
     data["covariance_mm2"]["rows"].pop()
