@@ -83,7 +83,13 @@ def _inside(plate: Plate, boxes: Floats) -> NDArray[np.bool_]:
 
 
 def _shifts(limit_mm: float) -> Iterator[tuple[float, float]]:
-    """Yield shifts of a pad from its node, the smallest first."""
+    """Yield shifts of a pad from its node, the smallest first.
+
+    Examples
+    --------
+    >>> sorted({abs(dx_mm) for dx_mm, _ in _shifts(4.9)})
+    [0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0]
+    """
     count = int(limit_mm)
     steps = [0.5 * k for k in range(-5, 6)] + [
         float(s * k) for k in range(3, count + 1) for s in (-1, 1)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import re
 from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import replace
@@ -452,6 +453,21 @@ def test_a_self_check_lifts_whole_pads_and_nothing_else(layouts: dict[str, Layou
     plain = lay_out_sheet(Bed(), reach_mm=sheet.reach_mm).sheet
     assert [s.area_mm2 for s in sheet.strokes] == [s.area_mm2 for s in plain.strokes]
     assert sheet.id != plain.id
+
+
+def test_a_self_check_beside_too_large_a_reach_says_what_is_left() -> None:
+    with pytest.raises(PadsheetError, match=r"up to 0\.14 mm") as caught:
+        lay_out_sheet(Bed(), reach_mm=(0.0, 0.15), self_check=True)
+    assert caught.value.code == "layout-self-check"
+
+
+def test_pads_are_printed_to_and_fro(layouts: dict[str, Layout]) -> None:
+    """Rows that all begin at the same side would have the nozzle cross the bed for nothing."""
+    strokes = [s for s in layouts["default"].sheet.strokes if s.part == "comb"]
+    assert len(strokes) == 2 * 25
+    places = [[int(word) for word in re.findall(r"\d+", s.label)[:2]] for s in strokes]
+    for one, next_one in itertools.pairwise(places[:25]):
+        assert sum(abs(a - b) for a, b in zip(one, next_one, strict=True)) == 1
 
 
 def test_a_dense_self_check_is_a_checkerboard_of_its_pads() -> None:

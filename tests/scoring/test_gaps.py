@@ -218,6 +218,22 @@ def test_exact_widths_give_exact_gaps(
     np.testing.assert_allclose(
         fit.fitted_mm[fit.weight > 0], data.width_mm[fit.weight > 0], atol=1e-3
     )
+    # What a pad is trusted by: nothing is left over here.
+    assert np.abs(fit.normalised[fit.weight > 0]).max() < 0.2
+
+
+def test_what_is_left_over_is_told_for_each_line(
+    sheet: Sheet, exact: Callable[..., tuple[Floats, TrackData]]
+) -> None:
+    _, data = exact()
+    width = data.width_mm.copy()
+    width[3, 4] += 0.2
+    width[7, 2] = np.nan
+    left = fit_gaps(sheet, replace(data, width_mm=width)).normalised
+    assert np.isnan(left[7, 2])
+    assert np.isfinite(left).sum() == left.size - 1
+    assert np.unravel_index(np.nanargmax(np.abs(left)), left.shape) == (3, 4)
+    assert left[3, 4] > 8.0
 
 
 def test_covariance_is_symmetric_and_positive(
@@ -281,6 +297,26 @@ def test_doubt_widens_the_interval(sheet: Sheet) -> None:
     # Robust weights at their edge may move one of them a little more.
     assert np.median(others) < 0.2 * grown[5]
     assert others.max() < grown[5]
+
+
+def test_a_known_widening_by_cut_off_highlights_is_taken_out(sheet: Sheet) -> None:
+    """On the lit side of the bed every line looks wider than it is, and so too near."""
+    gap, data = simulated(sheet, np.random.default_rng(15))
+    plain = fit_gaps(sheet, data)
+    none = np.zeros(len(gap))
+    same = fit_gaps(sheet, replace(data, highlight_mm=none))
+    assert same.gap_mm == pytest.approx(plain.gap_mm, abs=1e-9)
+    assert same.covariance_mm2 == pytest.approx(plain.covariance_mm2, abs=1e-12)
+    wider = np.where(np.arange(len(gap)) < 5, 0.05, none)
+    lit = replace(data, width_mm=data.width_mm + wider[:, None])
+    told = fit_gaps(sheet, replace(lit, highlight_mm=wider))
+    blind = fit_gaps(sheet, lit)
+    off = np.abs(told.gap_mm - plain.gap_mm)[:5]
+    assert off.mean() < 0.5 * np.abs(blind.gap_mm - plain.gap_mm)[:5].mean()
+    sigma, before = (np.sqrt(np.diag(fit.covariance_mm2)) for fit in (told, plain))
+    assert (sigma[:5] > before[:5]).all()
+    # What may be wrong with them stays far below what a pad not looked at might have.
+    assert (sigma[:5] < 3 * before[:5]).all()
 
 
 def test_noisier_widths_than_claimed_are_noticed(sheet: Sheet) -> None:

@@ -181,7 +181,7 @@ def test_meshes_are_stored_and_the_last_is_active(folder):
         folder.store_mesh(mesh_named("monday", 3))
 
 
-@pytest.mark.parametrize("name", ["", "../bed", "a/b", ".hidden", "a\\b"])
+@pytest.mark.parametrize("name", ["", "../bed", "a/b", "b/a", "b/../a", ".hidden", "a\\b"])
 def test_a_mesh_name_does_not_lead_out_of_the_folder(folder, name):
     with pytest.raises(PadsheetError) as caught:
         folder.store_mesh(mesh_named(name))
