@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from padsheet.patterns.bead import round_diameter_mm
 from padsheet.patterns.sheet import Sheet
 from padsheet.patterns.widths import (
     COMMON,
@@ -24,7 +25,7 @@ from padsheet.patterns.widths import (
     track_widths,
 )
 
-__all__ = ["GapFit", "TrackData", "comb_of", "fit_gaps"]
+__all__ = ["GapFit", "TrackData", "ceilings_mm", "comb_of", "fit_gaps"]
 
 Floats = NDArray[np.float64]
 
@@ -38,6 +39,8 @@ _CENSORED_COST = 1.5
 # it seems to be (relative).
 _HIGHLIGHT_SD = 0.6
 _HIGHLIGHT_GAP_MM = 0.25
+# A width that is wider by this many standard deviations than a gap could give proves it nearer.
+_SURELY_WIDER = 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -253,6 +256,56 @@ def _solve(
         if np.abs(own[:, 0]).max() < 1e-6:
             break
     return common, pads
+
+
+def ceilings_mm(
+    sheet: Sheet, data: TrackData, fit: GapFit, edge_sigma_mm: Floats | float = 0.0
+) -> Floats:
+    """Return for each track the largest gap of its pad that could still give so wide a line.
+
+    What flow, edge bias and all else may be is taken from the fit of the sheet's other pads, with
+    its covariance, and from the priors of what is the pad's own. A line that is choked, or a smear,
+    is narrower than the model has it, and so its ceiling only lies too high.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    data : TrackData
+        Pads that need not have taken part in the fit.
+    fit : GapFit
+        Of other pads of the same photo.
+    edge_sigma_mm : ndarray, shape (P,), or float
+        What may be wrong with each pad's gap besides, in standard deviations, from edges that the
+        fit does not know.
+
+    Returns
+    -------
+    ndarray, shape (P, T)
+        Gap at the pad's centre at the target height; infinite where the line may as well be a
+        free strand, from any height, or was not read.
+    """
+    comb = comb_of(sheet)
+    _, _, pad_mean, pad_sd = _priors(comb, data)
+    lowest = float(comb.height_mm.min()) - sheet.target_gap_mm
+    trials = np.arange(0.02, 2 * float(round_diameter_mm(comb.area_mm2).max()) - lowest, 0.004)
+    shared = fit.common_covariance * fit.strain**2
+    edge = np.broadcast_to(edge_sigma_mm, (len(pad_mean),))[:, None]
+    ceiling = np.zeros(data.width_mm.shape)
+    for gap in trials:
+        pads = pad_mean.copy()
+        pads[:, 0] = gap
+        width, d_common, d_pad, under = track_widths(
+            comb, fit.common, pads, kappa=data.kappa, kink_mm=data.kink_mm
+        )
+        variance = (
+            np.einsum("ptc,cd,ptd->pt", d_common, shared, d_common)
+            + ((d_pad[..., 1:] * pad_sd[:, None, 1:]) ** 2).sum(axis=2)
+            + (d_pad[..., 0] * edge) ** 2
+            + _noise(comb, data, under, fit.inflation) ** 2
+        )
+        possible = ~(data.width_mm - width > _SURELY_WIDER * np.sqrt(variance))
+        ceiling = np.where(possible, gap, ceiling)
+    return np.where(ceiling >= trials[-1] - 1e-9, np.inf, ceiling)
 
 
 def _inflation(comb: Comb, data: TrackData, common: Floats, pads: Floats) -> float:

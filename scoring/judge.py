@@ -19,7 +19,7 @@ from padsheet.scoring.gaps import GapFit, comb_of
 from padsheet.scoring.lines import PadWidths
 from padsheet.scoring.squish import PadScore, Reason
 
-__all__ = ["after_fit", "before_fit", "beyond_reach", "falls", "off_scale"]
+__all__ = ["after_fit", "before_fit", "beyond_reach", "falls", "off_scale", "proven_low"]
 
 Floats = NDArray[np.float64]
 
@@ -279,6 +279,41 @@ def _looks_alike(sheet: Sheet, widths: PadWidths) -> bool:
     told = expected / 2 < float(apart) < 2 * expected
     full = float(np.nanmedian(widths.contrast)) > _ROUND_FAINT
     return abs(share - 1.0) < _ROUND_CONTRAST and told and full
+
+
+def proven_low(sheet: Sheet, score: PadScore, ceilings_mm: Floats) -> PadScore:
+    """Return a pad without a gap as "off scale low" where its widest lines prove it too near.
+
+    A line much wider than a free strand is pressed, and the wider, the nearer the nozzle is; no
+    line from too high is so. The low lines of such a pad may be choked, and smears of any width.
+    So the lines of the upper half of the heights are asked, and each half of the comb, printed by
+    itself, must prove it; what both prove is the bound.
+
+    Parameters
+    ----------
+    score : PadScore
+        As judged; "unread", or "off scale low" with a bound that may be too loose.
+    ceilings_mm : ndarray, shape (T,)
+        Of each line, see `padsheet.scoring.gaps.ceilings_mm`.
+    """
+    comb = comb_of(sheet)
+    levels = np.unique(comb.level)
+    upper = comb.level >= np.median(levels)
+    sides = [upper & (comb.offset_mm < 0), upper & (comb.offset_mm > 0)]
+    bound = max(float(ceilings_mm[side].min()) if side.any() else np.inf for side in sides)
+    known = (score.interval_mm or (None, None))[1]
+    if bound >= min(sheet.target_gap_mm, np.inf if known is None else known):
+        return score
+    return replace(
+        score,
+        verdict="off scale low",
+        interval_mm=(None, bound),
+        reason=_reason(
+            "pad-low",
+            "even the high lines are pressed wide, and the low ones tell nothing: the nozzle is "
+            "too near the bed here for this sheet",
+        ),
+    )
 
 
 def after_fit(fit: GapFit, row: int) -> Reason | None:

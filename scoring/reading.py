@@ -23,9 +23,15 @@ from padsheet.scoring.coupon import coupon_warnings, witnessed
 from padsheet.scoring.curves import LadderCurve
 from padsheet.scoring.finder import find_markers
 from padsheet.scoring.floor import height_floor_mm
-from padsheet.scoring.gaps import GapFit, TrackData, comb_of, fit_gaps
+from padsheet.scoring.gaps import GapFit, TrackData, ceilings_mm, comb_of, fit_gaps
 from padsheet.scoring.highlights import highlight_shift_mm
-from padsheet.scoring.judge import after_fit, before_fit, beyond_reach, off_scale
+from padsheet.scoring.judge import (
+    after_fit,
+    before_fit,
+    beyond_reach,
+    off_scale,
+    proven_low,
+)
 from padsheet.scoring.lines import PadWidths
 from padsheet.scoring.measuring import measure_photo
 from padsheet.scoring.mesh import Mesh, interpolate
@@ -232,7 +238,21 @@ def _score_pads(
             scores[k] = beyond_reach(sheet, pad, float(fit.gap_mm[row])) or _scored(
                 sheet, pad, fit, row, widths[k]
             )
+        doubtful = [k for k in scores if _may_be_low(scores[k])]
+        if doubtful:
+            shared, own = _edge_variances_mm2(widths, doubtful)
+            data = _track_data(sheet, widths, doubtful, camera, mesh)
+            found = ceilings_mm(sheet, data, fit, np.sqrt(shared + own))
+            scores |= {
+                k: proven_low(sheet, scores[k], row) for k, row in zip(doubtful, found, strict=True)
+            }
     return [scores[k] for k in range(len(widths))], fit, fitted
+
+
+def _may_be_low(score: PadScore) -> bool:
+    """Tell whether the widths of a pad can be trusted, though not to give a gap."""
+    told = {"pad-no-fall", "pad-few-steps", "pad-misfit", "pad-uncertain", "pad-low"}
+    return score.gap_mm is None and _code(score) in told
 
 
 def _track_data(

@@ -20,7 +20,7 @@ from padsheet.patterns.bed import Bed
 from padsheet.patterns.layout import lay_out_sheet
 from padsheet.patterns.sheet import Sheet
 from padsheet.patterns.widths import common_priors, pad_priors, track_widths
-from padsheet.scoring.gaps import GapFit, TrackData, comb_of, fit_gaps
+from padsheet.scoring.gaps import GapFit, TrackData, ceilings_mm, comb_of, fit_gaps
 
 Floats = NDArray[np.float64]
 
@@ -335,3 +335,30 @@ def test_the_data_is_left_alone(sheet: Sheet) -> None:
     fit_gaps(sheet, data)
     np.testing.assert_array_equal(data.width_mm, width)
     np.testing.assert_array_equal(data.sigma_mm, sigma)
+
+
+def test_a_line_is_never_wider_than_its_gap_allows(sheet: Sheet) -> None:
+    """Three standard deviations: of the single lines hardly one proves more than is true."""
+    comb = comb_of(sheet)
+    proven = wrong = 0
+    for k in range(10):
+        gap, data = simulated(sheet, np.random.default_rng([31, k]))
+        fit = fit_gaps(sheet, data)
+        bounds = ceilings_mm(sheet, data, fit)
+        assert bounds.shape == data.width_mm.shape
+        proven += np.isfinite(bounds).sum()
+        wrong += (bounds < gap[:, None]).sum()
+        assert np.all(ceilings_mm(sheet, data, fit, 0.02) >= bounds)  # doubt proves less
+    assert proven > 0.5 * 10 * data.width_mm.size
+    assert wrong < 0.005 * proven
+    strands = np.tile(round_diameter_mm(comb.area_mm2), (2, 1))
+    strands[1, 0] = np.nan
+    few = replace(
+        data,
+        width_mm=strands + float(fit.common[3]),
+        sigma_mm=np.full(strands.shape, 0.008),
+        kappa=np.zeros((2, 1)),
+        kink_mm=np.zeros(strands.shape),
+        doubt=np.ones(2),
+    )
+    assert np.all(np.isinf(ceilings_mm(sheet, few, fit)))

@@ -14,7 +14,14 @@ from padsheet.patterns.bed import Bed
 from padsheet.patterns.layout import lay_out_sheet
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.gaps import GapFit, TrackData, comb_of, fit_gaps
-from padsheet.scoring.judge import after_fit, before_fit, beyond_reach, falls, off_scale
+from padsheet.scoring.judge import (
+    after_fit,
+    before_fit,
+    beyond_reach,
+    falls,
+    off_scale,
+    proven_low,
+)
 from padsheet.scoring.lines import PadWidths
 from padsheet.scoring.squish import PadScore
 
@@ -288,6 +295,38 @@ def test_the_bound_of_a_high_pad_holds_where_lines_are_just_pressed(sheet: Sheet
     assert told > COUNT
     # The range of gaps is chosen so that nearly half of them lie below the bound.
     assert broken < 0.03 * told
+
+
+def unread_pad(sheet: Sheet, **changes: object) -> PadScore:
+    pad = sheet.pads[0]
+    score = PadScore(i=pad.i, j=pad.j, x_mm=pad.x_mm, y_mm=pad.y_mm, verdict="unread")
+    return replace(score, **changes)  # type: ignore[arg-type]
+
+
+def test_both_halves_of_the_comb_must_prove_a_pad_too_near(sheet: Sheet) -> None:
+    comb = comb_of(sheet)
+    unread = unread_pad(sheet)
+    upper = comb.height_mm > np.median(np.unique(comb.height_mm)) - 1e-6
+    left, right = upper & (comb.offset_mm < 0), upper & (comb.offset_mm > 0)
+    nothing = np.full(10, np.inf)
+    assert proven_low(sheet, unread, nothing) == unread
+    # A string across one half widens its lines; low lines may be smears of any width.
+    for part in (left, right, ~upper):
+        assert proven_low(sheet, unread, np.where(part, 0.06, np.inf)) == unread
+    proven = proven_low(sheet, unread, np.where(left, 0.06, np.where(right, 0.09, np.inf)))
+    assert proven.verdict == "off scale low"
+    assert proven.gap_mm is None
+    assert proven.interval_mm == (None, 0.09)
+    assert proven.reason is not None
+    assert proven.reason.code == "pad-low"
+    # What is proven may be less than that the nozzle is too near at all.
+    assert proven_low(sheet, unread, np.full(10, sheet.target_gap_mm)) == unread
+
+
+def test_of_two_bounds_the_nearer_counts(sheet: Sheet) -> None:
+    known = unread_pad(sheet, verdict="off scale low", interval_mm=(None, 0.07))
+    assert proven_low(sheet, known, np.full(10, 0.09)) == known
+    assert proven_low(sheet, known, np.full(10, 0.05)).interval_mm == (None, 0.05)
 
 
 def test_good_pads_pass(sheet: Sheet) -> None:
