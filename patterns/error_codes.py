@@ -126,7 +126,7 @@ _TABLE: Mapping[str, tuple[tuple[str, str, str], ...]] = {
         ("pad-high", "even the lowest line is round", "nozzle too far: `--reach first`"),
         (
             "pad-low",
-            "low lines faint and thin",
+            "low lines faint and thin, or even the high ones pressed wide",
             "nozzle too near: raise it, then `--reach first`",
         ),
         (
