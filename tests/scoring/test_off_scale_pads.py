@@ -102,11 +102,13 @@ def said(virtual: ModuleType, sheet: Sheet, span: tuple[float, float], seed: int
         off = float(rng.uniform(*span))
         pad = seen(virtual, sheet, off, melt, rng)
         true = sheet.target_gap_mm + off
-        near = np.random.default_rng([melt, 6])
-        good = [
-            seen(virtual, sheet, float(near.uniform(*sheet.reach_mm)), melt, near)
-            for _ in range(GOOD)
-        ]
+        if k % 8 == 0:
+            near = np.random.default_rng([melt, 6])
+            good = [
+                seen(virtual, sheet, float(near.uniform(*sheet.reach_mm)), melt, near)
+                for _ in range(GOOD)
+            ]
+            fit_of_good = fit_gaps(sheet, data_of(sheet, good))
         outcome = off_scale(sheet, place, pad)
         if outcome is None:
             fit = fit_gaps(sheet, data_of(sheet, [pad, *good]))
@@ -119,8 +121,7 @@ def said(virtual: ModuleType, sheet: Sheet, span: tuple[float, float], seed: int
                 reason=reason,
             )  # fmt: skip
         if outcome.verdict != "off scale high":
-            fit = fit_gaps(sheet, data_of(sheet, good))
-            ceilings = ceilings_mm(sheet, data_of(sheet, [pad]), fit)[0]
+            ceilings = ceilings_mm(sheet, data_of(sheet, [pad]), fit_of_good)[0]
             outcome = proven_low(sheet, outcome, ceilings)
         low = outcome.verdict == "off scale low"
         at_most = outcome.interval_mm[1] if low and outcome.interval_mm is not None else None
