@@ -60,7 +60,7 @@ def combine_scores(scores: Sequence[SheetScore], sheet: Sheet) -> SheetScore:
     stack = _stacked(scores, order)
     moved, unsure = _offsets(stack)
     share = stack.weight / stack.weight.sum(axis=0)
-    gap = np.where(stack.weight > 0, stack.gap - moved[:, None], 0.0)
+    gap = stack.gap - moved[:, None]
     mean = (share * gap).sum(axis=0)
     spread = (share * (gap - mean) ** 2).sum(axis=0)
     covariance = np.zeros((len(order), len(order)))

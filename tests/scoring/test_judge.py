@@ -226,6 +226,9 @@ def test_bounds_hold_the_truth(sheet: Sheet, maker: Maker, seed: int) -> None:
         assert (low is None) != (high is None)
         assert low is None or gap >= low
         assert high is None or gap <= high
+        # A bound on the wrong side of the target would tell nothing.
+        assert high is None or high < sheet.target_gap_mm - 0.04
+        assert low is None or low > sheet.target_gap_mm + 0.04
         told += 1
     assert told > 0.3 * COUNT
 
@@ -267,6 +270,18 @@ def test_faint_lines_are_no_strands(sheet: Sheet) -> None:
         score = off_scale(sheet, sheet.pads[0], pad)
         assert score is not None
         assert score.verdict == verdict
+
+
+def test_lines_that_are_faint_below_are_no_strands(sheet: Sheet) -> None:
+    comb = comb_of(sheet)
+    lowest = comb.height_mm < comb.height_mm.min() + 1e-6
+    width = round_diameter_mm(comb.area_mm2) + np.random.default_rng(7).normal(0, 0.006, 10)
+    contrast = np.where(lowest, 0.7, 1.0)
+    score = off_scale(
+        sheet, sheet.pads[0], seen(width, wander_mm=np.full(10, 0.03), contrast=contrast)
+    )
+    assert score is not None
+    assert score.verdict == "unread"
 
 
 def test_no_choked_pad_is_called_high_even_if_it_looks_as_bright_as_print(sheet: Sheet) -> None:
@@ -405,6 +420,7 @@ def test_three_lines_have_no_slope(sheet: Sheet) -> None:
 def test_what_a_photo_does_not_show_is_refused(changes: dict[str, object], code: str) -> None:
     good = seen(np.full(10, 0.5))
     assert before_fit(good, APART) is None
+    assert before_fit(seen(np.array([0.5] * 6 + [np.nan] * 4)), APART) is None
     reason = before_fit(replace(good, **changes), APART)  # type: ignore[arg-type]
     assert reason is not None
     assert reason.code == code

@@ -182,6 +182,17 @@ def test_text_and_truth_are_no_numbers(example, value):
     assert refused(json.dumps(data)).code == "scores-file"
 
 
+@pytest.mark.parametrize(
+    "coupon", [{"seen": "shut", "ladder": None}, {"seen": "open", "ladder": "perhaps"}]
+)
+def test_unknown_words_of_a_coupon_are_refused(example, coupon):
+    data = json.loads(scores_to_json(example))
+    data["pads"][1]["coupon"] = {"seen": "open", "ladder": None}
+    assert scores_from_json(json.dumps(data))[0].pads[1].coupon is not None
+    data["pads"][1]["coupon"] = coupon
+    assert refused(json.dumps(data)).code == "scores-file"
+
+
 def test_a_covariance_of_a_pad_without_a_gap_is_refused(example):
     data = json.loads(scores_to_json(example))
     unread = data["pads"][5]
