@@ -19,7 +19,7 @@ import tempfile
 import time
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import ExitStack
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache, partial
 from multiprocessing import get_context
 from pathlib import Path
@@ -30,7 +30,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from padsheet.patterns.bed import Bed, MeshGrid, Screw
+from padsheet.patterns.bed import Bed, MeshGrid, Screw, Target
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.ladder import FINE_MM, FIRST_MM
 from padsheet.patterns.make import make_sheet
@@ -51,7 +51,6 @@ SCREWS = tuple(
     for end, y in (("front", 35.0), ("back", 185.0))
     for side, x in (("left", 35.0), ("right", 185.0))
 )
-BED = Bed(mesh=GRID, screws=SCREWS)
 HOMING_MM = 0.010
 BAR_MM = 0.04
 TAKES = 4
@@ -174,6 +173,12 @@ class Outcome:
         return max(self.nodes_mm[-1], self.centres_mm[-1]) <= BAR_MM
 
 
+def bed_with(tolerance_mm: float) -> Bed:
+    """Return the profile of the bed."""
+    target = replace(Target(), tolerance_mm=tolerance_mm)
+    return Bed(mesh=GRID, screws=SCREWS, target=target)
+
+
 def tilt_over_mesh_mm(heights_mm: Floats) -> float:
     """Return the height of the least-squares plane from end to end of the mesh."""
     design = np.column_stack([np.ones(len(NODES_MM)), NODES_MM - 110])
@@ -181,7 +186,9 @@ def tilt_over_mesh_mm(heights_mm: Floats) -> float:
     return float(np.abs(slopes) @ np.ptp(NODES_MM, axis=0))
 
 
-def flatten(seed: int, *, shortest_mm: float, sheets: int, width_px: int) -> Outcome:
+def flatten(
+    seed: int, *, shortest_mm: float, sheets: int, width_px: int, tolerance_mm: float
+) -> Outcome:
     """Take one bed from sheet to sheet until it is done or out of sheets."""
     cv2.setNumThreads(1)
     began = time.monotonic()
@@ -204,7 +211,7 @@ def flatten(seed: int, *, shortest_mm: float, sheets: int, width_px: int) -> Out
     with tempfile.TemporaryDirectory() as scratch:
         folder = BedFolder(Path(scratch) / "bed")
         folder.path.mkdir()
-        folder.profile.write_text(profile_text(BED), encoding="utf-8")
+        folder.profile.write_text(profile_text(bed_with(tolerance_mm)), encoding="utf-8")
         folder.store_mesh(mesh_of(machine, "empty"))
         reach = "first"
         for _ in range(sheets):
@@ -294,9 +301,21 @@ def main(argv: list[str] | None = None) -> None:
     parser.add_argument(
         "--shortest", type=float, default=200.0, help="shortest wave of the beds in mm"
     )
+    parser.add_argument(
+        "--tolerance",
+        type=float,
+        default=Target().tolerance_mm,
+        help="of the profile, in mm to either side of the target at each point",
+    )
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
     given = parser.parse_args(argv)
-    work = partial(flatten, shortest_mm=given.shortest, sheets=given.sheets, width_px=given.width)
+    work = partial(
+        flatten,
+        shortest_mm=given.shortest,
+        sheets=given.sheets,
+        width_px=given.width,
+        tolerance_mm=given.tolerance,
+    )
     print(
         "| bed | tilt mm | centres, mesh right at nodes | advice (reach) of each sheet | "
         "nodes, peak to valley mm | cell centres mm | common mm | photos | refused | done | "
