@@ -83,7 +83,8 @@ def _print_and_plate(light: NDArray[np.float32], u_mm: Floats) -> tuple[Floats, 
 
 def _scatter(values: Floats) -> Floats:
     """Return a covariance that a few outliers do not move."""
-    middle = np.median(values, axis=0)
-    away = np.abs(values - middle).sum(axis=1)
-    kept = values[away <= np.quantile(away, 0.9)]
-    return np.atleast_2d(np.cov(kept.T))
+    away = np.abs(values - np.median(values, axis=0)).sum(axis=1)
+    count = max(2, int(0.9 * len(values)))
+    kept = values[np.argpartition(away, count - 1)[:count]]
+    kept = kept - kept.mean(axis=0)
+    return np.asarray(kept.T @ kept / (count - 1))

@@ -30,7 +30,7 @@ Floats = NDArray[np.float64]
 _PARAMETERS = 9
 _ITERATIONS = 25
 # A profile whose bar moves by less than this part of its reach is done.
-_STILL = 1e-5
+_STILL = 2e-4
 _HUBER = 2.0
 
 
@@ -48,6 +48,8 @@ class BarFit:
         Residual, in the profile's unit.
     converged : ndarray of bool
         Whether the fit ended on a bar inside the profile.
+    parameters : ndarray, shape (N, 9)
+        All of them, to begin another fit of the same profiles from.
     """
 
     middle: Floats
@@ -57,6 +59,7 @@ class BarFit:
     contrast: Floats
     rms: Floats
     converged: NDArray[np.bool_]
+    parameters: Floats
 
 
 def _row_medians(values: Floats) -> Floats:
@@ -137,6 +140,7 @@ def fit_bars(
     contrast: float | Floats = 1.0,
     contrast_sd: float | Floats = np.inf,
     shared: float = 1.0,
+    start: Floats | None = None,
 ) -> BarFit:
     """Fit a blurred bar to each profile by damped, robust Gauss-Newton steps, all at once.
 
@@ -164,13 +168,15 @@ def fit_bars(
     shared : float
         How many neighbouring values have their noise in common, so that the profile counts for as
         much less beside what is expected.
+    start : ndarray, shape (N, 9), optional
+        Where to begin; guessed if not given.
 
     Returns
     -------
     BarFit
         Profiles without a bar come back with ``converged`` False.
     """
-    p = _start(profiles, u, blur)
+    p = _start(profiles, u, blur) if start is None else start
     extent = float(np.abs(u).max())
     step_u = float(u[1] - u[0])
     spread = np.maximum(np.median(np.abs(np.diff(profiles, axis=1)), axis=1), 1e-6)
@@ -239,4 +245,5 @@ def fit_bars(
         contrast=p[:, 5],
         rms=rms,
         converged=inside,
+        parameters=p,
     )

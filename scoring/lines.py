@@ -348,6 +348,7 @@ def _fit_blocks(pads: Sequence[PadProfiles]) -> list[_PadFit]:
             contrast=contrast[again],
             contrast_sd=contrast_sd[again],
             shared=_SHARED_NOISE,
+            start=plain.parameters[again],
         )
         for name in _FITTED:
             fits[name][again] = getattr(rimmed, name)
