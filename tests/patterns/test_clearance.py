@@ -21,6 +21,19 @@ def test_inside_the_mesh_the_correction_keeps_the_height() -> None:
     assert lowest_height_mm((2, 10, 0.2), (18, 10, 0.2), GRID, PEAK) == pytest.approx(0.2)
 
 
+@pytest.mark.parametrize(
+    ("start", "end"),
+    [((0, 0), (20, 0)), ((0, 20), (20, 20)), ((0, 0), (0, 20)), ((20, 0), (20, 20))],
+)
+def test_the_edge_of_the_mesh_is_inside(
+    start: tuple[float, float], end: tuple[float, float]
+) -> None:
+    # A printer that corrects nothing outside still corrects on the line of its outermost points.
+    mesh = PEAK + 0.2
+    found = lowest_height_mm((*start, 0.2), (*end, 0.2), GRID, mesh)
+    assert found == pytest.approx(0.2)
+
+
 def test_a_peak_between_the_ends_is_seen() -> None:
     # With the correction fading over 1 mm from Z0, at z = 0.2 a fifth of the 0.3 mm peak is
     # missing: 0.2 - 0.06 at the middle, though both ends lie where the mesh is 0.

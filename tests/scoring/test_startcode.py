@@ -40,6 +40,10 @@ WRONG = {
     "probing": ("G28\nG29\nM420 S1\n", {"probing-run"}),
     "purge first": ("G28\n" + PURGE + "M420 S1\n", {"print-before-mesh"}),
     "nothing": ("M140 S60\n", {"no-home", "no-mesh-on"}),
+    "off before the first lines": (
+        "G28\nM420 S1\nM420 S0\n" + PURGE,
+        {"mesh-off-after", "print-before-mesh"},
+    ),
     "never on, switched off": ("G28\nM420 S0\n", {"no-mesh-on"}),
 }
 
@@ -72,6 +76,12 @@ def test_the_corrected_code_moves_lines_and_keeps_the_rest() -> None:
 def test_findings_name_the_line() -> None:
     (finding,) = [f for f in check_start_code("G28\nM420 S1\n\nG28 X\n", Bed()).findings if f.wrong]
     assert finding.line == 4
+
+
+def test_what_goes_on_for_many_lines_is_said_once() -> None:
+    findings = check_start_code("G28\nG29\n" + PURGE * 3 + "M420 S1\n", Bed()).findings
+    codes = [finding.code for finding in findings if finding.wrong]
+    assert sorted(codes) == ["print-before-mesh", "probing-run"]
 
 
 def test_notes_are_given_with_good_code() -> None:
