@@ -198,6 +198,14 @@ def test_a_wait_of_whole_minutes_has_no_piece_too_many(small_sheet: Maker) -> No
     assert [line for line in lines if line.startswith("G4")] == ["G4 S60", "G4 S60"]
 
 
+def test_the_file_speaks_of_holding_warm_only_where_it_does(small_sheet: Maker) -> None:
+    held, not_held = (
+        write_gcode(small_sheet(), Bed(heat=Heat(hold_min=minutes))) for minutes in (2.0, 0.0)
+    )
+    assert "; the bed is held warm for 2 minutes" in held
+    assert "held warm" not in not_held
+
+
 def test_the_park_is_below_the_top_and_on_the_round_plate(small_sheet: Maker) -> None:
     plate = Plate(shape="round", origin="centre")
     strokes = tuple(

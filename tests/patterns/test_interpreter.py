@@ -113,6 +113,8 @@ def test_a_malformed_line_is_shown_whole_with_the_place() -> None:
     with pytest.raises(PadsheetError) as caught:
         interpret("G1 X1 $2")
     assert '"G1 X1 $2" cannot be read from "$2" on' in caught.value.problem
+    with pytest.raises(PadsheetError, match="the number of the word Y is too large"):
+        interpret("G1 X1 Y" + "9" * 400)
 
 
 def test_events_tell_what_was_commanded() -> None:

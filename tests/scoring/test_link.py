@@ -38,6 +38,7 @@ NODES = [
     for i, j, dz_mm in ((3, 1, -0.02), (0, 0, 0.05), (4, 3, -0.03))
 ]
 BED = Bed(mesh=GRID, edits=Edits(style="M421-offset"))
+CUSTOM = "SET_POINT X={column0} Y={row0} Z={value_mm} ; a word of the printer's own"
 WAITS = Waits(greeting_s=0.4, quiet_s=0.12, reply_s=0.4, busy_s=4.0, resend_ok_s=0.2)
 # Lines as the printer counts them: 0 numbers, 1 mesh, 2 to 4 edits, 5 mesh, 6 mesh, 7 save.
 LINES = 8
@@ -274,6 +275,10 @@ def test_only_the_allowed_lines_are_sent(bench: Callable[..., Bench], line: str)
         ({"save": "M502"}, "M502"),
         ({"style": "G29 S3"}, "G29 S3 X1 Y1 Z0"),
         ({"style": "table"}, "M421 I0 J0 Z0"),
+        ({"style": "custom", "template": CUSTOM}, "M421 I0 J0 Z0"),
+        ({"style": "custom", "template": CUSTOM}, "RESET_POINTS X=0 Y=0 Z=0"),
+        ({"style": "custom", "template": CUSTOM}, "G29 SET_POINT X=0 Y=0 Z=0"),
+        ({"style": "custom", "template": "G28 X{column0} Y{row0} Z{value_mm}"}, "G28 X0 Y0 Z0"),
     ],
 )
 def test_the_profile_cannot_talk_the_link_into_more(edits: dict[str, str], line: str) -> None:
@@ -289,6 +294,7 @@ def test_the_profile_cannot_talk_the_link_into_more(edits: dict[str, str], line:
         ({"show": "M420 V1 T1"}, "M420 V1 T1"),
         ({"show": "G29 S0", "g29_sets_points": True}, "G29 S0"),
         ({"style": "G29 S3", "g29_sets_points": True}, "G29 S3 X1 Y1 Z0.010"),
+        ({"style": "custom", "template": CUSTOM}, "SET_POINT X=0 Y=0 Z=0.010"),
     ],
 )
 def test_the_mesh_lines_of_the_profile_pass(edits: dict[str, object], line: str) -> None:
