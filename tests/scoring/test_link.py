@@ -111,6 +111,15 @@ def test_framing_matches_known_lines() -> None:
     assert framed(5, "G28") == b"N5 G28*22\n"
 
 
+def test_changes_are_compared_with_what_the_printer_held_where_nobody_knew_the_mesh(
+    bench: Callable[..., Bench],
+) -> None:
+    one = bench("M421-offset")
+    one.link.greet()
+    outcome = send_edits(one.link, make_edits(NODES, one.bed, None), one.bed)
+    assert outcome.after.z_mm == pytest.approx(meant(), abs=1e-6)
+
+
 @pytest.mark.parametrize("style", ["M421", "M421-offset"])
 def test_edits_go_in_are_read_back_and_saved(bench: Callable[..., Bench], style: str) -> None:
     one = bench(style)
