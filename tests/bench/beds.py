@@ -304,7 +304,7 @@ def main(argv: list[str] | None = None) -> None:
     parser.add_argument(
         "--tolerance",
         type=float,
-        default=Target().tolerance_mm,
+        default=BAR_MM / 2,
         help="of the profile, in mm to either side of the target at each point",
     )
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
