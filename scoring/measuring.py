@@ -26,7 +26,7 @@ _PADS_AT_ONCE = 8
 # Colour that is blurred by more than this beside luminance makes narrow lines too wide.
 _SHARP_COLOUR = 1.15
 # Lines of another filament's colour may be as bright as the plate and have only bright rims.
-_STRANGE_MISFIT = 0.06
+_STRANGE_MISFIT = 0.05
 _LEAST_SEPARATION, _FEWEST_PADS = 2.0, 3
 
 
