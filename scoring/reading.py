@@ -38,13 +38,12 @@ from padsheet.scoring.mesh import Mesh, interpolate
 from padsheet.scoring.photo import Photo
 from padsheet.scoring.quality import PhotoQuality, quality_of
 from padsheet.scoring.registration import Registration, register
-from padsheet.scoring.squish import PadScore, Reason, SheetScore, squish_score, verdict
+from padsheet.scoring.squish import PadScore, Reason, SheetScore, read_pad
 
 __all__ = ["PhotoReading", "combine", "read_print", "read_sheet_photo"]
 
 Floats = NDArray[np.float64]
 
-_Z95 = 1.959964
 # Fewer pads than this, or than this part of the sheet, tell too little of flow and photo bias.
 _FEWEST_PADS, _LEAST_PART = 3, 0.2
 # Where more of the pads that show something are refused than this leaves, those that are read are
@@ -295,30 +294,11 @@ def _unread(pad: Pad, reason: Reason) -> PadScore:
 
 
 def _scored(sheet: Sheet, pad: Pad, fit: GapFit, row: int, width: PadWidths) -> PadScore:
-    gap = float(fit.gap_mm[row])
-    covariance = fit.covariance_mm2
-    total = float(np.hypot(np.sqrt(covariance[row, row]), _FLOOR_SIGMA_MM))
-    count = len(covariance)
-    share = np.full(count, -1.0 / count)
-    share[row] += 1.0
-    relative = float(np.hypot(np.sqrt(max(share @ covariance @ share, 0.0)), _FLOOR_SIGMA_MM))
-    interval = (gap - _Z95 * total, gap + _Z95 * total)
-    notes = []
+    covariance = fit.covariance_mm2 + _FLOOR_SIGMA_MM**2 * np.eye(len(fit.covariance_mm2))
+    score = read_pad(sheet, pad, float(fit.gap_mm[row]), covariance, row)
     if np.nanmax(np.abs(width.ends_differ)) > 6:
-        notes.append("the flow changes along a line")
-    return PadScore(
-        i=pad.i,
-        j=pad.j,
-        x_mm=pad.x_mm,
-        y_mm=pad.y_mm,
-        verdict=verdict(interval, sheet.target_gap_mm, sheet.tolerance_mm),
-        gap_mm=gap,
-        sigma_mm=relative if count > 1 else total,
-        sigma_total_mm=total,
-        interval_mm=interval,
-        squish=squish_score(gap, sheet.target_gap_mm),
-        notes=tuple(notes),
-    )
+        return replace(score, notes=("the flow changes along a line",))
+    return score
 
 
 def _common_sigma(covariance: Floats) -> float:
