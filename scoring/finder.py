@@ -12,7 +12,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padsheet.patterns.errors import PadsheetError
-from padsheet.patterns.markers import CELLS, dictionary, marker_cells, sheet_number_of
+from padsheet.patterns.markers import (
+    CELLS,
+    PLACES,
+    SHEET_NUMBERS,
+    dictionary,
+    marker_cells,
+    sheet_number_of,
+)
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.photo import Photo
 
@@ -45,8 +52,6 @@ _FIRST_CELL_PX, _FIRST_MOST_SIDE = 6.5, 2400
 _BELIEVED = 3
 _TURNED_RAD, _SIZE_RATIO = 0.6, 1.8
 _ENOUGH = 8
-# Ids of 20 sheet numbers are used; the dictionary's last ten are not.
-_LAST_ID, _SHEET_NUMBERS = 240, 20
 # Two give the pose of the camera, and the lattice of pads completes it.
 _FEWEST = 2
 _OUTLIER_MM = 2.5
@@ -222,7 +227,7 @@ def believed_numbers(seen: Mapping[int, NDArray[np.float64]]) -> Counter[int]:
     """
     groups: dict[int, list[Floats]] = {}
     for identifier, corners in seen.items():
-        if identifier < _LAST_ID:
+        if identifier < PLACES * SHEET_NUMBERS:
             groups.setdefault(sheet_number_of(identifier), []).append(corners)
     counts: Counter[int] = Counter()
     for number, group in groups.items():
@@ -296,7 +301,7 @@ def _first_look(sheet: Sheet, plate_mm: float) -> _Look:
 
 def _refuse_other(photo: Photo, sheet: Sheet, seen: dict[int, Floats]) -> None:
     """Raise if the photo shows another sheet or is mirrored."""
-    own = sheet.number % _SHEET_NUMBERS
+    own = sheet.number % SHEET_NUMBERS
     others = [number for number, _ in believed_numbers(seen).most_common() if number != own]
     if others:
         raise PadsheetError(

@@ -105,18 +105,16 @@ def prove(
         name: _regress(weights @ placed, change_mm, noise)
         for name, placed in _placings(grid, applied_mm).items()
     }
-    best = min((fit[2] for fit in others.values()), default=misfit)
+    name = min(others, key=lambda placing: others[placing][2], default=None)
+    best = misfit if name is None else others[name][2]
     scale = max(1.0, min(misfit, best) / max(1, len(change_mm) - 2))
     sigma *= float(np.sqrt(scale))
     if sigma > LARGEST_SLOPE_SIGMA:
         return _unclear(slope, sigma)
-    for name, (other_slope, other_sigma, other_misfit) in sorted(
-        others.items(), key=lambda item: item[1][2]
-    ):
-        right_size = _near(abs(other_slope), 1.0, other_sigma * float(np.sqrt(scale)))
-        if right_size and (misfit - other_misfit) / scale > BETTER_BY:
+    if name is not None and (misfit - best) / scale > BETTER_BY:
+        other_slope, other_sigma, _ = others[name]
+        if _near(abs(other_slope), 1.0, other_sigma * float(np.sqrt(scale))):
             return _index(slope, sigma, name, other_slope < 0)
-        break
     return _judge(slope, sigma)
 
 
