@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shlex
 import shutil
+import sys
 from dataclasses import asdict, dataclass
 from importlib.resources import as_file
 from importlib.resources.abc import Traversable
@@ -13,7 +14,7 @@ from pathlib import Path
 import click
 import numpy as np
 
-from padsheet.cli.options import folder_of, json_option, say, show_json, user_errors
+from padsheet.cli.options import fitted, folder_of, json_option, say, show_json, user_errors
 from padsheet.cli.score_one import show_scores
 from padsheet.demo_photos import mesh_file, scenario
 from padsheet.patterns.errors import PadsheetError
@@ -259,7 +260,7 @@ def _show(scored: Scored, made: RoundEdits | None, against: Comparison) -> None:
     if made is not None and made.edits.edits:
         click.echo("\nThe edits for the printer:\n")
         click.echo("\n".join(made.edits.lines))
-    click.echo(f"\n{against.text}")
+    click.echo(f"\n{fitted(against.text, sys.stdout)}")
 
 
 def _talk(

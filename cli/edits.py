@@ -225,8 +225,10 @@ def _prove(folder: BedFolder, bed: Bed, *, as_json: bool) -> None:
         show_json({"format": 1, **_list_data(edits)})
     else:
         click.echo("\n".join(edits.lines[:-2]))
-    say(f"Wrote {path}. Send it, do not save, and give the mesh shown to")
-    say("`padsheet edits --proved FILE`. Then take the edit back with")
+    say(
+        f"Wrote {path}. Send it, do not save, and give the mesh shown to "
+        "`padsheet edits --proved FILE`. Then take the edit back with"
+    )
     say(f"  {edits.edits[0].restore or 'the old value'}")
 
 

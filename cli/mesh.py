@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import BinaryIO, Literal
 
 import click
+import numpy as np
 
 from padsheet.cli.options import folder_of, force_option, json_option, say, show_json, user_errors
 from padsheet.patterns.bed import Bed
@@ -99,12 +100,24 @@ def command(
         )
     say(f"Wrote {path}; it is now the mesh that the printer is taken to hold.")
     if applied is None:
-        say("Next: `padsheet sheet` writes the sheet to print with this mesh in force.")
+        say(_next(folder, before, mesh))
     else:
         say(
             f"Recorded what was applied: {len(applied.nodes)} points differ from '{applied.before}'"
             ". Next: print a new sheet with `padsheet sheet`."
         )
+
+
+def _next(folder: BedFolder, before: Mesh | None, mesh: Mesh) -> str:
+    """Say what comes next; a sheet that waits was perhaps written for other values."""
+    round_ = folder.latest_round()
+    waits = round_ is not None and not round_.scores_json.exists()
+    if round_ is None or not waits or before is None or np.array_equal(before.z_mm, mesh.z_mm):
+        return "Next: `padsheet sheet` writes the sheet to print with this mesh in force."
+    return (
+        f"The sheet of round {round_.number} was written for other mesh values. Unless it was "
+        "printed with those, write it afresh with `padsheet sheet --force` and print that."
+    )
 
 
 def read_text(file: BinaryIO) -> str:

@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+import sys
 import textwrap
 from collections.abc import Sequence
 from dataclasses import asdict
 
 import click
 
-from padsheet.cli.options import folder_of, json_option, say, show_json, user_errors
+from padsheet.cli.options import (
+    columns_of,
+    folder_of,
+    json_option,
+    say,
+    show_json,
+    user_errors,
+)
 from padsheet.scoring.history import RoundSummary, applied_words, summaries
 from padsheet.scoring.phrases import place, signed
 from padsheet.scoring.rounds import BedFolder
@@ -52,11 +60,12 @@ def command(ctx: click.Context, as_json: bool) -> None:
         say("No rounds yet. Write the first sheet with `padsheet sheet`.")
         return
     scored = [row for row in rows if row.errors_mm]
-    blocks = [_table(rows), *([_charts(scored)] if scored else [])]
+    width = columns_of(sys.stdout)
+    blocks = [_table(rows, width), *([_charts(scored)] if scored else [])]
     if told := [row for row in scored if row.expected_peak_to_valley_mm is not None]:
-        blocks.append("\n".join(_as_expected(row) for row in told))
+        blocks.append("\n".join(_as_expected(row, width) for row in told))
     if len(scored) > 1:
-        blocks.append(_before_after(scored[0], scored[-1]))
+        blocks.append(_before_after(scored[0], scored[-1], width))
     click.echo("\n\n".join(blocks))
     say(_next(rows[-1]))
 
@@ -73,28 +82,40 @@ def _data(row: RoundSummary) -> dict[str, object]:
     return data
 
 
-def _table(rows: Sequence[RoundSummary]) -> str:
-    """Return the table of rounds."""
+def _table(rows: Sequence[RoundSummary], columns: int) -> str:
+    """Return the table of rounds; too wide a one tells the farthest point below, in words."""
     head = ("round", "read", "mean", "spread", "range", "farthest off", "flow")
     lines = [head, *(_cells(row) for row in rows)]
-    widths = [max(len(line[k]) for line in lines) for k in range(len(head))]
-    text = [
+    text = _aligned(lines)
+    farthest = []
+    if max(len(line) for line in text) > columns:
+        at = head.index("farthest off")
+        farthest = [f"round {line[0]}: farthest off {line[at]}" for line in lines[1:] if line[at]]
+        text = _aligned([(*line[:at], *line[at + 1 :]) for line in lines])
+    told = [line for row in rows for line in _told(row, columns)]
+    note = textwrap.wrap(
+        "(mm; mean and farthest off are gap less target: - too near, + too far)", columns
+    )
+    return "\n".join([*text, *farthest, *note, *([""] if told else []), *told])
+
+
+def _aligned(lines: Sequence[tuple[str, ...]]) -> list[str]:
+    """Return the cells of a table as lines of text, each column as wide as its widest cell."""
+    widths = [max(len(cell) for cell in column) for column in zip(*lines, strict=True)]
+    return [
         "  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip()
         for line in lines
     ]
-    told = [line for row in rows for line in _told(row)]
-    note = "(mm; mean and farthest off are gap less target: - too near, + too far)"
-    return "\n".join([*text, note, *([""] if told else []), *told])
 
 
-def _told(row: RoundSummary) -> list[str]:
-    """Say what a round advised and what was applied after it, in at most 80 columns."""
+def _told(row: RoundSummary, columns: int) -> list[str]:
+    """Say what a round advised and what was applied after it, within so many columns."""
     advised = _advised(row)
     applied = applied_words(row)
     parts = [part for part in (advised, f"applied: {applied}" if applied else "") if part]
     if not parts:
         return []
-    return textwrap.wrap(f"round {row.number}: {'; '.join(parts)}", 80, subsequent_indent="  ")
+    return textwrap.wrap(f"round {row.number}: {'; '.join(parts)}", columns, subsequent_indent="  ")
 
 
 def _cells(row: RoundSummary) -> tuple[str, ...]:
@@ -131,8 +152,8 @@ def _charts(rows: Sequence[RoundSummary]) -> str:
     scale = f"{-HALF_CHARS * CHAR_MM:.2f}".ljust(HALF_CHARS - 1) + "target".center(3)
     scale += f"+{HALF_CHARS * CHAR_MM:.2f}".rjust(2 * HALF_CHARS + 1 - len(scale))
     lines = [
-        "how many points lie how far from the target (# is ten or more):",
-        f"{CHAR_MM:.2f} mm a character, [ ] the tolerance",
+        "how many points lie how far from the target:",
+        f"{CHAR_MM:.2f} mm a character, # ten or more, [ ] tolerance",
     ]
     lines += [f"         {scale}"]
     lines += [f"round {row.number:<2d} {_chart(row)}" for row in rows]
@@ -154,27 +175,40 @@ def _chart(row: RoundSummary) -> str:
     )
 
 
-def _as_expected(row: RoundSummary) -> str:
+def _as_expected(row: RoundSummary, columns: int) -> str:
     """Say which range the edits before a round let expect, and which came."""
-    return (
+    text = (
         f"round {row.number}: range {row.peak_to_valley_mm:.3f} mm, "
         f"{row.expected_peak_to_valley_mm:.3f} expected after what was applied"
     )
+    return textwrap.fill(text, columns, subsequent_indent="  ")
 
 
-def _before_after(first: RoundSummary, last: RoundSummary) -> str:
-    """Return the gap errors of the first and the last round side by side, as seen from above."""
-    head = f"gap less target in hundredths of a mm: round {first.number}, then round {last.number}"
-    columns = sorted({i for i, _, _ in (*first.errors_mm, *last.errors_mm)})
+def _before_after(first: RoundSummary, last: RoundSummary, columns: int) -> str:
+    """Return the gap errors of the first and the last round as seen from above.
+
+    Side by side where so many columns hold both, else one above the other.
+    """
+    shown = sorted({i for i, _, _ in (*first.errors_mm, *last.errors_mm)})
     rows = sorted({j for _, j, _ in (*first.errors_mm, *last.errors_mm)}, reverse=True)
-    before, after = _by_node(first), _by_node(last)
-    count = " ".join(f"{i + 1:>4d}" for i in columns)
-    lines = [head, f"column  {count}     {count}"]
-    for j in rows:
-        left = " ".join(_hundredths(before.get((i, j))) for i in columns)
-        right = " ".join(_hundredths(after.get((i, j))) for i in columns)
-        lines.append(f"row {j + 1:>2d}  {left}     {right}")
-    return "\n".join([*lines, "(the back of the bed is on top; ? not read)"])
+    before, after = (_block(_by_node(row), shown, rows) for row in (first, last))
+    count = " ".join(f"{i + 1:>4d}" for i in shown)
+    edge = [f"column  {count}", *(f"row {j + 1:>2d}  {line}" for j, line in before)]
+    note = "(the back of the bed is on top; ? not read)"
+    head = "gap less target in hundredths of a mm:"
+    if len(edge[0]) + 5 + len(count) <= columns:
+        right = [count, *(line for _, line in after)]
+        lines = [f"{left}     {line}" for left, line in zip(edge, right, strict=True)]
+        return "\n".join([f"{head} round {first.number}, then round {last.number}", *lines, note])
+    below = [f"column  {count}", *(f"row {j + 1:>2d}  {line}" for j, line in after)]
+    return "\n".join([head, f"round {first.number}", *edge, f"round {last.number}", *below, note])
+
+
+def _block(
+    errors_mm: dict[tuple[int, int], float | None], columns: Sequence[int], rows: Sequence[int]
+) -> list[tuple[int, str]]:
+    """Return each row of the bed, the back first, with its gap errors in hundredths."""
+    return [(j, " ".join(_hundredths(errors_mm.get((i, j))) for i in columns)) for j in rows]
 
 
 def _by_node(row: RoundSummary) -> dict[tuple[int, int], float | None]:

@@ -158,7 +158,11 @@ def _pick(cells: Sequence[str], number: int, sheet: Sheet) -> Pick:
         raise _bad(number, "column and row must be whole numbers, counted from 1")
     words = [cell for cell in cells[2:] if cell]
     if not all(_is_count(word) for word in words):
-        raise _bad(number, "the line must be a whole number, or empty where it cannot be told")
+        raise _bad(
+            number,
+            "a line must be a whole number, or empty where it cannot be told; a second "
+            "line is a value of its own, such as `3,2,4,7`",
+        )
     lines = tuple(int(word) for word in words)
     if problem := check_lines(sheet, lines):
         raise _bad(number, problem)

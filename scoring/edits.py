@@ -115,13 +115,13 @@ class EditList:
     @property
     def lines(self) -> tuple[str, ...]:
         """Return the edits as commented lines, then the line that shows the mesh."""
-        title = f"; {len(self.edits)} mesh edits, style {self.style}"
+        title = f"; {_count(len(self.edits))}, style {self.style}"
         return (*self._head(title), *self._body(self.table, back=False), *self._foot())
 
     @property
     def restore(self) -> tuple[str, ...]:
         """Return the lines that take the edits back, commented in the same way."""
-        title = f"; takes back {len(self.edits)} mesh edits, style {self.style}"
+        title = f"; takes back {_count(len(self.edits))}, style {self.style}"
         note = []
         if self.edits and all(edit.old_mm is None for edit in self.edits):
             note = ["; each line takes back one change: leave out those that were never sent"]
@@ -152,6 +152,10 @@ class EditList:
             f"; {SAVE_WARNING}",
             f"; To save, send this line by hand: {self.save}",
         )
+
+
+def _count(edits: int) -> str:
+    return f"{edits} mesh edit" if edits == 1 else f"{edits} mesh edits"
 
 
 def _undo_words(edit: Edit) -> str:

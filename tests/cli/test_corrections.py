@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +15,7 @@ from padsheet.cli.main import main
 from padsheet.patterns.bed import Bed, Edits, MeshGrid
 from padsheet.patterns.profile import profile_text
 from padsheet.scoring.advice import advise
-from padsheet.scoring.mesh import Mesh
+from padsheet.scoring.mesh import Mesh, mesh_csv
 from padsheet.scoring.rounds import BedFolder
 from padsheet.scoring.scores import scores_to_json
 
@@ -172,6 +173,7 @@ def test_the_proof_by_hand(scored: Path, tmp_path: Path) -> None:
     shown = run(scored, "edits", "--prove")
     assert shown.exit_code == 0, shown.output
     (line,) = [line for line in shown.stdout.splitlines() if line.startswith("M421")]
+    assert shown.stdout.startswith("; 1 mesh edit, style M421\n")
     assert "M500" not in shown.stdout
     i, j = int(line.split()[1][1:]), int(line.split()[2][1:])
     good, bad = Z_MM.copy(), Z_MM.copy()
@@ -457,3 +459,18 @@ def test_active_mesh_has_the_grid_of_the_profile(folder: Path, table: Path) -> N
     mesh = BedFolder(folder).active_mesh()
     assert isinstance(mesh, Mesh)
     assert mesh.grid.rows == 4
+
+
+def test_a_sheet_that_waits_is_written_afresh_for_another_mesh(folder: Path, table: Path) -> None:
+    assert run(folder, "mesh", str(table), "--yes").exit_code == 0
+    assert run(folder, "sheet").exit_code == 0
+    same = run(folder, "mesh", str(table), "--yes")
+    assert "was written for other mesh values" not in same.stderr
+    assert "sheet` writes the sheet" in " ".join(same.stderr.split())
+    held = BedFolder(folder).active_mesh()
+    other = replace(held, z_mm=held.z_mm + 0.02)
+    result = run(folder, "mesh", "-", "--first-row", "front", "--yes", text=mesh_csv(other))
+    said = " ".join(result.stderr.split())
+    assert result.exit_code == 0
+    assert "The sheet of round 1 was written for other mesh values." in said
+    assert f"`padsheet -C {folder} sheet --force`" in said

@@ -149,3 +149,17 @@ def test_a_shape_that_is_done_is_told_from_an_offset_that_is_not(folder, score_o
     data = json.loads(run(folder, "--json").stdout)["rounds"][0]
     assert (data["shape_done"], data["offset_done"], data["done"]) == (True, False, False)
     assert data["offset_sigma_mm"] == pytest.approx(advice.offset_sigma_mm)
+
+
+@pytest.mark.parametrize("columns", [52, 60, 68, 80])
+def test_nothing_is_wider_than_the_terminal(two_rounds, monkeypatch, columns):
+    wide = run(two_rounds).stdout
+    monkeypatch.setattr("padsheet.cli.rounds.columns_of", lambda stream: columns)
+    narrow = run(two_rounds).stdout
+    assert max(map(len, narrow.splitlines())) <= columns
+    # What does not fit goes below; no figure is left out.
+    figures = r"-?[0-9]\.[0-9]{3}"
+    assert sorted(re.findall(figures, narrow)) == sorted(re.findall(figures, wide))
+    assert ("round 1: farthest off column 3, row 2: +0.060" in narrow) == (columns < 70)
+    blocks = 1 if columns >= 61 else 2
+    assert narrow.count("row  5") == narrow.count("row  1") == blocks
