@@ -175,6 +175,7 @@ def test_headings_remarks_and_blanks_are_passed_over(sheet: Sheet) -> None:
         ("1,1,0", "lines go from 1 to 10"),
         ("1,1,2,3", "one line must be of 1 to 5"),
         ("1,1,x", "whole number"),
+        ("1,1,3 8", "a value of its own, such as `3,2,4,7`"),
         ("one,1,3", "column and row"),
         ("1", "column,row,line"),
         ("1,1,2,9,4", "column,row,line"),
