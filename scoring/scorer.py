@@ -33,6 +33,7 @@ from padsheet.scoring.photo import Photo, read_photo
 from padsheet.scoring.quality import photo_notes
 from padsheet.scoring.reading import PhotoReading, read_print
 from padsheet.scoring.report import RoundRow, render_report
+from padsheet.scoring.round_edits import SAME_VALUE_MM
 from padsheet.scoring.rounds import BedFolder, Round, refuse_rescoring, write_group
 from padsheet.scoring.scores import scores_to_json
 from padsheet.scoring.selfcheck import SelfCheck, self_check, unlifted
@@ -256,7 +257,21 @@ def _advised(folder: BedFolder, bed: Bed, round_: Round, scored: Scored) -> Scor
     # after its edits are in must not be corrected once more.
     mesh = folder.mesh_in_force(round_)
     advice = advise(score, bed, mesh=mesh, state=stand.state, proof=stand.proof)
-    return replace(scored, advice=advice)
+    return replace(scored, advice=_for_mesh_held(advice, mesh, folder.active_mesh()))
+
+
+def _for_mesh_held(advice: Advice, printed: Mesh | None, held: Mesh | None) -> Advice:
+    """Take back that the bed is done where the printer holds another mesh than the sheet's."""
+    if not advice.done or printed is None or held is None:
+        return advice
+    if held.grid == printed.grid and np.allclose(held.z_mm, printed.z_mm, atol=SAME_VALUE_MM):
+        return advice
+    steps = (
+        f"The bed is done with the mesh '{printed.name}' of this sheet, but the printer is taken "
+        f"to hold '{held.name}' by now.",
+        "Print another sheet to see how the bed is with that.",
+    )
+    return replace(advice, done=False, steps=steps)
 
 
 def _write(

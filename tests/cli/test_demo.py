@@ -207,6 +207,18 @@ def test_demo_goes_on_to_the_second_round(demo: tuple[Path, Result], tmp_path: P
     scores = json.loads((folder / "rounds/02/scores.json").read_text(encoding="utf-8"))
     assert scores["advice"]["warp_done"]
     assert (folder / "rounds/01/applied.json").is_file()
+    assert scores["advice"]["done"]
+    # A bed is done with the mesh of its sheet, not with one that the printer holds afterwards.
+    table = (folder / "second-round/mesh.csv").read_text(encoding="utf-8")
+    (folder / "other.csv").write_text(table.replace("-0.060", "-0.160"), encoding="utf-8")
+    assert run("-C", folder, "mesh", folder / "other.csv", "--yes").exit_code == 0
+    again = run("-C", folder, "score", folder / "second-round/photo.jpg", "--force")
+    assert again.exit_code == 0, again.output
+    assert "the bed is done" not in again.stdout
+    assert "Print another sheet" in again.stderr
+    told = json.loads((folder / "rounds/02/scores.json").read_text(encoding="utf-8"))
+    assert not told["advice"]["done"]
+    assert told["advice"]["warp_done"]
 
 
 def test_demo_touches_no_folder_but_its_own(tmp_path: Path) -> None:
