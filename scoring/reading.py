@@ -121,10 +121,9 @@ def read_sheet_photo(
     camera = registration.camera
     z_mm = sheet.target_gap_mm / 2
     widths = measure_photo(photo, camera, sheet, z_mm)
+    _refuse_blur(photo.name, widths)
     _refuse_floor(sheet, widths)
     pads, fit, fitted = _score_pads(sheet, widths, camera, mesh)
-    if _blur_mm(widths) > _MOST_BLUR_MM:
-        raise _nothing_read(photo.name, pads)
     read = [k for k, pad in enumerate(pads) if pad.gap_mm is not None]
     fewest = _fewest_pads(len(_shown(pads)) if part else len(pads))
     if fit is None or len(read) < max(fewest, _LEAST_READABLE_PART * _readable_pads(pads)):
@@ -173,7 +172,7 @@ def read_sheet_photo(
 
 def _refuse_floor(sheet: Sheet, widths: Sequence[PadWidths]) -> None:
     """Raise if the lowest steps of most pads were printed at one height."""
-    usual = np.median([w.apart for w in widths if w.whole] or [np.zeros(3)], axis=0)
+    usual = _usual_apart(widths)
     sharp = [w for w in widths if w.blur_px < _SHARP_MM * w.px_per_mm]
     clear = [w.width_mm for w in sharp if before_fit(w, usual) is None]
     floor_mm = height_floor_mm(comb_of(sheet), np.array(clear)) if clear else None
@@ -187,9 +186,22 @@ def _refuse_floor(sheet: Sheet, widths: Sequence[PadWidths]) -> None:
         )
 
 
-def _blur_mm(widths: Sequence[PadWidths]) -> float:
-    """Return the median blur of the pads that are wholly in the photo."""
-    return float(np.median([w.blur_px / w.px_per_mm for w in widths if w.whole] or [0.0]))
+def _refuse_blur(name: str, widths: Sequence[PadWidths]) -> None:
+    """Raise if the photo as a whole is blurred, by the pads that show print and plate clearly."""
+    usual = _usual_apart(widths)
+    shown = [w for w in widths if (why := before_fit(w, usual)) is None or why.code == "pad-blur"]
+    blur_mm = float(np.median([w.blur_px / w.px_per_mm for w in shown] or [0.0]))
+    if blur_mm > _MOST_BLUR_MM:
+        raise PadsheetError(
+            f"{name} is blurred by {blur_mm:.2f} mm on the bed, more than widths can be read with",
+            remedy="Take the photo nearer, tap to focus, give it more light and hold still.",
+            code="photo-unsure",
+        )
+
+
+def _usual_apart(widths: Sequence[PadWidths]) -> Floats:
+    """Return print minus plate as most pads show it, shape (3,)."""
+    return np.asarray(np.median([w.apart for w in widths if w.whole] or [np.zeros(3)], axis=0))
 
 
 def _kink_mm(sheet: Sheet, pads: Sequence[Pad], mesh: Mesh | None) -> Floats:
@@ -210,7 +222,7 @@ def _score_pads(
 ) -> tuple[list[PadScore], GapFit | None, list[int]]:
     """Judge, fit and judge again; return the pads' scores, the last fit, and whom it fitted."""
     scores: dict[int, PadScore] = {}
-    usual = np.median([w.apart for w in widths if w.whole] or [np.zeros(3)], axis=0)
+    usual = _usual_apart(widths)
     for k, (pad, width) in enumerate(zip(sheet.pads, widths, strict=True)):
         if (reason := before_fit(width, usual)) is not None:
             scores[k] = _unread(pad, reason)
