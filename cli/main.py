@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import io
+import os
 import sys
 from pathlib import Path
 from typing import Any
@@ -50,6 +51,7 @@ class LazyGroup(click.Group):
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run a command; what its output meets, such as a full disk, is one sentence too."""
+        _open_closed_streams()
         for stream in (sys.stdout, sys.stderr):
             # A terminal that does not know a letter gets its number instead of a traceback.
             if isinstance(stream, io.TextIOWrapper):
@@ -61,6 +63,16 @@ class LazyGroup(click.Group):
         """Write the list of commands without importing them."""
         with formatter.section("Commands"):
             formatter.write_dl(list(COMMANDS.items()))
+
+
+def _open_closed_streams() -> None:
+    """Give a program that was started without a standard stream an empty one.
+
+    Python leaves None there, which has no `isatty` and no `fileno`.
+    """
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))
 
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
