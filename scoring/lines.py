@@ -294,21 +294,22 @@ def _profiles_along(patches: Patches, colour: ColourAxis) -> PadProfiles:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _PadFit:
-    """Fit of a pad's blocks: middle, width and contrast (T, B), and where there is a bar.
+class _BlockFits:
+    """Fits of the blocks of P pads: middle, width and contrast, and where there is a bar (P, T, B).
 
-    `blur_mm` is the pad's own, `misfit` the residual of plain bars as a part of their contrast.
+    `blur_mm` (P,) is each pad's own, `misfit` (P,) the residual of plain bars as a part of their
+    contrast.
     """
 
     middle: Floats
     width: Floats
     contrast: Floats
     converged: NDArray[np.bool_]
-    blur_mm: float
-    misfit: float
+    blur_mm: Floats
+    misfit: Floats
 
 
-def _fit_blocks(pads: Sequence[PadProfiles]) -> list[_PadFit]:
+def _fit_blocks(pads: Sequence[PadProfiles]) -> _BlockFits:
     """Fit the blocks of pads with the same `u_mm`: the more at once, the less each costs.
 
     Plain bars first, then with rims as far as the plain ones of the pad misfit.
@@ -352,15 +353,10 @@ def _fit_blocks(pads: Sequence[PadProfiles]) -> list[_PadFit]:
         )
         for name in _FITTED:
             fits[name][again] = getattr(rimmed, name)
-    shaped = {name: fits[name].reshape(len(pads), tracks, blocks) for name in _FITTED}
-    return [
-        _PadFit(
-            **{name: shaped[name][k] for name in _FITTED},
-            blur_mm=float(own[k * each]),
-            misfit=float(misfits[k]),
-        )
-        for k in range(len(pads))
-    ]
+    shape = (len(pads), tracks, blocks)
+    return _BlockFits(
+        **{name: fits[name].reshape(shape) for name in _FITTED}, blur_mm=own[::each], misfit=misfits
+    )
 
 
 _FITTED = ("middle", "width", "contrast", "converged")
@@ -386,55 +382,59 @@ def measure_pads(pads: Sequence[PadProfiles]) -> list[PadWidths]:
     pads : sequence of PadProfiles
         With the same `u_mm`, that is, of the same length: so many samples tell the same places.
     """
-    return [_widths(pad, fit) for pad, fit in zip(pads, _fit_blocks(pads), strict=True)]
-
-
-def _widths(pad: PadProfiles, fit: _PadFit) -> PadWidths:
-    blocks = fit.width.shape[1]
+    fit = _fit_blocks(pads)
+    blocks = fit.width.shape[2]
     good = fit.converged & (fit.contrast > 0.15)
-    width = np.where(good, fit.width, np.nan)
-    middle = np.where(good, fit.middle, np.nan)
-    enough = good.sum(axis=1) >= blocks - 2
-    mean, spread = _robust_rows(np.where(enough[:, None], width, np.nan))
-    place, wander = _robust_rows(np.where(enough[:, None], middle, np.nan))
+    enough = good & (good.sum(axis=2, keepdims=True) >= blocks - 2)
+    width = np.where(enough, fit.width, np.nan)
+    mean, spread = _robust_rows(width)
+    place, wander = _robust_rows(np.where(enough, fit.middle, np.nan))
     # The scatter of one track's few blocks is itself uncertain: half of it is the pad's.
-    typical = np.sqrt(np.nanmedian(spread**2)) if enough.any() else np.nan
-    sigma = np.sqrt((spread**2 + typical**2) / 2 / blocks)
+    scatter = (spread**2 + _medians(spread**2)[:, None]) / 2
     third = blocks // 3
-    with np.errstate(invalid="ignore"):
-        ends = (width[:, -third:].mean(axis=1) - width[:, :third].mean(axis=1)) / (
-            np.sqrt((spread**2 + typical**2) / third)
+    ends = width[..., -third:].mean(axis=2) - width[..., :third].mean(axis=2)
+    ends_differ = ends / np.sqrt(2 * scatter / third)
+    contrast = np.median(np.where(good, fit.contrast, 0.0), axis=2)
+    return [
+        PadWidths(
+            width_mm=mean[k],
+            sigma_mm=np.sqrt(scatter[k] / blocks),
+            middle_mm=place[k],
+            wander_mm=wander[k],
+            ends_differ=ends_differ[k],
+            blur_px=float(fit.blur_mm[k]) * pad.px_per_mm,
+            separation=pad.colour.separation,
+            apart=pad.colour.apart,
+            contrast=contrast[k],
+            misfit=float(fit.misfit[k]),
+            whole=pad.whole,
+            clipped_share=pad.clipped_share,
+            px_per_mm=pad.px_per_mm,
+            brightest=pad.brightest,
         )
-    contrast = np.nanmedian(np.where(good, fit.contrast, 0.0), axis=1)
-    return PadWidths(
-        width_mm=mean,
-        sigma_mm=sigma,
-        middle_mm=place,
-        wander_mm=wander,
-        ends_differ=ends,
-        blur_px=fit.blur_mm * pad.px_per_mm,
-        separation=pad.colour.separation,
-        apart=pad.colour.apart,
-        contrast=contrast,
-        misfit=fit.misfit,
-        whole=pad.whole,
-        clipped_share=pad.clipped_share,
-        px_per_mm=pad.px_per_mm,
-        brightest=pad.brightest,
-    )
+        for k, pad in enumerate(pads)
+    ]
+
+
+def _medians(values: Floats) -> Floats:
+    """Return the medians along the last axis, NaN left out; NumPy's own takes ten times as long."""
+    ordered = np.sort(values, axis=-1)  # NaN come last
+    count = np.isfinite(values).sum(axis=-1, keepdims=True)
+    low = np.take_along_axis(ordered, np.maximum(count - 1, 0) // 2, axis=-1)
+    high = np.take_along_axis(ordered, np.minimum(count // 2, values.shape[-1] - 1), axis=-1)
+    return np.asarray((low + high)[..., 0] / 2)
 
 
 def _robust_rows(values: Floats) -> tuple[Floats, Floats]:
-    """Return mean and standard deviation of each row, values beyond 3 sigma left out; NaN kept."""
-    enough = np.isfinite(values).sum(axis=1) >= 3
-    mean, spread = np.full(len(values), np.nan), np.full(len(values), np.nan)
-    if not enough.any():
-        return mean, spread
-    rows = values[enough]
-    away = np.abs(rows - np.nanmedian(rows, axis=1, keepdims=True))
-    scale = 1.4826 * np.nanmedian(away, axis=1)
-    kept = np.where(away <= np.maximum(3.5 * scale, 1e-6)[:, None], rows, np.nan)
-    mean[enough] = np.nanmean(kept, axis=1)
+    """Return mean and standard deviation along the last axis, values beyond 3 sigma left out.
+
+    NaN count as missing; where fewer than three values are left, so are the results.
+    """
+    away = np.abs(values - _medians(values)[..., None])
+    limit = np.maximum(3.5 * 1.4826 * _medians(away), 1e-6)
     # The nearest half and more are always kept: at least two of three.
-    spread[enough] = np.nanstd(kept, axis=1, ddof=1)
-    return mean, spread
+    kept = away <= limit[..., None]
+    count = np.where(np.isfinite(values).sum(axis=-1) >= 3, kept.sum(axis=-1), np.nan)
+    mean = np.where(kept, values, 0.0).sum(axis=-1) / count
+    square = np.where(kept, values - mean[..., None], 0.0) ** 2
+    return mean, np.sqrt(square.sum(axis=-1) / (count - 1))
