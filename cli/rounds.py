@@ -84,7 +84,7 @@ def _data(row: RoundSummary) -> dict[str, object]:
 
 def _table(rows: Sequence[RoundSummary], columns: int) -> str:
     """Return the table of rounds; too wide a one tells the farthest point below, in words."""
-    head = ("round", "read", "mean", "spread", "range", "farthest off", "flow")
+    head = ("round", "read", "common", "spread", "range", "farthest off", "flow")
     lines = [head, *(_cells(row) for row in rows)]
     text = _aligned(lines)
     farthest = []
@@ -94,7 +94,9 @@ def _table(rows: Sequence[RoundSummary], columns: int) -> str:
         text = _aligned([(*line[:at], *line[at + 1 :]) for line in lines])
     told = [line for row in rows for line in _told(row, columns)]
     note = textwrap.wrap(
-        "(mm; mean and farthest off are gap less target: - too near, + too far)", columns
+        "(mm, gap less target: - too near, + too far; common: what all points share, by all sheets "
+        "so far, as `score` tells it; the rest is of the one print)",
+        columns,
     )
     return "\n".join([*text, *farthest, *note, *([""] if told else []), *told])
 
@@ -130,7 +132,7 @@ def _cells(row: RoundSummary) -> tuple[str, ...]:
     return (
         str(row.number),
         f"{row.read} of {row.pads}",
-        _signed(row.mean_mm),
+        _signed(row.common_mm),
         "" if row.spread_mm is None else f"{row.spread_mm:.3f}",
         "" if row.peak_to_valley_mm is None else f"{row.peak_to_valley_mm:.3f}",
         worst,

@@ -12,6 +12,7 @@ from padsheet.scoring.fusion import NodeState
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.nodes import NodePlan, plan_nodes
 from padsheet.scoring.proof import Proof
+from padsheet.scoring.remarks import HELD_BACK
 from padsheet.scoring.screws import ScrewTurn, can_level, left_over, screw_turns
 from padsheet.scoring.squish import SheetScore
 from padsheet.scoring.steps import steps_for
@@ -40,6 +41,8 @@ class NodeAdvice:
         Whether an edit is to be sent for this node.
     inferred : bool
         Whether the node has no read pad near it and was inferred from its neighbours.
+    waits : bool
+        Whether nothing is said of this node yet, because other work comes first.
     note : str
         Why it was left alone or limited, in a few words; empty if nothing is to be said.
     error_mm : float or None
@@ -58,6 +61,7 @@ class NodeAdvice:
     new_mm: float | None = None
     changed: bool = False
     inferred: bool = False
+    waits: bool = False
     note: str = ""
     error_mm: float | None = None
     verdict: str = ""
@@ -263,14 +267,6 @@ def _plan(case: Case) -> NodePlan:
     )
 
 
-#: Why no node is edited in this round, by the kind of work.
-HELD_BACK = {
-    "screws": "held back: the screws come first",
-    "offset": "held back: the common offset comes first",
-    "withheld": "held back: see the first step",
-}
-
-
 def _node_advice(case: Case, plan: NodePlan, work: str) -> tuple[NodeAdvice, ...]:
     """Write the plan as advice for each node; nothing is changed unless the mesh is the work."""
     mesh = None if case.mesh is None else case.mesh.z_mm.ravel()
@@ -288,6 +284,7 @@ def _node_advice(case: Case, plan: NodePlan, work: str) -> tuple[NodeAdvice, ...
                 new_mm=None if mesh is None else round(float(mesh[k]) + dz_mm, 6),
                 changed=edit and bool(plan.changed[k]),
                 inferred=bool(plan.inferred[k]),
+                waits=bool(held_back),
                 note=plan.notes[k] if edit else held_back,
                 error_mm=float(case.state.error_mm[k]),
                 verdict=verdicts[k],

@@ -23,6 +23,7 @@ from padsheet.scoring.colour_axis import discriminant_axis, luminance_axis
 from padsheet.scoring.lines import Lines, Patches, pad_lines, sample_lines
 from padsheet.scoring.photo import Photo
 from padsheet.scoring.phrases import place
+from padsheet.scoring.remarks import COUPON_OPEN
 from padsheet.scoring.squish import CouponWitness, PadScore
 
 __all__ = ["coupon_look", "coupon_warnings", "witness", "witnessed"]
@@ -144,7 +145,7 @@ def witnessed(
         said = witness(coupon_look(photo, camera, sheet, pad, coupon), score, filled_mm)
         notes = score.notes
         if said.ladder == "disagrees":
-            notes = (*notes, "the coupon looks open, as if the nozzle were higher here")
+            notes = (*notes, COUPON_OPEN)
         out.append(replace(score, coupon=said, notes=notes))
     return out
 

@@ -53,8 +53,9 @@ class RoundSummary:
         Pads of the sheet, and those whose gap was read.
     tolerance_mm : float
         Which the pads were judged by.
-    mean_mm : float or None
-        Mean gap error of the read pads.
+    common_mm : float or None
+        Gap less target that all points share, by all sheets together, as the advice told it; None
+        without advice, or where nothing was read.
     spread_mm, peak_to_valley_mm : float or None
         Standard deviation and range of the read gaps.
     worst : (i, j, error_mm) or None
@@ -82,7 +83,7 @@ class RoundSummary:
     pads: int = 0
     read: int = 0
     tolerance_mm: float = 0.0
-    mean_mm: float | None = None
+    common_mm: float | None = None
     spread_mm: float | None = None
     peak_to_valley_mm: float | None = None
     worst: tuple[int, int, float] | None = None
@@ -294,7 +295,7 @@ def _summary(round_: Round) -> RoundSummary:
         pads=len(score.pads),
         read=len(read),
         tolerance_mm=score.tolerance_mm,
-        mean_mm=float(values.mean()) if read else None,
+        common_mm=-advice.offset_mm + 0.0 if advice is not None and read else None,
         spread_mm=float(values.std(ddof=1)) if len(read) > 1 else None,
         peak_to_valley_mm=float(np.ptp(values)) if read else None,
         worst=max(read, key=lambda item: abs(item[2])) if read else None,

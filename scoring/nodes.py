@@ -10,6 +10,16 @@ from numpy.typing import NDArray
 from padsheet.patterns.bed import Bed, MeshGrid
 from padsheet.scoring.fusion import HOMING_SIGMA_MM, NodeState
 from padsheet.scoring.mesh import footprint
+from padsheet.scoring.remarks import (
+    ALREADY_RIGHT,
+    BOUND_HIGH,
+    BOUND_LOW,
+    INFERRED,
+    KEPT_CLEAR,
+    NEVER_LOWERED,
+    WITHIN_NOISE,
+    limited_to,
+)
 from padsheet.scoring.squish import Z95, PadScore, SheetScore
 
 __all__ = ["LOWER_BOUND_SIGMAS", "NodePlan", "check_points_mm", "lowest_gaps_mm", "plan_nodes"]
@@ -18,8 +28,6 @@ __all__ = ["LOWER_BOUND_SIGMAS", "NodePlan", "check_points_mm", "lowest_gaps_mm"
 LOWER_BOUND_SIGMAS = 3.0902
 #: How far a bed may leave the bilinear surface between its nodes, at the middle of a cell.
 BULGE_SIGMA_MM = 0.02
-BOUND_HIGH = "farther than the sheet can read: lowered only by what is proven"
-BOUND_LOW = "nearer than the sheet can read: raised at least by what is proven"
 #: Places checked in each cell, along each axis, its corners included.
 CHECKS = 5
 
@@ -120,7 +128,7 @@ def plan_nodes(
     bounds = lowest_gaps_mm(state, score.target_gap_mm, weights, bulge) + min(0.0, offset_mm)
     safe = _kept_clear(wanted, weights, bounds, bed)
     for k in np.flatnonzero(safe > wanted + 1e-9):
-        notes[k] = "lowered less, to keep the nozzle clear of the bed"
+        notes[k] = KEPT_CLEAR
         limited = True
     return NodePlan(
         dz_mm=safe,
@@ -150,9 +158,9 @@ def _bounded(
             wanted[k], notes[k] = _off_scale(pad, level_mm, margin_mm, float(wanted[k]))
         elif not state.read[k] and wanted[k] < 0:
             wanted[k] = 0.0
-            notes[k] = "not read: never lowered by inference"
+            notes[k] = NEVER_LOWERED
         elif not state.read[k]:
-            notes[k] = "not read: inferred from its neighbours"
+            notes[k] = INFERRED
     return wanted
 
 
@@ -189,12 +197,12 @@ def _rounded(
         if notes[k] == BOUND_HIGH:
             rounded[k] = np.ceil(value / step - 1e-9) * step
         if rounded[k] == 0.0:
-            notes[k] = notes[k] or "already right to the printer's smallest edit"
+            notes[k] = notes[k] or ALREADY_RIGHT
         elif abs(value) < sigma_mm[k] and (
             abs(needed_mm[k]) + Z95 * sigma_mm[k] <= bed.target.tolerance_mm
         ):
             rounded[k] = 0.0
-            notes[k] = notes[k] or "within the noise of the measurement"
+            notes[k] = notes[k] or WITHIN_NOISE
     return rounded + 0.0
 
 
@@ -204,7 +212,7 @@ def _clamped(
     """Cut edits to the largest the profile allows in one round."""
     over = np.abs(wanted_mm) > largest_mm + 1e-9
     for k in np.flatnonzero(over):
-        notes[k] = f"limited to {largest_mm:.2f} mm in one round"
+        notes[k] = limited_to(largest_mm)
     return np.clip(wanted_mm, -largest_mm, largest_mm), bool(over.any())
 
 

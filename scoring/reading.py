@@ -38,6 +38,7 @@ from padsheet.scoring.mesh import Mesh, interpolate
 from padsheet.scoring.photo import Photo
 from padsheet.scoring.quality import PhotoQuality, quality_of
 from padsheet.scoring.registration import Registration, register
+from padsheet.scoring.remarks import FLOW_CHANGES
 from padsheet.scoring.squish import PadScore, Reason, SheetScore, read_pad
 
 __all__ = ["PhotoReading", "combine", "read_print", "read_sheet_photo"]
@@ -309,7 +310,7 @@ def _scored(sheet: Sheet, pad: Pad, fit: GapFit, row: int, width: PadWidths) -> 
     covariance = fit.covariance_mm2 + _FLOOR_SIGMA_MM**2 * np.eye(len(fit.covariance_mm2))
     score = read_pad(sheet, pad, float(fit.gap_mm[row]), covariance, row)
     if np.nanmax(np.abs(width.ends_differ)) > 6:
-        return replace(score, notes=("the flow changes along a line",))
+        return replace(score, notes=(FLOW_CHANGES,))
     return score
 
 

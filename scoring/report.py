@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from padsheet.patterns.sheet import Sheet
-from padsheet.scoring.advice import Advice
+from padsheet.scoring.advice import Advice, NodeAdvice
 from padsheet.scoring.bed_map import bed_map, is_dense
 from padsheet.scoring.colours import CLASSES, UNREAD, ColourClass, pad_colour
 from padsheet.scoring.curves import LadderCurve
@@ -68,8 +68,8 @@ class RoundRow:
         Pads whose shape is within tolerance, whatever the common offset.
     worst_mm : float or None
         Gap error of largest size, with its sign.
-    mean_mm : float or None
-        Mean gap error.
+    common_mm : float or None
+        Gap error that all points share, by all sheets together.
     applied : str
         What was applied afterwards, in words.
     """
@@ -80,7 +80,7 @@ class RoundRow:
     points: int
     on_target: int
     worst_mm: float | None
-    mean_mm: float | None
+    common_mm: float | None
     applied: str = ""
     in_shape: int = 0
 
@@ -96,10 +96,10 @@ class PadView:
     verdict: str
     squish: str
     todo: str
+    todo_words: str
     sentence: str
     words: str
     reason: str
-    node_note: str
     notes: tuple[str, ...]
     crop: str | None
     chart: Markup | None
@@ -283,11 +283,11 @@ def _pad_views(
                 headline=typographic(headline(pad, score)),
                 verdict=pad.verdict,
                 squish="" if pad.squish is None else f"{pad.squish:.0f}",
-                todo="" if advice is None else adjustment(node),
+                todo=adjustment(node),
+                todo_words=_todo_words(node),
                 sentence=error_sentence(pad, score.target_gap_mm),
                 words=squish_words(pad),
                 reason="" if pad.reason is None else pad.reason.text,
-                node_note="" if node is None else node.note,
                 notes=tuple(text for text in (coupon_words(pad), *pad.notes) if text),
                 crop=None if crop is None else _picture_uri(crop, CROP_SIDE_PX, 85),
                 chart=_chart(curve, pad, score),
@@ -296,6 +296,15 @@ def _pad_views(
             )
         )
     return views
+
+
+def _todo_words(node: NodeAdvice | None) -> str:
+    """Say what to do with the nozzle at a point, and why so little where it is little."""
+    todo = adjustment(node)
+    if node is None or not todo:
+        return ""
+    text = f"{todo} mm" if node.changed and node.dz_mm else todo
+    return f"{text} ({node.note})" if node.note else text
 
 
 def _chart(curve: LadderCurve | None, pad: PadScore, score: SheetScore) -> Markup | None:

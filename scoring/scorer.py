@@ -385,7 +385,7 @@ def _rows(folder: BedFolder, round_: Round, scored: Scored, today: str) -> list[
             on_target=_on_target(folder.round(row.number)),
             in_shape=_in_shape(folder.round(row.number).read_advice()),
             worst_mm=row.worst[2] if row.worst else None,
-            mean_mm=row.mean_mm,
+            common_mm=row.common_mm,
             applied=applied_words(row),
         )
         for row in summaries(folder)
@@ -403,7 +403,7 @@ def _rows(folder: BedFolder, round_: Round, scored: Scored, today: str) -> list[
             on_target=sum(p.verdict == "on target" for p in scored.shown.pads),
             in_shape=_in_shape(scored.advice),
             worst_mm=max(errors, key=abs, default=None),
-            mean_mm=float(np.mean(errors)) if errors else None,
+            common_mm=-scored.advice.offset_mm + 0.0 if scored.advice and errors else None,
         )
     )
     return rows

@@ -407,6 +407,7 @@ def _node_advice(data: dict[str, Any]) -> NodeAdvice:
         new_mm=_maybe(data["new_mm"]),
         changed=_yes(data["changed"]),
         inferred=_yes(data["inferred"]),
+        waits=_yes(data.get("waits", False)),
         note=_text(data.get("note", "")),
         error_mm=_maybe(data.get("error_mm")),
         verdict=_text(data.get("verdict", "")),

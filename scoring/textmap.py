@@ -6,11 +6,12 @@ Plain ASCII, so that it survives every terminal, pipe and code page.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 
 from padsheet.scoring.advice import Advice, NodeAdvice
 from padsheet.scoring.colours import gap_error_mm, pad_colour, xterm_index
 from padsheet.scoring.phrases import place, signed
+from padsheet.scoring.remarks import short_remark
 from padsheet.scoring.squish import Z95, PadScore, SheetScore
 from padsheet.scoring.together import judged, judged_by
 from padsheet.scoring.words import adjustment, interval_half_mm, summary
@@ -20,9 +21,10 @@ __all__ = ["score_map", "score_table", "summary"]
 RESET = "\x1b[0m"
 LABEL = 3  # characters for the row number and its blank
 ROOMY, DENSE = 8, 5  # characters of one column of the map
-REASON_WIDTH = 17
 FULL_WIDTH = 80  # columns of a table with remarks
-HEADER = "Col Row    Gap    +-  Squish  Verdict          Adjustment"
+HEADER = ("Col Row", "  Gap    +-", "Squish", f"{'Verdict':<15}", "Adjustment", "Remark")
+NUMBERS_WIDTH = len("  ".join(HEADER[:-1]))
+REMARK_ROOM = FULL_WIDTH - NUMBERS_WIDTH - 2
 NAMED = 6  # points named for one remark; the rest are counted
 
 Pads = Mapping[tuple[int, int], PadScore]
@@ -39,31 +41,41 @@ def score_table(score: SheetScore, advice: Advice | None, *, width: int = 80) ->
     advice : Advice or None
         For the adjustments; without it that column is empty.
     width : int, optional
-        Columns of the terminal; where there are fewer than 80, remarks stand below only. The
-        numbers take 58.
+        Columns of the terminal; where there are fewer than 80, remarks stand below only, and where
+        the numbers do not fit either, the squish scores are left out.
 
     Returns
     -------
     str
         Lines joined by line feeds, without one at the end. ``+-`` is half the 95 % interval. The
-        reasons of refused pads, and remarks that do not fit a row, follow in full with their
-        points.
+        reasons of refused pads with their points, and the whole of remarks that stand in a few
+        words in the rows, follow below.
     """
     score, nodes = judged(score, advice), _by_node(advice)
-    room = REASON_WIDTH if width >= FULL_WIDTH else 0
-    rows = [f"{HEADER}  Remark" if room else HEADER]
+    room = REMARK_ROOM if width >= FULL_WIDTH else 0
+    shown = [
+        k for k in range(len(HEADER)) if (k != 5 or room) and (k != 2 or width >= NUMBERS_WIDTH)
+    ]
+    rows = [_row(HEADER, shown)]
     below: dict[str, list[str]] = {}
     for pad in score.pads:
         node = nodes.get((pad.i, pad.j))
         remark = _plain(_remark(pad, node))
-        rows.append(_table_row(pad, node, advice is not None, remark if room else ""))
+        short = short_remark(remark, room) if room else ""
+        rows.append(_row((*_numbers(pad, node), short), shown))
+        here = [place(pad.i, pad.j)]
         if pad.reason is not None:
             remark = _plain(f"{pad.reason.code}: {pad.reason.text}")
-        if pad.reason is not None or len(remark) > room:
-            below.setdefault(remark, []).append(place(pad.i, pad.j))
+        elif short == remark:
+            continue
+        elif short:
+            remark = remark if remark.startswith(short.rstrip(".")) else f"{short}: {remark}"
+            here = []  # the rows say where
+        below.setdefault(remark, []).extend(here)
     width = max(20, min(width, FULL_WIDTH))
     for text, places in below.items():
-        rows += ["", *textwrap.wrap(f"{text} ({_named(places)})", width, subsequent_indent="  ")]
+        said = f"{text} ({_named(places)})" if places else text
+        rows += ["", *textwrap.wrap(said, width, subsequent_indent="  ")]
     if advice is not None:
         told = f"{judged_by(advice)} The other figures are this print's."
         rows += ["", *textwrap.wrap(told, width)]
@@ -123,18 +135,24 @@ def _named(places: list[str]) -> str:
     return "; ".join(places[:NAMED]) + (f"; and {more} more" if more > 0 else "")
 
 
-def _table_row(pad: PadScore, node: NodeAdvice | None, advised: bool, remark: str) -> str:
+def _row(cells: Sequence[str], shown: Sequence[int]) -> str:
+    """Join those cells of a row that are shown."""
+    return "  ".join(cells[k] for k in shown).rstrip()
+
+
+def _numbers(pad: PadScore, node: NodeAdvice | None) -> tuple[str, ...]:
+    """Return the cells of a pad's row as wide as in `HEADER`, but for the remark."""
     gap = "-" if pad.gap_mm is None else f"{pad.gap_mm:.3f}"
     half_mm = interval_half_mm(pad)
     half = "-" if half_mm is None else f"{half_mm:.3f}"
     squish = "-" if pad.squish is None else f"{pad.squish:.0f}"
-    action = adjustment(node) if advised else ""
-    if len(remark) > REASON_WIDTH:
-        remark = remark[: REASON_WIDTH - 2].rstrip() + ".."
     return (
-        f"{pad.i + 1:3d} {pad.j + 1:3d}  {gap:>5} {half:>5}  {squish:>6}  "
-        f"{pad.verdict:<15}  {action:<10}  {remark}"
-    ).rstrip()
+        f"{pad.i + 1:3d} {pad.j + 1:3d}",
+        f"{gap:>5} {half:>5}",
+        f"{squish:>6}",
+        f"{pad.verdict:<15}",
+        f"{adjustment(node):<10}",
+    )
 
 
 def _remark(pad: PadScore, node: NodeAdvice | None) -> str:
@@ -172,13 +190,19 @@ def _roomy_cell(
     """Two lines of 8 characters: the gap error, and what to do."""
     action = ""
     if node is not None:
-        word, _, size = adjustment(node).partition(" ")
-        action = {"lower": "v ", "raise": "^ "}.get(word, "leave") + size
+        action = _action(adjustment(node), pad)
     error = _error_text(score, pad)
     if error[:1] not in "+-":  # numbers stand below each other, whether they have a sign or not
         error = " " + error
     # The last character stays blank, so that coloured cells do not touch.
     return f" {error:<6} ", f" {action:<6} "
+
+
+def _action(todo: str, pad: PadScore | None) -> str:
+    """Return what to do in 6 characters; nothing where there is neither a pad nor an answer."""
+    if todo == "not known":
+        return "" if pad is None else "unread" if pad.verdict == "unread" else "unsure"
+    return todo.replace("lower", "v").replace("raise", "^")
 
 
 def _error_text(score: SheetScore, pad: PadScore | None) -> str:
@@ -230,6 +254,8 @@ def _legend(score: SheetScore, roomy: bool, advised: bool, width: int) -> Iterat
         text += " +++ and --- are off scale."
     if advised:
         text += " What to do there: v lower the nozzle, ^ raise it."
+        if roomy and any(pad.gap_mm is None for pad in score.pads):
+            text += " Unread, unsure: that is not known; the table says why."
     text += (
         f" Of the 95 % intervals, +-{Z95 * score.common_sigma_mm:.3f} mm is shared by all points: "
         "they may be off together, and their differences are surer."

@@ -60,10 +60,10 @@ def judged_by(advice: Advice) -> str:
     --------
     >>> from types import SimpleNamespace
     >>> judged_by(SimpleNamespace(sheets=2, nodes=()))
-    'Verdicts are by 2 sheets together, shape and common offset judged apart.'
+    'Verdicts and adjustments are by 2 sheets together, shape and common offset judged apart.'
     """
     by = "this sheet" if advice.sheets == 1 else f"{advice.sheets} sheets together"
-    text = f"Verdicts are by {by}, shape and common offset judged apart."
+    text = f"Verdicts and adjustments are by {by}, shape and common offset judged apart."
     if any(node.verdict == "shape on target" for node in advice.nodes):
         text += (
             " 'Shape on target': level with the other points within tolerance; only the common "

@@ -36,15 +36,19 @@ VERDICT_WORDS = {
 
 
 def adjustment(node: NodeAdvice | None) -> str:
-    """Say what to do at a grid point: lower, raise or leave.
+    """Say what to do at a grid point: lower or raise, leave what is right, wait, or not known.
 
     Examples
     --------
     >>> adjustment(NodeAdvice(i=0, j=0, dz_mm=-0.04, sigma_mm=0.004, changed=True))
     'lower 0.04'
+    >>> adjustment(NodeAdvice(i=0, j=0, dz_mm=0.0, sigma_mm=0.06, inferred=True))
+    'not known'
     """
-    if node is None or not node.changed or node.dz_mm == 0:
-        return "leave"
+    if node is None:
+        return ""
+    if not node.changed or node.dz_mm == 0:
+        return "not known" if node.inferred else "wait" if node.waits else "leave"
     digits = 2 if abs(node.dz_mm * 100 - round(node.dz_mm * 100)) < 1e-6 else 3
     return f"{'lower' if node.dz_mm < 0 else 'raise'} {abs(node.dz_mm):.{digits}f}"
 

@@ -13,6 +13,7 @@ import pytest
 from PIL import Image
 
 from padsheet.scoring.colours import contrast_ratio
+from padsheet.scoring.remarks import NEVER_LOWERED
 from padsheet.scoring.report import (
     TEMPLATES,
     LadderCurve,
@@ -101,7 +102,7 @@ def full(scored) -> str:
                 points=25,
                 on_target=3,
                 worst_mm=-0.151,
-                mean_mm=0.06,
+                common_mm=0.06,
                 applied="24 points",
             )
         ],
@@ -212,7 +213,7 @@ def test_untrusted_text_is_shown_and_not_run(scored):
                 points=1,
                 on_target=0,
                 worst_mm=None,
-                mean_mm=None,
+                common_mm=None,
                 applied=EVIL,
             )
         ],
@@ -286,6 +287,20 @@ def test_text_colours_have_level_aa_contrast_in_both_dresses():
             assert contrast_ratio(dress[ink], dress[ground]) >= 4.5, (ink, ground)
 
 
+def test_a_point_that_is_not_known_does_not_look_right(scored):
+    nodes = tuple(
+        dataclasses.replace(node, note=NEVER_LOWERED) if (node.i, node.j) == (1, 4) else node
+        for node in scored.advice.nodes
+    )
+    advice = dataclasses.replace(scored.advice, nodes=nodes)
+    text = render_report(sheet=scored.sheet, score=scored.score, advice=advice)
+    page = " ".join(Page(text).text.split())
+    assert "Nozzle here: not known (not read: never lowered by inference)." in page
+    assert "Nozzle here: lower 0.08 mm." in page
+    cell = next(part for part in text.split("<a ") if 'href="#pad-2-5"' in part)
+    assert ("not known" in cell, "leave" in cell) == (True, False)
+
+
 def test_shape_and_common_offset_are_told_apart_on_the_page(scored):
     pads = tuple(
         dataclasses.replace(pad, verdict="shape on target")
@@ -302,7 +317,7 @@ def test_shape_and_common_offset_are_told_apart_on_the_page(scored):
         offset_done=False,
     )
     row = RoundRow(
-        number=2, made="2024-05-02", read=23, points=25, on_target=0, worst_mm=0.08, mean_mm=0.01,
+        number=2, made="2024-05-02", read=23, points=25, on_target=0, worst_mm=0.08, common_mm=0.01,
         in_shape=23,
     )  # fmt: skip
     page = Page(

@@ -7,8 +7,10 @@ import re
 
 import pytest
 
+import padsheet.scoring.remarks as remarks_module
+from padsheet.scoring.remarks import HELD_BACK, limited_to, short_remark
 from padsheet.scoring.squish import PadScore, Reason
-from padsheet.scoring.textmap import score_map, score_table, summary
+from padsheet.scoring.textmap import REMARK_ROOM, score_map, score_table, summary
 
 ESCAPE = re.compile(r"\x1b\[[0-9;]*m")
 
@@ -52,7 +54,7 @@ def test_table_gives_a_refused_pad_its_reason_and_no_number(scored):
     assert re.search(r"glare: a reflection covers 6 of its 10 lines[^()]*\(column 2, row 5\)", told)
 
 
-@pytest.mark.parametrize("width", [60, 70, 80, 200])
+@pytest.mark.parametrize("width", [50, 60, 70, 80, 200])
 def test_table_fits_the_terminal_and_cuts_no_remark_off_for_good(scored, width):
     node = dataclasses.replace(scored.advice.nodes[2], note="a remark that fits no row of a table")
     nodes = (*scored.advice.nodes[:2], node, *scored.advice.nodes[3:])
@@ -60,8 +62,13 @@ def test_table_fits_the_terminal_and_cuts_no_remark_off_for_good(scored, width):
     text = score_table(scored.score, advice, width=width)
     assert max(map(len, text.splitlines())) <= min(width, 80)
     told = " ".join(text.split())
-    assert "a remark that fits no row of a table (column 3, row 1)" in told
+    if width < 80:
+        assert "a remark that fits no row of a table (column 3, row 1)" in told
+    else:  # whole words in the row, the whole of it below, once
+        assert text.splitlines()[3].endswith("  a remark that fits..")
+        assert text.splitlines().count("a remark that fits no row of a table") == 1
     assert ("Remark" in text.splitlines()[0]) == (width >= 80)
+    assert ("Squish" in text.splitlines()[0]) == (width >= 57)
 
 
 def test_many_points_with_one_remark_are_counted(make_scored):
@@ -71,7 +78,7 @@ def test_many_points_with_one_remark_are_counted(make_scored):
         for n in example.advice.nodes
     )
     advice = dataclasses.replace(example.advice, nodes=nodes)
-    told = " ".join(score_table(example.score, advice).split())
+    told = " ".join(score_table(example.score, advice, width=60).split())
     assert told.count("too long for the column of remarks (") == 1
     assert re.search(r"; and \d+ more\)", told)
 
@@ -111,6 +118,48 @@ def test_map_numbers_are_the_gap_errors(make_scored, columns):
     unit = 1.0 if columns == 5 else 0.01
     wanted = [pad.gap_mm - 0.2 for pad in example.score.pads if pad.j == 1]
     assert [n * unit for n in numbers] == pytest.approx(wanted, abs=0.00501)
+
+
+def test_a_point_that_is_not_known_does_not_look_right(scored):
+    """Unread and off scale, with no edit: neither is left because it is right."""
+    nodes = tuple(
+        dataclasses.replace(node, dz_mm=0.0, changed=False) if node.inferred else node
+        for node in scored.advice.nodes
+    )
+    advice = dataclasses.replace(scored.advice, nodes=nodes)
+    rows = score_table(scored.score, advice).splitlines()[1:26]
+    unread = [row for row in rows if "  unread  " in row or "  off scale high  " in row]
+    assert len(unread) == 2
+    assert all("  not known   " in row and "leave" not in row for row in unread)
+    assert sum("  leave" in row for row in rows) == sum(
+        not node.changed and not node.inferred for node in nodes
+    )
+    drawn = score_map(scored.score, advice, colour=False)
+    assert drawn.partition("Gap error")[0].count("unread") == 1
+    assert drawn.partition("Gap error")[0].count("unsure") == 1
+    assert "the table says why" in " ".join(drawn.split())
+
+
+def test_points_that_wait_for_other_work_do_not_look_right(scored):
+    nodes = tuple(
+        dataclasses.replace(node, dz_mm=0.0, changed=False, waits=True, note=HELD_BACK["screws"])
+        for node in scored.advice.nodes
+    )
+    advice = dataclasses.replace(scored.advice, nodes=nodes, work="screws")
+    table = score_table(scored.score, advice)
+    assert "leave" not in table + score_map(scored.score, advice, colour=False)
+    assert table.count("  wait        screws first") == 23
+    assert "held back: the screws come first" in table
+
+
+def test_every_remark_has_words_that_fit_a_row():
+    remarks = [text for text in vars(remarks_module).values() if isinstance(text, str)]
+    remarks = [text for text in remarks if text[:1].islower() and " " in text]
+    assert len(remarks) == 9
+    for remark in (*remarks, *HELD_BACK.values(), limited_to(0.2)):
+        short = short_remark(remark, REMARK_ROOM)
+        assert 0 < len(short) <= REMARK_ROOM, remark
+        assert not short.endswith(".."), remark
 
 
 def test_map_marks_what_to_do(scored):

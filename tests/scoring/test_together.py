@@ -43,7 +43,7 @@ def test_a_done_bed_has_no_point_that_cannot_be_told(score_of):
     assert said == "All 25 points are on target; the bed is done (judged by 2 sheets together)."
     shown = score_table(score, advice) + score_map(score, advice, colour=False)
     assert "uncertain " not in shown
-    assert "Verdicts are by 2 sheets together" in shown
+    assert "Verdicts and adjustments are by 2 sheets together" in shown
 
 
 @pytest.mark.parametrize("seed", range(40))

@@ -1,0 +1,78 @@
+"""Remarks on single points, each with the few words that stand for it in a row of a table."""
+
+from __future__ import annotations
+
+__all__ = [
+    "ALREADY_RIGHT",
+    "BOUND_HIGH",
+    "BOUND_LOW",
+    "COUPON_OPEN",
+    "FLOW_CHANGES",
+    "HELD_BACK",
+    "INFERRED",
+    "KEPT_CLEAR",
+    "NEVER_LOWERED",
+    "WITHIN_NOISE",
+    "limited_to",
+    "short_remark",
+]
+
+ALREADY_RIGHT = "already right to the printer's smallest edit"
+WITHIN_NOISE = "within the noise of the measurement"
+KEPT_CLEAR = "lowered less, to keep the nozzle clear of the bed"
+BOUND_HIGH = "farther than the sheet can read: lowered only by what is proven"
+BOUND_LOW = "nearer than the sheet can read: raised at least by what is proven"
+INFERRED = "not read: inferred from its neighbours"
+NEVER_LOWERED = "not read: never lowered by inference"
+FLOW_CHANGES = "the flow changes along a line"
+COUPON_OPEN = "the coupon looks open, as if the nozzle were higher here"
+#: Why no node is edited in this round, by the kind of work.
+HELD_BACK = {
+    "screws": "held back: the screws come first",
+    "offset": "held back: the common offset comes first",
+    "withheld": "held back: see the first step",
+}
+
+_IN_ONE_ROUND = " in one round"
+_SHORT = {
+    ALREADY_RIGHT: "already right",
+    WITHIN_NOISE: "within the noise",
+    KEPT_CLEAR: "kept clear of bed",
+    BOUND_HIGH: "only as proven",
+    BOUND_LOW: "only as proven",
+    INFERRED: "by its neighbours",
+    NEVER_LOWERED: "no gap to go by",
+    FLOW_CHANGES: "flow changes",
+    COUPON_OPEN: "coupon looks open",
+    HELD_BACK["screws"]: "screws first",
+    HELD_BACK["offset"]: "offset first",
+    HELD_BACK["withheld"]: "see first step",
+}
+
+
+def limited_to(largest_mm: float) -> str:
+    """Return the remark on an edit that the profile's largest one cut short."""
+    return f"limited to {largest_mm:.2f} mm{_IN_ONE_ROUND}"
+
+
+def short_remark(remark: str, room: int) -> str:
+    """Return what stands for a remark where there is room for so many characters.
+
+    Whole words only; two points show that more was said.
+
+    Examples
+    --------
+    >>> short_remark(ALREADY_RIGHT, 19)
+    'already right'
+    >>> short_remark(limited_to(0.2), 19)
+    'limited to 0.20 mm'
+    >>> short_remark("words that nobody has shortened", 19)
+    'words that nobody..'
+    """
+    if len(remark) <= room:
+        return remark
+    short = _SHORT.get(remark, remark.removesuffix(_IN_ONE_ROUND))
+    if len(short) <= room:
+        return short
+    # One character more, so that a word that ends just there is kept.
+    return short[: room - 1].rpartition(" ")[0] + ".."
