@@ -268,7 +268,7 @@ def _talk(
 ) -> None:
     """Say what to do with a real printer, where everything is, and what to try next."""
     for step in scored.advice.steps if scored.advice else ():
-        say(step)
+        say(step.text)
     say(f"Everything is in {folder.path.resolve()}; round 1 is in {round_.path}:")
     say("  sheet.gcode, sheet.json, preview.svg and .png: the sheet, as `padsheet sheet` writes it")
     say("  photo-1.jpg, annotated.jpg, scores.json: the photo and what was read from it")

@@ -166,7 +166,7 @@ def show_talk(made: RoundEdits) -> None:
         return
     say("No mesh point is to be changed now.")
     for step in made.advice.steps:
-        say(step)
+        say(step.text)
 
 
 def _data(made: RoundEdits, number: int) -> dict[str, object]:

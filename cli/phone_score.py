@@ -277,7 +277,7 @@ def steps_of(folder: Path, round_: Path | None, advice: Advice | None) -> tuple[
             return tuple(todo_of(BedFolder(folder), made, advice))
         except (OSError, PadsheetError):
             pass
-    return tuple(Step(text=text) for text in advice.steps)
+    return tuple(Step(text=step.text) for step in advice.steps)
 
 
 def refused_pads(score: SheetScore) -> list[Refused]:

@@ -61,7 +61,7 @@ def score_one(
     if written is not None:
         say(f"Wrote scores.json, annotated.jpg and report.html to {written}.")
         for step in scored.advice.steps if scored.advice else ():
-            say(step)
+            say(step.text)
 
 
 def _score_by_eye(

@@ -6,8 +6,9 @@ when it is first asked for, so that no part of the package pays for what it does
 
 from __future__ import annotations
 
-import importlib
 from typing import TYPE_CHECKING
+
+from padsheet.patterns.lazy import lazy_names
 
 if TYPE_CHECKING:
     from padsheet.scoring.advice import Advice, NodeAdvice, advise
@@ -70,14 +71,5 @@ _NAMES = {
     "squish": "PadScore SheetScore squish_score verdict",
     "textmap": "score_map score_table",
 }
-_MODULE_OF = {name: module for module, names in _NAMES.items() for name in names.split()}
 
-
-def __getattr__(name: str) -> object:
-    if name not in _MODULE_OF:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    return getattr(importlib.import_module(f"{__name__}.{_MODULE_OF[name]}"), name)
-
-
-def __dir__() -> list[str]:
-    return sorted([*globals(), *__all__])
+__getattr__, __dir__ = lazy_names(__name__, _NAMES)

@@ -15,7 +15,7 @@ from padsheet.scoring.proof import Proof
 from padsheet.scoring.remarks import HELD_BACK
 from padsheet.scoring.screws import ScrewTurn, can_level, left_over, screw_turns
 from padsheet.scoring.squish import SheetScore
-from padsheet.scoring.steps import steps_for
+from padsheet.scoring.steps import AdvisedStep, steps_for
 
 __all__ = ["Advice", "NodeAdvice", "ScrewAdvice", "advise"]
 
@@ -109,8 +109,8 @@ class Advice:
         In profile order; in the order of `MeshGrid.nodes`.
     work : {"screws", "mesh", "offset", "nothing", "withheld"}
         Which kind of correction comes now; "withheld" when a check forbids edits.
-    steps : tuple of str
-        What to do now, in order, as sentences.
+    steps : tuple of AdvisedStep
+        What to do now, in order.
     warp_done, offset_done, done : bool
         Stop rule, warp and offset apart.
     set_offset : bool
@@ -128,7 +128,7 @@ class Advice:
     screws: tuple[ScrewAdvice, ...]
     nodes: tuple[NodeAdvice, ...]
     work: str
-    steps: tuple[str, ...]
+    steps: tuple[AdvisedStep, ...]
     warp_done: bool
     offset_done: bool
     done: bool

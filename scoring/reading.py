@@ -41,7 +41,7 @@ from padsheet.scoring.registration import Registration, register
 from padsheet.scoring.remarks import FLOW_CHANGES
 from padsheet.scoring.squish import PadScore, Reason, SheetScore, read_pad
 
-__all__ = ["PhotoReading", "combine", "read_print", "read_sheet_photo"]
+__all__ = ["PhotoReading", "read_print", "read_sheet_photo"]
 
 Floats = NDArray[np.float64]
 
@@ -429,17 +429,6 @@ def _crop(photo: Photo, camera: Camera, sheet: Sheet, pad: Pad) -> NDArray[np.ui
     return np.asarray(cv2.warpPerspective(photo.rgb, warp, (columns, rows), flags=flags), np.uint8)
 
 
-def combine(readings: Sequence[PhotoReading], sheet: Sheet) -> SheetScore:
-    """Combine the readings of several photos of one print; see `combine_scores`.
-
-    Parameters
-    ----------
-    readings : sequence of PhotoReading
-        At least one.
-    """
-    return combine_scores([reading.score for reading in readings], sheet)
-
-
 def read_print(
     photos: Sequence[Photo], sheet: Sheet, *, mesh: Mesh | None = None
 ) -> tuple[SheetScore, list[PhotoReading]]:
@@ -460,7 +449,7 @@ def read_print(
             refused.append(error)
     if not readings:
         raise refused[0]
-    score = combine(readings, sheet)
+    score = combine_scores([reading.score for reading in readings], sheet)
     if len(score.order) < _fewest_pads(len(sheet.pads)):
         raise _nothing_read(", ".join(score.photos), score.pads)
     said = tuple(f"One photo was left out: {e.problem}." for e in refused)

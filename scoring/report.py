@@ -151,7 +151,7 @@ def render_report(
         A whole HTML page. All texts are escaped: names and notes are not trusted.
     """
     if steps is None:
-        steps = [Step(text=text) for text in advice.steps] if advice is not None else []
+        steps = [Step(text=step.text) for step in advice.steps] if advice is not None else []
     environment = Environment(
         loader=FileSystemLoader(TEMPLATES),
         autoescape=True,

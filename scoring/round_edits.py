@@ -177,10 +177,11 @@ def edits_of_round(
             code="edits-no-advice",
         )
     if advice.work == "withheld":
-        why = advice.steps[0].rstrip(".") if advice.steps else "a check forbids it"
+        told = [step.text for step in advice.steps]
+        why = told[0].rstrip(".") if told else "a check forbids it"
         raise PadsheetError(
             f"no edits are given after round {round_.number}: {why}",
-            remedy=" ".join(advice.steps[1:]) or "Print and score a new sheet.",
+            remedy=" ".join(told[1:]) or "Print and score a new sheet.",
             code="edits-withheld",
         )
     mesh = None if empty_mesh else folder.active_mesh()

@@ -11,7 +11,6 @@ import shlex
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,9 +34,10 @@ from padsheet.scoring.reading import PhotoReading, read_print
 from padsheet.scoring.report import RoundRow, render_report
 from padsheet.scoring.round_edits import SAME_VALUE_MM
 from padsheet.scoring.rounds import BedFolder, Round, refuse_rescoring, write_group
-from padsheet.scoring.scores import scores_to_json
+from padsheet.scoring.scores import PrintContext, scores_to_json
 from padsheet.scoring.selfcheck import SelfCheck, self_check, unlifted
 from padsheet.scoring.squish import SheetScore
+from padsheet.scoring.steps import AdvisedStep
 from padsheet.scoring.todo import Step, todo_of
 from padsheet.scoring.together import judged
 
@@ -81,7 +81,7 @@ class Scored:
     mesh_active: str = "unknown"
 
     @property
-    def context(self) -> dict[str, Any]:
+    def context(self) -> PrintContext:
         """What the scores were printed on and with, for `scores_to_json`."""
         return {
             "plate": self.plate,
@@ -266,11 +266,12 @@ def _for_mesh_held(advice: Advice, printed: Mesh | None, held: Mesh | None) -> A
         return advice
     if held.grid == printed.grid and np.allclose(held.z_mm, printed.z_mm, atol=SAME_VALUE_MM):
         return advice
-    steps = (
+    why = (
         f"The bed is done with the mesh '{printed.name}' of this sheet, but the printer is taken "
-        f"to hold '{held.name}' by now.",
-        "Print another sheet to see how the bed is with that.",
+        f"to hold '{held.name}' by now."
     )
+    what = "Print another sheet to see how the bed is with that."
+    steps = (AdvisedStep(kind="note", text=why), AdvisedStep(kind="sheet", text=what))
     return replace(advice, done=False, steps=steps)
 
 

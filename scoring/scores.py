@@ -6,7 +6,7 @@ import json
 import math
 from collections.abc import Callable
 from dataclasses import asdict
-from typing import Any, TypeVar, cast, get_args
+from typing import Any, TypedDict, TypeVar, Unpack, cast, get_args
 
 import numpy as np
 
@@ -14,8 +14,17 @@ from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.advice import Advice, NodeAdvice, ScrewAdvice
 from padsheet.scoring.selfcheck import SelfCheck, self_check_data
 from padsheet.scoring.squish import CouponWitness, PadScore, Reason, SheetScore, Verdict
+from padsheet.scoring.steps import AdvisedStep, StepKind
 
-__all__ = ["FORMAT", "read_json", "scores_from_json", "scores_to_data", "scores_to_json", "spoilt"]
+__all__ = [
+    "FORMAT",
+    "PrintContext",
+    "read_json",
+    "scores_from_json",
+    "scores_to_data",
+    "scores_to_json",
+    "spoilt",
+]
 
 #: Newest format that is written and read.
 FORMAT = 1
@@ -23,15 +32,29 @@ FORMAT = 1
 Item = TypeVar("Item")
 
 
+class PrintContext(TypedDict, total=False):
+    """What scores were printed on and with, as it stands in scores.json.
+
+    Attributes
+    ----------
+    plate, bed_c : str, float or None
+        Plate and bed temperature of the print: a change of either starts the history afresh.
+    check : SelfCheck or None
+        What a self-check showed; adds ``self_check``.
+    mesh, mesh_active : str
+        Name of the mesh that the sheet was printed with, empty if it has none, and whether it was
+        in force: "yes", "no" or "unknown".
+    """
+
+    plate: str
+    bed_c: float | None
+    check: SelfCheck | None
+    mesh: str
+    mesh_active: str
+
+
 def scores_to_data(
-    score: SheetScore,
-    advice: Advice | None = None,
-    *,
-    plate: str = "",
-    bed_c: float | None = None,
-    check: SelfCheck | None = None,
-    mesh: str = "",
-    mesh_active: str = "unknown",
+    score: SheetScore, advice: Advice | None = None, **context: Unpack[PrintContext]
 ) -> dict[str, Any]:
     """Return scores and advice as plain data, in the order in which they are written.
 
@@ -41,13 +64,8 @@ def scores_to_data(
         The scores.
     advice : Advice or None
         What to do; None leaves ``advice`` null.
-    plate, bed_c : str, float or None
-        Plate and bed temperature of the print: a change of either starts the history afresh.
-    check : SelfCheck or None
-        What a self-check showed; adds ``self_check``.
-    mesh, mesh_active : str
-        Name of the mesh that the sheet was printed with, empty if it has none, and whether it was
-        in force: "yes", "no" or "unknown".
+    **context
+        See `PrintContext`; what is left out is not known.
 
     Raises
     ------
@@ -60,11 +78,11 @@ def scores_to_data(
         "sheet_number": score.sheet_number,
         "target_gap_mm": score.target_gap_mm,
         "tolerance_mm": score.tolerance_mm,
-        "plate": plate,
-        "bed_c": bed_c,
+        "plate": context.get("plate", ""),
+        "bed_c": context.get("bed_c"),
         "how": score.how,
-        "mesh": mesh or None,
-        "mesh_active": mesh_active,
+        "mesh": context.get("mesh") or None,
+        "mesh_active": context.get("mesh_active", "unknown"),
         "photos": list(score.photos),
         "flow": score.flow,
         "flow_sigma": score.flow_sigma,
@@ -81,37 +99,24 @@ def scores_to_data(
         "warnings": list(score.warnings),
         "advice": None if advice is None else _advice_data(advice),
     }
-    if check is not None:
+    if (check := context.get("check")) is not None:
         data["self_check"] = self_check_data(check)
     return cast(dict[str, Any], _plain(data))
 
 
 def scores_to_json(
-    score: SheetScore,
-    advice: Advice | None = None,
-    *,
-    plate: str = "",
-    bed_c: float | None = None,
-    check: SelfCheck | None = None,
-    mesh: str = "",
-    mesh_active: str = "unknown",
+    score: SheetScore, advice: Advice | None = None, **context: Unpack[PrintContext]
 ) -> str:
     """Write scores.json; the same scores always give the same bytes.
+
+    Parameters are those of `scores_to_data`.
 
     Raises
     ------
     ValueError
         If a number is not finite: JSON has none such.
     """
-    data = scores_to_data(
-        score,
-        advice,
-        plate=plate,
-        bed_c=bed_c,
-        check=check,
-        mesh=mesh,
-        mesh_active=mesh_active,
-    )
+    data = scores_to_data(score, advice, **context)
     # The matrix is written a row a line: with one number a line it would be the whole file.
     rows = data["covariance_mm2"]["rows"]
     data["covariance_mm2"]["rows"] = "ROWS"
@@ -222,7 +227,7 @@ def _advice_data(advice: Advice) -> dict[str, Any]:
     """Return the advice as plain data."""
     return {
         "work": advice.work,
-        "steps": advice.steps,
+        "steps": [asdict(step) for step in advice.steps],
         "offset_mm": advice.offset_mm,
         "offset_sigma_mm": advice.offset_sigma_mm,
         "tilt_mm_per_m": advice.tilt_mm_per_m,
@@ -377,12 +382,24 @@ def _advice(data: dict[str, Any]) -> Advice:
         screws=_many(data["screws"], _screw_advice),
         nodes=_many(data["nodes"], _node_advice),
         work=_text(data["work"]),
-        steps=_many(data["steps"], _text),
+        steps=_many(data["steps"], _step),
         warp_done=_yes(data["warp_done"]),
         offset_done=_yes(data["offset_done"]),
         done=_yes(data["done"]),
         set_offset=_yes(data.get("set_offset", False)),
         sheets=_whole(data.get("sheets", 1)),
+    )
+
+
+def _step(data: Any) -> AdvisedStep:
+    """Build a step; of an unknown kind it is only told, and so is a bare sentence."""
+    if isinstance(data, str):
+        return AdvisedStep(kind="note", text=data)
+    kind, reach = _text(data["kind"]), _text(data.get("reach", ""))
+    return AdvisedStep(
+        kind=kind if kind in get_args(StepKind) else "note",
+        text=_text(data["text"]),
+        reach=reach if reach in ("fine", "first") else "",
     )
 
 

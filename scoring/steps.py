@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +18,11 @@ from padsheet.scoring.plane import MM_PER_M
 from padsheet.scoring.screws import ScrewTurn, moved_plane
 from padsheet.scoring.squish import Z95
 
-__all__ = ["steps_for"]
+__all__ = ["AdvisedStep", "StepKind", "steps_for"]
+
+#: What a step is about, which tells the commands that belong to it: sending mesh edits, setting the
+#: common offset, judging it by eye, printing a sheet, taking another photo; a note has none.
+StepKind = Literal["note", "edits", "offset", "by eye", "sheet", "photo"]
 
 OFFSET_WORDS = {
     "M851": "with M851",
@@ -30,7 +36,36 @@ FINE_REACH_MM = 0.08
 SMALLEST_TOLD_MM = 0.005
 
 
-def steps_for(case: Case, plan: NodePlan, turns: Sequence[ScrewTurn], work: str) -> tuple[str, ...]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AdvisedStep:
+    """One thing to do now, or to know.
+
+    Attributes
+    ----------
+    kind : StepKind
+        What it is about.
+    text : str
+        One or more sentences.
+    reach : {"", "fine", "first"}
+        Of a sheet: which reach to print it with; empty leaves that to the command.
+    """
+
+    kind: StepKind
+    text: str
+    reach: str = ""
+
+
+def _notes(*texts: str) -> list[AdvisedStep]:
+    return [AdvisedStep(kind="note", text=text) for text in texts]
+
+
+def _sheet(text: str, reach: str = "") -> AdvisedStep:
+    return AdvisedStep(kind="sheet", text=text, reach=reach)
+
+
+def steps_for(
+    case: Case, plan: NodePlan, turns: Sequence[ScrewTurn], work: str
+) -> tuple[AdvisedStep, ...]:
     """Return what to do now, in order, every sign also in words.
 
     Parameters
@@ -54,49 +89,49 @@ def steps_for(case: Case, plan: NodePlan, turns: Sequence[ScrewTurn], work: str)
     return tuple([*makers[work](), *_doubts(case)])
 
 
-def _withheld(case: Case) -> list[str]:
+def _withheld(case: Case) -> list[AdvisedStep]:
     """Say why no correction is given."""
     if case.proof is not None and not case.proof.allows_edits:
-        return [case.proof.text, "No further edits are given until that is cleared up."]
+        return _notes(case.proof.text, "No further edits are given until that is cleared up.")
     high = sum(pad.verdict == "off scale high" for pad in case.score.pads)
     low = sum(pad.verdict == "off scale low" for pad in case.score.pads)
-    steps = ["Too few pads were read to correct anything."]
+    steps = _notes("Too few pads were read to correct anything.")
     if high > low:
-        steps.append(
+        text = (
             "The nozzle is farther from the bed than this sheet reads: "
             "print a sheet with --reach first."
         )
-    elif low:
-        steps.append(
+        return [*steps, _sheet(text, "first")]
+    if low:
+        text = (
             "The nozzle is nearer to the bed than this sheet reads: raise the nozzle by "
             f"{FINE_REACH_MM:.2f} mm everywhere, then print a sheet with --reach first."
         )
-    else:
-        steps.append("Take the photo again, or print the sheet again.")
-    return steps
+        return [*steps, _sheet(text, "first")]
+    return steps + _notes("Take the photo again, or print the sheet again.")
 
 
-def _screws(case: Case, turns: Sequence[ScrewTurn]) -> list[str]:
+def _screws(case: Case, turns: Sequence[ScrewTurn]) -> list[AdvisedStep]:
     """Say how to turn the screws and what that leaves."""
     moved = moved_plane(turns, centre_mm=case.centre_mm)
     left = case.split.coefficients - moved
-    steps = [
+    steps = _notes(
         f"{_tilt_words(case)} Turn the screws for that, with the mesh unchanged; "
         "the mesh is corrected after the next sheet.",
         *(turn.text for turn in turns),
         f"The middle of the mesh keeps its height to {abs(float(moved[0])):.3f} mm; after rounding "
         f"to eighths of a turn the tilt left is {signed(left[1])} mm per m along x and "
         f"{signed(left[2])} along y, for the mesh to take.",
-    ]
+    )
     if case.twist_mm is not None:
-        steps.append(
+        steps += _notes(
             f"A twist of {abs(case.twist_mm):.3f} mm from corner to corner is left: "
             "no screw takes it out, the mesh does."
         )
     return [*steps, _next_sheet(case, moved)]
 
 
-def _next_sheet(case: Case, moved: NDArray[np.float64]) -> str:
+def _next_sheet(case: Case, moved: NDArray[np.float64]) -> AdvisedStep:
     """Say which sheet to print after the screws."""
     grid = case.bed.mesh
     xy_mm, bulge = check_points_mm(grid)
@@ -106,11 +141,12 @@ def _next_sheet(case: Case, moved: NDArray[np.float64]) -> str:
     lowest = lowest_gaps_mm(case.state, case.score.target_gap_mm, weights, bulge) - rise
     far = np.abs(gaps - case.score.target_gap_mm).max() > FINE_REACH_MM
     if far or lowest.min() <= case.bed.motion.clearance_mm:
-        return "Then print a sheet with --reach first: parts of the bed stay out of reach of fine."
-    return "Then print a new sheet with --reach fine."
+        text = "Then print a sheet with --reach first: parts of the bed stay out of reach of fine."
+        return _sheet(text, "first")
+    return _sheet("Then print a new sheet with --reach fine.", "fine")
 
 
-def _mesh(case: Case, plan: NodePlan) -> list[str]:
+def _mesh(case: Case, plan: NodePlan) -> list[AdvisedStep]:
     """Say what changes in the mesh, and the offset that goes with it."""
     down, up = int((plan.dz_mm < 0).sum()), int((plan.dz_mm > 0).sum())
     parts = []
@@ -124,16 +160,17 @@ def _mesh(case: Case, plan: NodePlan) -> list[str]:
     sentence = " and ".join(parts)
     if not down:
         sentence = sentence.replace("raise it", "raise the nozzle")
-    steps = [
+    text = (
         f"Send the mesh edits: {sentence}; the largest is to {verb} the nozzle by "
         f"{abs(plan.dz_mm[most]):.3g} mm at {place(i, j)}.{_left_offset(case)}"
-    ]
+    )
+    steps = [AdvisedStep(kind="edits", text=text)]
     if plan.limited:
-        steps.append("Some edits were cut short by the limits; another round takes the rest.")
+        steps += _notes("Some edits were cut short by the limits; another round takes the rest.")
     if case.sets_offset:
         steps.append(_set_offset(case))
     elif not (case.offset_done or case.nodes_take_offset):
-        steps.append(
+        steps += _notes(
             f"Leave the common offset for now: it is known to {_sure(case)} only, which does not "
             "tell whether it is off at all."
         )
@@ -142,12 +179,15 @@ def _mesh(case: Case, plan: NodePlan) -> list[str]:
     lowest_mm = plan.lowest_mm + max(0.0, shift_mm)
     reach = _reach_for(case.state.error_mm + plan.dz_mm + shift_mm)
     if lowest_mm <= case.bed.motion.clearance_mm:
-        reach = "--reach first"
-        steps.append(
+        reach = "first"
+        steps += _notes(
             "Somewhere the nozzle may still come nearer to the bed than the clearance of "
             f"{case.bed.motion.clearance_mm:.2f} mm: print nothing but the next sheet."
         )
-    return [*steps, f"Then print a new sheet with {reach} to prove the edits."]
+    return [
+        *steps,
+        _sheet(f"Then print a new sheet with --reach {reach} to prove the edits.", reach),
+    ]
 
 
 def _left_offset(case: Case) -> str:
@@ -163,27 +203,28 @@ def _left_offset(case: Case) -> str:
     )
 
 
-def _offset_only(case: Case) -> list[str]:
+def _offset_only(case: Case) -> list[AdvisedStep]:
     """Say how to set the common offset."""
     why = "The shape of the bed is within tolerance"
     if not case.warp_done:
         why = "No grid point can be corrected safely before the common offset"
     return [
-        f"{why}: leave the mesh as it is.",
+        *_notes(f"{why}: leave the mesh as it is."),
         _set_offset(case),
-        "Then print a new sheet with --reach fine to prove it.",
+        _sheet("Then print a new sheet with --reach fine to prove it.", "fine"),
     ]
 
 
-def _set_offset(case: Case) -> str:
+def _set_offset(case: Case) -> AdvisedStep:
     """Say how to set the common offset."""
     verb = "Lower" if case.offset_mm < 0 else "Raise"
     how = OFFSET_WORDS.get(case.bed.edits.offset_style, "")
-    return (
+    text = (
         f"{verb} the nozzle everywhere by {abs(case.offset_mm):.2f} mm {how}: that is the common "
         f"offset, known to {_sure(case)}, "
         "and one number sets it for the whole bed."
     )
+    return AdvisedStep(kind="offset", text=text)
 
 
 def _sure(case: Case) -> str:
@@ -192,26 +233,26 @@ def _sure(case: Case) -> str:
 
 
 def _reach_for(left_mm: NDArray[np.float64]) -> str:
-    """Return the option for a sheet that reads all of what is left."""
-    return "--reach first" if np.abs(left_mm).max() > FINE_REACH_MM else "--reach fine"
+    """Return the reach of a sheet that reads all of what is left."""
+    return "first" if np.abs(left_mm).max() > FINE_REACH_MM else "fine"
 
 
-def _nothing(case: Case) -> list[str]:
+def _nothing(case: Case) -> list[AdvisedStep]:
     """Say that nothing is to be changed, and whether the bed is done."""
     if case.warp_done and case.offset_done:
-        return [
+        return _notes(
             "The bed is done: every point and the common offset are within tolerance with 95 % "
             f"confidence. Homing alone repeats to about {HOMING_SIGMA_MM:.3f} mm."
-        ]
+        )
     if case.warp_done:
         return _offset_open(case)
-    steps = ["Change nothing: what is left is within the noise of the measurement."]
+    steps = _notes("Change nothing: what is left is within the noise of the measurement.")
     if case.unread == 0:
-        steps.append("Print another sheet: the points are not yet sure enough to stop.")
+        steps.append(_sheet("Print another sheet: the points are not yet sure enough to stop."))
     return steps
 
 
-def _offset_open(case: Case) -> list[str]:
+def _offset_open(case: Case) -> list[AdvisedStep]:
     """Say that only the common offset keeps the bed from being done, and what helps."""
     error_mm = case.split.common_mm
     side = "too far from" if error_mm > 0 else "too near to"
@@ -221,22 +262,28 @@ def _offset_open(case: Case) -> list[str]:
         "mean too far, ridges or a scraping nozzle too near. Set what you "
         f"change {how}, and put it on record."
     )
-    steps = [
+    steps = _notes(
         "Leave the mesh as it is: the shape of the bed is within tolerance at every point with "
         "95 % confidence.",
         "Only the common offset, one number for the whole bed, is not sure enough to stop: by what "
         f"is known the nozzle is {abs(error_mm):.2f} mm {side} the bed, {_sure(case)}, and the "
         f"tolerance is {case.bed.target.offset_tolerance_mm:.2f} mm.",
+    )
+    again = (
         "To be surer, take another photo of the same print, in other and softer light, and score "
-        "both together.",
-        "Print another sheet if that does not settle it.",
+        "both together."
+    )
+    return [
+        *steps,
+        AdvisedStep(kind="photo", text=again),
+        _sheet("Print another sheet if that does not settle it."),
+        AdvisedStep(kind="by eye", text=by_eye),
     ]
-    return [*steps, by_eye]
 
 
-def _doubts(case: Case) -> list[str]:
+def _doubts(case: Case) -> list[AdvisedStep]:
     """Say which points are still unknown and what the proof found."""
-    steps = []
+    steps: list[AdvisedStep] = []
     off_scale = {(pad.i, pad.j) for pad in case.score.pads if pad.verdict.startswith("off scale")}
     unknown = [
         node
@@ -246,33 +293,34 @@ def _doubts(case: Case) -> list[str]:
         if must and not read
     ]
     if beyond := [node for node in unknown if node in off_scale]:
-        steps.append(
+        steps += _notes(
             f"{_points(len(beyond))} off the scale of this sheet ({_named(beyond)}): corrected by "
             "what is proven; the next sheet tells more."
         )
     here = {(pad.i, pad.j) for pad in case.score.pads}
     if absent := [node for node in unknown if node not in here]:
-        steps.append(
+        steps += _notes(
             f"{_points(len(absent))} not on this sheet and not read since the bed was last changed "
             f"({_named(absent)}): only a sheet of all points tells whether the bed is done."
         )
     if unread := [node for node in unknown if node in here and node not in off_scale]:
-        steps.append(
+        text = (
             f"{_points(len(unread))} not read ({_named(unread)}): the bed is not done before that. "
             "Take a closer or better lit photo of the same print."
         )
+        steps.append(AdvisedStep(kind="photo", text=text))
     missing = int((~case.must_pass).sum())
     if missing:
-        steps.append(
+        steps += _notes(
             f"{_points(missing)} without a pad: inferred from the neighbours, never measured."
         )
     if case.bend_mm > 2 * case.bed.target.tolerance_mm:
-        steps.append(
+        steps += _notes(
             f"Between the grid points the bed bends by {case.bend_mm:.2f} mm from cell to cell: "
             "only a mesh with more points follows that."
         )
     if case.proof is not None and case.proof.verdict in ("in force", "unclear"):
-        steps.append(case.proof.text)
+        steps += _notes(case.proof.text)
     return steps
 
 

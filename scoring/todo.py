@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -13,8 +12,6 @@ from padsheet.scoring.round_edits import is_proved
 from padsheet.scoring.rounds import BedFolder, Round
 
 __all__ = ["Step", "todo", "todo_of"]
-
-_REACH = re.compile(r"--reach (?:fine|first)\b")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,24 +53,20 @@ def todo(
     base = "padsheet" if folder == Path() else f"padsheet -C {shlex.quote(str(folder))}"
     edits = advice.work == "mesh" and any(node.changed for node in advice.nodes)
     steps = _before_edits(base, proved=proved, mesh_known=mesh_known) if edits else []
-    told = edits  # the edits are told by the first sentence that no other command belongs to
-    for text in advice.steps:
+    for step in advice.steps:
         commands: tuple[str, ...] = ()
-        if (reach := _REACH.search(text)) is not None:
-            commands = (f"{base} sheet {reach[0]}",)
-        elif text.startswith("Print another sheet"):
-            commands = (f"{base} sheet",)
-        elif "put it on record" in text:
+        if step.kind == "sheet":
+            commands = (f"{base} sheet --reach {step.reach}" if step.reach else f"{base} sheet",)
+        elif step.kind == "by eye":
             commands = (f"{base} applied --offset MM",)
-        elif advice.work == "offset" and "the nozzle everywhere" in text:
-            commands = (f"{base} edits",)
-        elif "photo of the same print" in text:
-            again = " ".join(shlex.quote(str(path)) for path in photos)
-            commands = (f"{base} score {again} NEW-PHOTO.jpg --force".replace("  ", " "),)
-        elif told:
+        elif step.kind == "offset" and advice.work == "offset":
+            commands = (f"{base} edits",)  # beside mesh edits it is among them
+        elif step.kind == "photo":
+            again = [shlex.quote(str(path)) for path in photos]
+            commands = (" ".join([base, "score", *again, "NEW-PHOTO.jpg", "--force"]),)
+        elif step.kind == "edits" and edits:
             commands = (f"{base} edits", f"{base} send --port PORT")
-            told = False
-        steps.append(Step(text=text, commands=commands))
+        steps.append(Step(text=step.text, commands=commands))
     sheet = any("sheet" in command.split() for step in steps for command in step.commands)
     if advice.done:
         steps.append(

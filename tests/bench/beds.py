@@ -54,8 +54,6 @@ SCREWS = tuple(
 HOMING_MM = 0.010
 BAR_MM = 0.04
 TAKES = 4
-# What the advice says where another photo tells more; it costs no sheet.
-ANOTHER = "photo of the same print"
 
 Floats = NDArray[np.float64]
 
@@ -257,7 +255,8 @@ def one_round(
             outcome.refused.append(error.code)
             continue
         photos.append(photo)
-        if not any(ANOTHER in step for step in scored.advice.steps):
+        # Where another photo tells more the advice says so; it costs no sheet.
+        if not any(step.kind == "photo" for step in scored.advice.steps):
             break
     if scored is None:
         raise RuntimeError(f"bed {machine.seed}: no photo of sheet {round_.number} can be used")
@@ -273,7 +272,7 @@ def one_round(
     outcome.nodes_mm.append(float(np.ptp(machine.errors_mm(NODES_MM))))
     outcome.centres_mm.append(float(np.ptp(machine.errors_mm(CENTRES_MM))))
     outcome.done = bool(advice.done)
-    return "first" if any("--reach first" in step for step in advice.steps) else "fine"
+    return "first" if any(step.reach == "first" for step in advice.steps) else "fine"
 
 
 def line(outcome: Outcome) -> str:

@@ -38,6 +38,7 @@ from padsheet.scoring.advice import Advice, NodeAdvice
 from padsheet.scoring.colours import contrast_ratio
 from padsheet.scoring.scores import scores_to_json
 from padsheet.scoring.squish import PadScore, Reason, SheetScore
+from padsheet.scoring.steps import AdvisedStep
 
 CODE, HOST = "s3cret-code", "127.0.0.1:8737"
 BASE = f"http://{HOST}"
@@ -89,7 +90,7 @@ def scored(sheet_id: str = "k3f9") -> Outcome:
             for i, dz in enumerate((-0.08, -0.05, 0.0))
         ),
         work="mesh",
-        steps=("Write the edits <now>.",),
+        steps=(AdvisedStep(kind="edits", text="Write the edits <now>."),),
         warp_done=False,
         offset_done=False,
         done=False,

@@ -19,6 +19,7 @@ from padsheet.patterns.sheet import Marker, Pad, Sheet, Track
 from padsheet.scoring.advice import Advice, NodeAdvice, ScrewAdvice
 from padsheet.scoring.photo import Photo, decode_photo
 from padsheet.scoring.squish import PadScore, Reason, SheetScore, squish_score, verdict
+from padsheet.scoring.steps import AdvisedStep
 
 TARGET_MM, TOLERANCE_MM = 0.20, 0.03
 HEIGHTS_MM = (0.28, 0.24, 0.20, 0.16, 0.12, 0.12, 0.16, 0.20, 0.24, 0.28)
@@ -144,9 +145,9 @@ def made_advice(grid: MeshGrid, pads: dict[tuple[int, int], PadScore]) -> Advice
         nodes=tuple(nodes),
         work="mesh",
         steps=(
-            "Prove the edit once with one point, then reverse it.",
-            "Send the edits of the mesh to the printer and read the mesh back.",
-            "Print the next sheet with the new mesh in force.",
+            AdvisedStep(kind="note", text="Prove the edit with one point, then reverse it."),
+            AdvisedStep(kind="edits", text="Send the edits and read the mesh back."),
+            AdvisedStep(kind="sheet", text="Print the next sheet with the new mesh in force."),
         ),
         warp_done=False,
         offset_done=True,

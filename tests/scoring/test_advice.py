@@ -41,7 +41,7 @@ def test_a_lone_node_is_lowered_by_what_its_gap_is_too_large(score_of):
     assert advice.work == "mesh"
     assert dz_of(advice) == pytest.approx(one_node(-0.06))
     assert [node.changed for node in advice.nodes].count(True) == 1
-    assert advice.steps[0] == (
+    assert advice.steps[0].text == (
         "Send the mesh edits: lower the nozzle at 1 grid point by up to 0.06 mm; the largest is to "
         "lower the nozzle by 0.06 mm at column 3, row 2."
     )
@@ -51,7 +51,7 @@ def test_a_lone_node_is_lowered_by_what_its_gap_is_too_large(score_of):
 def test_a_lone_node_too_near_is_raised(score_of):
     advice = advise(score_of(GRID, 0.2 + one_node(-0.07)), BED, mesh=None)
     assert dz_of(advice) == pytest.approx(one_node(0.07))
-    assert "raise the nozzle at 1 grid point" in advice.steps[0]
+    assert "raise the nozzle at 1 grid point" in advice.steps[0].text
 
 
 def test_new_values_are_old_values_and_edits(score_of):
@@ -73,7 +73,7 @@ def test_a_common_offset_is_one_number_and_no_node_chases_it(score_of):
     assert (advice.work, advice.set_offset, advice.warp_done) == ("offset", True, True)
     assert advice.offset_mm == pytest.approx(-0.06, abs=0.002)
     assert not dz_of(advice).any()
-    assert any("Lower the nozzle everywhere by 0.06 mm" in step for step in advice.steps)
+    assert any("Lower the nozzle everywhere by 0.06 mm" in step.text for step in advice.steps)
 
 
 def test_a_clear_warp_within_tolerance_goes_with_the_offset(score_of):
@@ -113,7 +113,7 @@ def test_edits_that_leave_the_common_part_say_so(score_of, shared_mm, side):
     gaps = 0.2 + shared_mm + 0.06 * WARP
     advice = advise(score_of(GRID, gaps, common_sigma_mm=0.005), BED, mesh=None)
     assert (advice.work, advice.set_offset, advice.offset_done) == ("mesh", False, True)
-    told = next(step for step in advice.steps if "shape of the bed" in step)
+    told = next(step.text for step in advice.steps if "shape of the bed" in step.text)
     assert f"0.012 mm too {side}; that is within tolerance and is left" in told
     # Not where the nodes take it, and not where it does not show.
     bed = dataclasses.replace(BED, edits=Edits(offset_style="none"))
@@ -122,7 +122,7 @@ def test_edits_that_leave_the_common_part_say_so(score_of, shared_mm, side):
         advise(score_of(GRID, 0.2 + 0.06 * WARP, common_sigma_mm=0.005), BED, mesh=None),
     ):
         assert other.work == "mesh"
-        assert not any("shape of the bed" in step for step in other.steps)
+        assert not any("shape of the bed" in step.text for step in other.steps)
 
 
 def test_warp_and_offset_are_told_apart(score_of):
@@ -173,7 +173,7 @@ def test_a_large_tilt_goes_to_the_screws_first(score_of):
     assert not any(node.changed for node in advice.nodes)
     assert {node.note for node in advice.nodes} == {"held back: the screws come first"}
     assert advice.twist_mm == pytest.approx(0, abs=0.002)
-    text = " ".join(advice.steps)
+    text = " ".join(step.text for step in advice.steps)
     assert "the gap grows by 1.10 mm per m to the right" in text
     assert "with the mesh unchanged" in text
     assert "The middle of the mesh keeps its height" in text
@@ -221,7 +221,7 @@ def test_twist_is_named_with_four_screws(score_of):
     advice = advise(score_of(GRID, 0.2 + 0.09 * x + 0.03 * x * y), bed, mesh=None)
     assert advice.work == "screws"
     assert advice.twist_mm == pytest.approx(0.06, abs=0.004)
-    assert any("twist of 0.06" in step for step in advice.steps)
+    assert any("twist of 0.06" in step.text for step in advice.steps)
 
 
 @pytest.mark.parametrize("smallest_mm", [0.01, 0.025, 0.005])
@@ -246,7 +246,7 @@ def test_edits_are_clamped_to_the_largest(score_of):
     advice = advise(score_of(GRID, 0.2 + one_node(0.12)), bed, mesh=None)
     assert dz_of(advice) == pytest.approx(one_node(-0.05))
     assert advice.nodes[7].note == "limited to 0.05 mm in one round"
-    assert any("another round takes the rest" in step for step in advice.steps)
+    assert any("another round takes the rest" in step.text for step in advice.steps)
 
 
 def test_an_unread_pad_blocks_done_and_is_named(score_of):
@@ -254,7 +254,7 @@ def test_an_unread_pad_blocks_done_and_is_named(score_of):
     assert not advice.done
     assert advice.offset_done
     assert not advice.warp_done
-    assert any("1 grid point not read (column 4, row 1)" in step for step in advice.steps)
+    assert any("1 grid point not read (column 4, row 1)" in step.text for step in advice.steps)
 
 
 def test_a_node_read_on_an_earlier_sheet_of_the_epoch_does_not_block(score_of):
@@ -269,14 +269,14 @@ def test_a_node_without_a_pad_does_not_block_but_is_named(score_of):
     advice = advise(score_of(grid, np.full(25, 0.2)), bed, mesh=None)
     assert advice.done
     assert advice.nodes[0].inferred
-    assert any("1 grid point without a pad: inferred" in step for step in advice.steps)
+    assert any("1 grid point without a pad: inferred" in step.text for step in advice.steps)
 
 
 def test_not_sure_enough_is_not_done(score_of):
     # Every point on target, but read to 0.02 mm only: 0.03 is not shown with 95 % confidence.
     advice = advise(score_of(GRID, np.full(25, 0.2), sigma_mm=0.02), BED, mesh=None)
     assert (advice.work, advice.done, advice.offset_done) == ("nothing", False, True)
-    assert any("not yet sure enough" in step for step in advice.steps)
+    assert any("not yet sure enough" in step.text for step in advice.steps)
 
 
 def test_offset_has_its_own_tolerance(score_of):
@@ -315,10 +315,10 @@ def test_a_sheet_wholly_off_scale_asks_for_a_scout_sheet(score_of):
     high = dict.fromkeys(GRID.nodes, (0.28, None))
     advice = advise(score_of(GRID, np.full(25, 0.4), bounds=high), BED, mesh=None)
     assert advice.work == "withheld"
-    assert any("--reach first" in step for step in advice.steps)
+    assert any("--reach first" in step.text for step in advice.steps)
     low = dict.fromkeys(GRID.nodes, (None, 0.12))
     advice = advise(score_of(GRID, np.full(25, 0.1), bounds=low), BED, mesh=None)
-    assert any("raise the nozzle by 0.08 mm everywhere" in step for step in advice.steps)
+    assert any("raise the nozzle by 0.08 mm everywhere" in step.text for step in advice.steps)
 
 
 @pytest.mark.parametrize("verdict", ["not in force", "wrong sign", "index", "partly"])
@@ -326,7 +326,7 @@ def test_no_edits_without_proof(score_of, verdict):
     proof = Proof(verdict=verdict, slope=0.0, sigma=0.1, transform="", text="Nothing changed.")
     advice = advise(score_of(GRID, 0.2 + one_node(0.06)), BED, mesh=None, proof=proof)
     assert (advice.work, advice.done) == ("withheld", False)
-    assert advice.steps[0] == "Nothing changed."
+    assert advice.steps[0].text == "Nothing changed."
     assert not any(node.changed or node.dz_mm for node in advice.nodes)
     assert not advise(score_of(GRID, np.full(25, 0.2)), BED, mesh=None, proof=proof).done
 
@@ -344,8 +344,8 @@ def test_a_nozzle_too_near_everywhere_lowers_no_node(score_of):
     assert dz_of(advice).min() > -0.06
     assert (advice.work, advice.set_offset, advice.done) == ("offset", True, False)
     assert advice.offset_mm > 0.1
-    assert "No grid point can be corrected safely" in advice.steps[0]
-    assert "Raise the nozzle everywhere by 0.12 mm" in advice.steps[1]
+    assert "No grid point can be corrected safely" in advice.steps[0].text
+    assert "Raise the nozzle everywhere by 0.12 mm" in advice.steps[1].text
 
 
 def test_a_bed_that_stays_too_near_is_warned_of(score_of):
@@ -353,8 +353,8 @@ def test_a_bed_that_stays_too_near_is_warned_of(score_of):
     advice = advise(score_of(GRID, 0.2 + one_node(-0.19) + one_node(-0.19, 3, 1)), BED, mesh=None)
     assert advice.work == "mesh"
     far = advise(score_of(GRID, 0.2 + one_node(-0.06)), BED, mesh=None)
-    assert not any("print nothing but the next sheet" in step for step in far.steps)
+    assert not any("print nothing but the next sheet" in step.text for step in far.steps)
     bed = dataclasses.replace(BED, edits=Edits(largest_mm=0.02))
     near = advise(score_of(GRID, 0.2 + one_node(-0.16)), bed, mesh=None)
-    assert any("print nothing but the next sheet" in step for step in near.steps)
-    assert any("--reach first" in step for step in near.steps)
+    assert any("print nothing but the next sheet" in step.text for step in near.steps)
+    assert any("--reach first" in step.text for step in near.steps)

@@ -99,7 +99,7 @@ def test_advice_shares_the_bend_out_where_the_mesh_is_known(score_of):
         for name, advice in (("known", known), ("unknown", unknown))
     }
     assert left["known"] < left["unknown"] - 0.005
-    assert any("only a mesh with more points" in step for step in known.steps)
+    assert any("only a mesh with more points" in step.text for step in known.steps)
 
 
 def test_a_bed_at_its_best_needs_no_edit(score_of):

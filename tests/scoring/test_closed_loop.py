@@ -122,7 +122,7 @@ def run(score_of, seed: int, sheets: int = 4) -> tuple[Printer, list[str], list[
         ranges.append(float(np.ptp(printer.error_mm(NODES_MM))))
         if advice.done:
             break
-        reach = "first" if any("--reach first" in step for step in advice.steps) else "fine"
+        reach = "first" if any(step.reach == "first" for step in advice.steps) else "fine"
         low_before = 0.2 + printer.error_mm(check_points_mm(GRID)[0]).min()
         done = printer.follow(advice)
         low_after = 0.2 + printer.error_mm(check_points_mm(GRID)[0]).min()

@@ -238,7 +238,7 @@ def test_a_bare_score_makes_a_page_too(scored):
 def test_steps_default_to_those_of_the_advice(scored):
     page = Page(render_report(sheet=scored.sheet, score=scored.score, advice=scored.advice))
     for step in scored.advice.steps:
-        assert step.replace("+-", "±") in page.text
+        assert step.text.replace("+-", "±") in page.text
 
 
 def test_steps_are_printed_with_the_sign_of_an_interval(scored):

@@ -70,6 +70,23 @@ def test_screws_come_back(score_of):
     assert scores_from_json(scores_to_json(score, advice))[1] == advice
 
 
+def test_steps_keep_their_kind_and_unknown_ones_are_only_told(example):
+    advice = advise(example, BED, mesh=MESH)
+    assert {step.kind for step in advice.steps} >= {"edits", "sheet"}
+    data = scores_to_data(example, advice)
+    data["advice"]["steps"] = [
+        {"kind": "sheet", "text": "Print.", "reach": "first; rm -r ."},
+        {"kind": "of later years", "text": "Look."},
+        "A bare sentence.",
+    ]
+    steps = scores_from_json(json.dumps(data))[1].steps
+    assert [(step.kind, step.text, step.reach) for step in steps] == [
+        ("sheet", "Print.", ""),
+        ("note", "Look.", ""),
+        ("note", "A bare sentence.", ""),
+    ]
+
+
 def test_bytes_are_deterministic_and_plain_json(example):
     advice = advise(example, BED, mesh=MESH)
     text = scores_to_json(example, advice)
@@ -160,8 +177,9 @@ def test_every_wrong_type_is_refused_without_traceback(example):
             scores_from_json(json.dumps(changed))
         except PadsheetError:
             wrong += 1
-    # What it was printed on and with is not read back here; all other keys are checked.
-    assert wrong >= len(paths(data)) - 4
+    # What it was printed on and with is not read back here, and a step may be a bare sentence; all
+    # other keys are checked.
+    assert wrong >= len(paths(data)) - 5
 
 
 def paths(data, way=()):

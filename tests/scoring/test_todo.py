@@ -11,13 +11,14 @@ import pytest
 
 from padsheet.cli.main import COMMANDS, main
 from padsheet.scoring.advice import Advice, NodeAdvice
+from padsheet.scoring.steps import AdvisedStep, StepKind
 from padsheet.scoring.todo import Step, todo
 
 FOLDER = Path("my bed")
 BASE = "padsheet -C 'my bed'"
 
 
-def advice_of(work: str, steps: tuple[str, ...], *, done: bool = False) -> Advice:
+def advice_of(work: str, steps: tuple[AdvisedStep, ...], *, done: bool = False) -> Advice:
     return Advice(
         offset_mm=-0.02,
         offset_sigma_mm=0.004,
@@ -36,22 +37,25 @@ def advice_of(work: str, steps: tuple[str, ...], *, done: bool = False) -> Advic
     )
 
 
+def step(kind: StepKind, text: str, reach: str = "") -> AdvisedStep:
+    return AdvisedStep(kind=kind, text=text, reach=reach)
+
+
 MESH = advice_of(
     "mesh",
     (
-        "Send the mesh edits: lower the nozzle at 1 grid point by up to 0.04 mm.",
-        "Then print a new sheet with --reach fine to prove the edits.",
-        "1 grid point not read (column 1, row 1): the bed is not done before that. "
-        "Take a closer or better lit photo of the same print.",
+        step("edits", "Send the mesh edits: lower the nozzle at 1 grid point by up to 0.04 mm."),
+        step("sheet", "Then print a new sheet to prove the edits.", "fine"),
+        step("photo", "1 grid point not read: take a closer or better lit photo."),
     ),
 )
 ALL = [
     MESH,
-    advice_of("screws", ("Turn front left.", "Then print a sheet with --reach first: far.")),
-    advice_of("offset", ("Leave the mesh.", "Lower the nozzle everywhere by 0.02 mm by hand.")),
-    advice_of("nothing", ("Change nothing.", "Print another sheet: not sure enough.")),
-    advice_of("nothing", ("The bed is done.",), done=True),
-    advice_of("withheld", ("The signs are turned over.", "No further edits are given.")),
+    advice_of("screws", (step("note", "Turn it."), step("sheet", "Then print: far.", "first"))),
+    advice_of("offset", (step("note", "Leave the mesh."), step("offset", "Lower it by 0.02 mm."))),
+    advice_of("nothing", (step("note", "Change nothing."), step("sheet", "Print another one."))),
+    advice_of("nothing", (step("note", "The bed is done."),), done=True),
+    advice_of("withheld", (step("note", "The signs are turned over."), step("note", "No edits."))),
 ]
 
 
@@ -82,6 +86,16 @@ def test_an_unknown_mesh_is_taken_in_first() -> None:
     steps = todo(MESH, FOLDER, proved=False, mesh_known=False)
     assert commands(steps)[0] == f"{BASE} mesh answer.txt"
     assert not any("prove" in command for command in commands(steps))
+
+
+def test_the_wording_of_a_step_plays_no_part() -> None:
+    text = "Print another sheet with --reach first, put it on record, photo of the same print."
+    told = todo(advice_of("nothing", (step("note", text),)), Path(), proved=True, mesh_known=True)
+    assert told == [Step(text=text)]
+    again = todo(
+        advice_of("nothing", (step("by eye", "Look."),)), Path(), proved=True, mesh_known=True
+    )
+    assert commands(again) == ["padsheet applied --offset MM"]
 
 
 def test_screws_offset_and_doubt_get_their_own_commands() -> None:

@@ -80,7 +80,7 @@ def test_a_shape_that_is_known_is_told_from_an_offset_that_is_not(score_of):
     shown = score_table(score, advice) + score_map(score, advice, colour=False)
     assert shown.count("  shape on target  leave") == 25
     assert "~ " not in score_map(score, advice, colour=False).partition("Gap error")[0]
-    steps = " ".join(advice.steps)
+    steps = " ".join(step.text for step in advice.steps)
     assert "Leave the mesh as it is: the shape of the bed is within tolerance" in steps
     assert f"0.01 mm too near to the bed, +-{half_mm:.2f} mm, and the tolerance is 0.03" in steps
     commands = [
@@ -126,7 +126,7 @@ def test_edits_come_with_a_word_on_an_offset_that_is_not_known(score_of):
     _, advice = two_rounds(score_of, error, common_sigma_mm=0.035)
     assert advice.work == "mesh"
     assert not advice.set_offset
-    assert any("Leave the common offset for now" in step for step in advice.steps)
+    assert any("Leave the common offset for now" in step.text for step in advice.steps)
 
 
 def test_a_common_offset_shows_at_every_point(score_of):
@@ -154,7 +154,7 @@ def test_a_sheet_of_a_few_good_points_does_not_finish_the_bed(score_of):
     few = spot(score_of(GRID, np.full(25, 0.2), **sure), SPOTS)
     advice = advise(few, BED, mesh=None)
     assert not advice.warp_done
-    assert any("20 grid points not on this sheet" in step for step in advice.steps)
+    assert any("20 grid points not on this sheet" in step.text for step in advice.steps)
 
 
 def test_a_sheet_of_a_few_points_counts_with_the_whole_one_before_it(score_of):
