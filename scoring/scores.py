@@ -397,7 +397,7 @@ def _step(data: Any) -> AdvisedStep:
         return AdvisedStep(kind="note", text=data)
     kind, reach = _text(data["kind"]), _text(data.get("reach", ""))
     return AdvisedStep(
-        kind=kind if kind in get_args(StepKind) else "note",
+        kind=cast(StepKind, kind) if kind in get_args(StepKind) else "note",
         text=_text(data["text"]),
         reach=reach if reach in ("fine", "first") else "",
     )
