@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from padsheet.cli.options import folder_of, force_option, round_option, say, user_errors
+from padsheet.cli.options import NUMBER, folder_of, force_option, round_option, say, user_errors
 from padsheet.scoring.history import applied_words, summaries
 from padsheet.scoring.rounds import BedFolder
 from padsheet.scoring.user_word import record_word
@@ -18,7 +18,7 @@ __all__ = ["command"]
 @click.option("--no-edits", is_flag=True, help="No mesh point was changed.")
 @click.option("--screws", is_flag=True, help="Bed screws were turned.")
 @click.option(
-    "--offset", "offset_mm", type=float, metavar="MM", help="Added to the common offset; - lowers."
+    "--offset", "offset_mm", type=NUMBER, metavar="MM", help="Added to the common offset; - lowers."
 )
 @force_option
 @click.pass_context

@@ -14,7 +14,15 @@ from pathlib import Path
 import click
 import numpy as np
 
-from padsheet.cli.options import fitted, folder_of, json_option, say, show_json, user_errors
+from padsheet.cli.options import (
+    fitted,
+    folder_of,
+    json_option,
+    refuse_file,
+    say,
+    show_json,
+    user_errors,
+)
 from padsheet.cli.score_one import show_scores
 from padsheet.demo_photos import mesh_file, scenario
 from padsheet.patterns.errors import PadsheetError
@@ -40,7 +48,7 @@ MARK = ".padsheet-demo"
 @click.argument(
     "directory",
     metavar="[DIR]",
-    type=click.Path(path_type=Path, file_okay=False),
+    type=click.Path(path_type=Path),
     default=Path("padsheet-demo"),
 )
 @click.option(
@@ -70,6 +78,7 @@ def command(ctx: click.Context, directory: Path, name: str, force: bool, as_json
     source = scenario(name)
     with user_errors():
         folder = BedFolder(folder_of(ctx) / directory)
+        refuse_file(folder.path)
         _make_room(folder.path, force=force)
         with folder.lock():
             _write_bed(folder, source)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import BinaryIO
+from pathlib import Path
 
 import click
 
@@ -60,7 +60,7 @@ __all__ = ["command", "show_talk"]
 @click.option("--prove", is_flag=True, help="Write one edit that proves the edit style.")
 @click.option(
     "--proved",
-    type=click.File("rb"),
+    type=click.Path(path_type=Path),
     metavar="FILE",
     help="The mesh as shown after the proof's edit ('-' for standard input).",
 )
@@ -75,7 +75,7 @@ def command(
     keep_mean: bool,
     empty_mesh: bool,
     prove: bool,
-    proved: BinaryIO | None,
+    proved: Path | None,
     force: bool,
     as_json: bool,
 ) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from padsheet.cli.options import say
+from padsheet.cli.options import read_given, say
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.by_eye import Pick, by_eye_words, check_lines, picks_from_csv
@@ -47,8 +47,8 @@ def _can_ask() -> bool:
 
 def _text(path: Path) -> str:
     """Read a file of picks."""
-    with click.open_file(path, "rb") as file:
-        data: bytes = file.read(_LARGEST_FILE_BYTES + 1)
+    remedy = "Give a text file of column,row,line, one row a pad, or none to be asked."
+    data = read_given(path, _LARGEST_FILE_BYTES + 1, remedy=remedy)
     try:
         if len(data) <= _LARGEST_FILE_BYTES and b"\0" not in data:
             return data.decode("utf-8-sig")

@@ -11,7 +11,7 @@ from typing import Any
 import click
 from click.core import ParameterSource
 
-from padsheet.cli.options import folder_of, force_option, say, user_errors
+from padsheet.cli.options import NUMBER, folder_of, force_option, refuse_file, say, user_errors
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
@@ -43,13 +43,11 @@ NOT_VALUES = frozenset({"directory", "force"})
 
 
 @click.command("init", short_help="Make a bed folder with its profile, bed.toml.")
-@click.argument(
-    "directory", metavar="[DIR]", required=False, type=click.Path(path_type=Path, file_okay=False)
-)
+@click.argument("directory", metavar="[DIR]", required=False, type=click.Path(path_type=Path))
 @click.option(
-    "--size", type=(float, float), metavar="X Y", help="Width and depth of the plate, mm."
+    "--size", type=(NUMBER, NUMBER), metavar="X Y", help="Width and depth of the plate, mm."
 )
-@click.option("--round", "diameter", type=float, metavar="MM", help="Round plate: its diameter.")
+@click.option("--round", "diameter", type=NUMBER, metavar="MM", help="Round plate: its diameter.")
 @click.option("--centre-origin", is_flag=True, help="X0 Y0 is the middle of the plate.")
 @click.option(
     "--mesh",
@@ -59,17 +57,17 @@ NOT_VALUES = frozenset({"directory", "force"})
 )
 @click.option(
     "--inset",
-    type=float,
+    type=NUMBER,
     metavar="MM",
     help="From the outermost grid points to the edge of the plate.",
 )
-@click.option("--nozzle", type=float, metavar="MM", help="Diameter of the nozzle's bore.")
-@click.option("--filament", type=float, metavar="MM", help="Diameter of the filament.")
-@click.option("--target", type=float, metavar="MM", help="Height of the first layer you want.")
-@click.option("--width", type=float, metavar="MM", help="Width of its lines.")
-@click.option("--tolerance", type=float, metavar="MM", help="How near to the target is enough.")
-@click.option("--nozzle-temp", type=float, metavar="C", help="Temperature of the nozzle.")
-@click.option("--bed-temp", type=float, metavar="C", help="Temperature of the bed.")
+@click.option("--nozzle", type=NUMBER, metavar="MM", help="Diameter of the nozzle's bore.")
+@click.option("--filament", type=NUMBER, metavar="MM", help="Diameter of the filament.")
+@click.option("--target", type=NUMBER, metavar="MM", help="Height of the first layer you want.")
+@click.option("--width", type=NUMBER, metavar="MM", help="Width of its lines.")
+@click.option("--tolerance", type=NUMBER, metavar="MM", help="How near to the target is enough.")
+@click.option("--nozzle-temp", type=NUMBER, metavar="C", help="Temperature of the nozzle.")
+@click.option("--bed-temp", type=NUMBER, metavar="C", help="Temperature of the bed.")
 @click.option("--edit-style", type=click.Choice(EDIT_STYLES), help="How the printer is told edits.")
 @click.option("--edit-template", metavar="LINE", help="Line for one point, for the custom style.")
 @click.option(
@@ -103,6 +101,7 @@ def command(ctx: click.Context, /, directory: Path | None, force: bool, **option
     folder = folder_of(ctx) / directory if directory else folder_of(ctx)
     path = folder / "bed.toml"
     with user_errors():
+        refuse_file(folder)
         # Before the questions, so that nobody answers them for nothing.
         _refuse_overwriting(path, force=force)
         if _nothing_given(ctx) and at_terminal():

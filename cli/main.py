@@ -11,7 +11,7 @@ from typing import Any
 
 import click
 
-from padsheet.cli.options import user_errors
+from padsheet.cli.options import refuse_file, user_errors
 
 __all__ = ["main"]
 
@@ -80,7 +80,7 @@ def _open_closed_streams() -> None:
 @click.option(
     "-C",
     "folder",
-    type=click.Path(path_type=Path, file_okay=False),
+    type=click.Path(path_type=Path),
     default=Path(),
     metavar="DIR",
     help="Work in this bed folder instead of the current one.",
@@ -96,4 +96,5 @@ def main(ctx: click.Context, folder: Path) -> None:
       padsheet -C my-bed sheet
       padsheet -C my-bed score photo.jpg
     """  # noqa: D301 -- click's mark for a paragraph kept as it is
+    refuse_file(folder)
     ctx.obj = folder

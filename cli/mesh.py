@@ -3,12 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import BinaryIO, Literal
+from pathlib import Path
+from typing import Literal
 
 import click
 import numpy as np
 
-from padsheet.cli.options import folder_of, force_option, json_option, say, show_json, user_errors
+from padsheet.cli.options import (
+    NUMBER,
+    folder_of,
+    force_option,
+    json_option,
+    read_given,
+    say,
+    show_json,
+    user_errors,
+)
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.mesh import Mesh
@@ -28,7 +38,7 @@ LARGEST_BYTES = 1_000_000
 
 
 @click.command("mesh")
-@click.argument("file", type=click.File("rb"))
+@click.argument("file", type=click.Path(path_type=Path), required=False, metavar="FILE")
 @click.option(
     "--first-row",
     type=click.Choice(["front", "back"]),
@@ -44,7 +54,7 @@ LARGEST_BYTES = 1_000_000
     metavar="NAME",
     help="Name in the bed folder; 'mesh', 'mesh-2' and so on if not given.",
 )
-@click.option("--bed-temp", type=float, metavar="C", help="Bed temperature it was made at.")
+@click.option("--bed-temp", type=NUMBER, metavar="C", help="Bed temperature it was made at.")
 @click.option("--plate", metavar="NAME", help="Plate it belongs to; the profile's if not given.")
 @click.option("--yes", is_flag=True, help="Take the map as right without asking.")
 @force_option
@@ -52,7 +62,7 @@ LARGEST_BYTES = 1_000_000
 @click.pass_context
 def command(
     ctx: click.Context,
-    file: BinaryIO,
+    file: Path | None,
     first_row: Literal["front", "back"] | None,
     first_column: Literal["left", "right"] | None,
     name: str | None,
@@ -72,6 +82,11 @@ def command(
       padsheet -C my-bed mesh answer.txt
       padsheet -C my-bed mesh - --first-row back --yes < answer.txt
     """  # noqa: D301 -- click's mark for a paragraph kept as it is
+    if file is None:
+        raise click.UsageError(
+            "Name the text file with the mesh that the printer shows, such as `padsheet mesh "
+            "answer.txt`; - for standard input."
+        )
     with user_errors():
         folder = BedFolder(folder_of(ctx))
         bed = folder.bed()
@@ -79,7 +94,7 @@ def command(
             read_text(file), bed.mesh, first_row=first_row, first_column=first_column
         )
         _show(reading, as_json=as_json)
-        piped = getattr(file, "name", "<stdin>") == "<stdin>"
+        piped = file == Path("-")
         _confirm(folder, reading, told=first_row is not None, yes=yes, piped=piped)
         with folder.lock():
             mesh = _described(folder, bed, reading.mesh, name, bed_temp, plate)
@@ -120,9 +135,13 @@ def _next(folder: BedFolder, before: Mesh | None, mesh: Mesh) -> str:
     )
 
 
-def read_text(file: BinaryIO) -> str:
+def read_text(file: Path) -> str:
     """Read a pasted block, whatever its encoding; refuse a file far too large."""
-    raw = file.read(LARGEST_BYTES + 1)
+    remedy = (
+        "Save the whole answer in which the printer shows its mesh as a text file, and give its "
+        "path."
+    )
+    raw = read_given(file, LARGEST_BYTES + 1, remedy=remedy)
     if len(raw) > LARGEST_BYTES:
         raise PadsheetError(
             "the file is far larger than a mesh table",

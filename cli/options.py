@@ -19,12 +19,15 @@ from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import access_error
 
 __all__ = [
+    "NUMBER",
     "columns_of",
     "fitted",
     "folder_of",
     "force_option",
     "here",
     "json_option",
+    "read_given",
+    "refuse_file",
     "round_option",
     "say",
     "show_json",
@@ -38,6 +41,21 @@ _TOLD = re.compile(
     r"`padsheet "
     r"(?=(?:sheet|score|mesh|edits|send|applied|restore|reset|rounds|phone|start-check)\b)"
 )
+
+
+class _Number(click.types.FloatParamType):
+    """A number, refused in a user's words."""
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        try:
+            return float(value)
+        except ValueError:
+            self.fail(f"{value!r} is not a number such as 0.2.", param, ctx)
+
+
+NUMBER = _Number()
 
 json_option: Callable[[Any], Any] = click.option(
     "--json", "as_json", is_flag=True, help="Print JSON on standard output."
@@ -59,6 +77,47 @@ def folder_of(ctx: click.Context) -> Path:
     """Return the bed folder given with -C, or the current folder."""
     folder: Path = ctx.obj if ctx.obj is not None else Path()
     return folder
+
+
+def refuse_file(path: Path) -> None:
+    """Refuse a file where a folder is wanted.
+
+    Raises
+    ------
+    PadsheetError
+        If it is one.
+    """
+    if path.exists() and not path.is_dir():
+        raise PadsheetError(
+            f"{path} is a file, not a folder",
+            remedy="Name a folder; one that does not exist yet is made by `padsheet init DIR`.",
+            code="folder-none",
+        )
+
+
+def read_given(path: Path, most_bytes: int, *, remedy: str) -> bytes:
+    """Read the beginning of a file named on the command line; ``-`` is standard input.
+
+    Raises
+    ------
+    PadsheetError
+        If it is not there, is a folder, or may not be read.
+    """
+    try:
+        with click.open_file(path, "rb") as file:
+            data: bytes = file.read(most_bytes)
+    except FileNotFoundError as error:
+        where = "" if path.is_absolute() else f" in {Path.cwd()}"
+        raise PadsheetError(
+            f"there is no file {path}{where}", remedy=remedy, code="input-missing"
+        ) from error
+    except OSError as error:
+        raise PadsheetError(
+            f"{path} cannot be read ({error.strerror})",
+            remedy="Name a file, not a folder, that you may read.",
+            code="input-unreadable",
+        ) from error
+    return data
 
 
 def here(text: str) -> str:

@@ -15,6 +15,7 @@ import click
 from padsheet.cli.options import folder_of, say, user_errors
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.lock import locked
+from padsheet.scoring.rounds import BedFolder
 
 __all__ = ["command"]
 
@@ -65,12 +66,7 @@ def _check(folder: Path) -> None:
             remedy="Install the extra with `pip install 'padsheet[phone]'`.",
             code="phone-extra-missing",
         )
-    if not (folder / "bed.toml").is_file():
-        raise PadsheetError(
-            f"{folder} is not a bed folder: it has no bed.toml",
-            remedy="Give the folder with -C, or make one with `padsheet init DIR`.",
-            code="bed-folder-missing",
-        )
+    BedFolder(folder).require()
 
 
 def _lan_address() -> str:

@@ -40,7 +40,7 @@ __all__ = ["command"]
 @click.option(
     "--all",
     "many",
-    type=click.Path(path_type=Path, exists=True, file_okay=False),
+    type=click.Path(path_type=Path),
     metavar="FOLDER",
     help="Score the newest photo of every bed folder in FOLDER, on all cores.",
 )

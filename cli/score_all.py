@@ -49,7 +49,7 @@ def _name(outcome: Outcome, folder: Path) -> str:
 
 def _table(outcomes: list[Outcome], folder: Path) -> str:
     """Return one row for each bed, and below it what its scores say."""
-    head = ("bed", "round", "read", "on target", "mean", "worst", "")
+    head = ("bed", "round", "read", "on target", "common", "worst", "")
     rows = [head, *((_name(o, folder), *_cells(o)) for o in outcomes)]
     widths = [max(len(row[k]) for row in rows) for k in range(len(head))]
     lines = [
@@ -58,11 +58,12 @@ def _table(outcomes: list[Outcome], folder: Path) -> str:
     ]
     told = [f"{_name(o, folder)}: {o.summary}" for o in outcomes if o.state == "scored"]
     notes = [fitted(text, sys.stdout) for text in told]
-    return "\n".join([*lines, "(mm; mean and worst are gap less target)", "", *notes]).rstrip()
+    key = "(mm, gap less target; common: what all points share)"
+    return "\n".join([*lines, key, "", *notes]).rstrip()
 
 
 def _cells(outcome: Outcome) -> tuple[str, ...]:
-    """Return round, pads read, pads on target, mean and worst error, and a word on the state."""
+    """Return round, pads read, pads on target, common and worst error, and a word on the state."""
     if outcome.scores is None:
         word = "no new photo" if outcome.state == "skipped" else (outcome.error or {})["code"]
         return ("", "", "", "", "", word)
@@ -73,7 +74,7 @@ def _cells(outcome: Outcome) -> tuple[str, ...]:
         str(outcome.round),
         f"{len(errors)} of {len(pads)}",
         str(outcome.on_target),
-        f"{sum(errors) / len(errors):+.3f}" if errors else "",
+        f"{-advice['offset_mm']:+.3f}" if errors and advice else "",
         f"{max(errors, key=abs):+.3f}" if errors else "",
         _state(advice),
     )

@@ -50,6 +50,7 @@ def score_one(
     elif sheet_path is not None and not folder.profile.is_file():
         scored, written = score_photos(photos, _read_sheet(sheet_path)), None
     else:
+        folder.require()
         with folder.lock():
             chosen = _chosen_round(folder, sheet_path, number)
             scored, round_ = score_round(folder, photos, round_=chosen, force=force)
@@ -75,6 +76,7 @@ def _score_by_eye(
     if sheet_path is not None and not folder.profile.is_file():
         sheet = _read_sheet(sheet_path)
         return score_by_eye(picks_of(sheet, files), sheet), None
+    folder.require()
     # Nobody may have to wait for a person who counts lines: the lock is taken afterwards.
     round_ = round_by_eye(folder, _chosen_round(folder, sheet_path, number))
     refuse_rescoring(round_, force)
@@ -86,7 +88,7 @@ def _score_by_eye(
 def _read_sheet(path: Path) -> Sheet:
     try:
         return sheet_from_json(path.read_text(encoding="utf-8"))
-    except (FileNotFoundError, UnicodeDecodeError) as error:
+    except (OSError, UnicodeDecodeError) as error:
         raise PadsheetError(
             f"there is no readable sheet file {path}",
             remedy="Give the sheet.json that padsheet wrote beside the sheet's G-code.",

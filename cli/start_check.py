@@ -4,11 +4,19 @@ from __future__ import annotations
 
 import difflib
 import sys
-from typing import BinaryIO
+from pathlib import Path
 
 import click
 
-from padsheet.cli.options import fitted, folder_of, json_option, say, show_json, user_errors
+from padsheet.cli.options import (
+    fitted,
+    folder_of,
+    json_option,
+    read_given,
+    say,
+    show_json,
+    user_errors,
+)
 from padsheet.patterns.bed import Bed
 from padsheet.scoring.rounds import BedFolder
 from padsheet.scoring.startcode import StartCheck, check_start_code
@@ -20,10 +28,10 @@ HEAD_BYTES = 2_000_000
 
 
 @click.command("start-check")
-@click.argument("file", type=click.File("rb"))
+@click.argument("file", type=click.Path(path_type=Path), required=False, metavar="FILE")
 @json_option
 @click.pass_context
-def command(ctx: click.Context, file: BinaryIO, as_json: bool) -> None:
+def command(ctx: click.Context, file: Path | None, as_json: bool) -> None:
     """Check that the start code in FILE ('-' for standard input) puts the mesh in force.
 
     FILE is the start code of the slicing program's printer profile, or a whole G-code file. It is
@@ -35,10 +43,18 @@ def command(ctx: click.Context, file: BinaryIO, as_json: bool) -> None:
       padsheet start-check start.gcode
       padsheet -C my-bed start-check print.gcode
     """  # noqa: D301 -- click's mark for a paragraph kept as it is
+    if file is None:
+        raise click.UsageError(
+            "Name the file with the start code, such as `padsheet start-check start.gcode`; - for "
+            "standard input."
+        )
     with user_errors():
         folder = BedFolder(folder_of(ctx))
-        bed = folder.bed() if folder.profile.is_file() else Bed()
-        text = file.read(HEAD_BYTES).decode("utf-8-sig", errors="replace")
+        # Outside a bed folder the usual words count.
+        outside = folder.path.is_dir() and not folder.profile.is_file()
+        bed = Bed() if outside else folder.bed()
+        remedy = "Save the start code of your slicing program as a text file, and give its path."
+        text = read_given(file, HEAD_BYTES, remedy=remedy).decode("utf-8-sig", errors="replace")
         check = check_start_code(text, bed)
     if as_json:
         show_json(_data(check))

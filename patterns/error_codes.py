@@ -317,7 +317,16 @@ _TABLE: Mapping[str, tuple[tuple[str, str, str], ...]] = {
     ),
     "Files of the bed folder": (
         ("folder-none", "not a bed folder", "`padsheet init DIR`, or `-C DIR`"),
-        ("bed-folder-missing", "not a bed folder", "`padsheet init DIR`, or `-C DIR`"),
+        (
+            "input-missing",
+            "there is no file of the name given",
+            "names are looked up from the folder you are in, not from that of -C",
+        ),
+        (
+            "input-unreadable",
+            "a file that was named is a folder, or may not be read",
+            "name a file that you may read",
+        ),
         (
             "folder-busy",
             "another run works in this folder",

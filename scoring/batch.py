@@ -96,7 +96,7 @@ def bed_folders(folder: Path) -> list[Path]:
         below[:] = [name for name in below if not name.startswith(".")]
     if not found:
         raise PadsheetError(
-            f"there is no bed folder in {folder}",
+            f"there is no bed folder in {folder}" if folder.is_dir() else f"{folder} is no folder",
             remedy=f"Name a folder whose subfolders were made with `padsheet init` (a {PROFILE} "
             "in each).",
             code="batch-no-beds",

@@ -316,8 +316,9 @@ def _read(path: Path) -> Photo:
     try:
         data = path.read_bytes()
     except FileNotFoundError as error:
+        where = "" if path.is_absolute() else f" in {Path.cwd()}"
         raise PadsheetError(
-            f"there is no photo {path}",
+            f"there is no photo {path}{where}",
             remedy="Check the name and the folder.",
             code="photo-missing",
         ) from error

@@ -187,16 +187,30 @@ class BedFolder:
         PadsheetError
             If this is no bed folder or the profile has a mistake.
         """
-        if not self.profile.is_file():
-            raise PadsheetError(
-                f"{self.path.resolve()} is not a bed folder: it has no {PROFILE}",
-                remedy="Make one with `padsheet init DIR` and work in it with `padsheet -C DIR`.",
-                code="folder-none",
-            )
+        self.require()
         return load_bed(self.profile)
+
+    def require(self) -> None:
+        """Refuse a folder that is no bed folder.
+
+        Raises
+        ------
+        PadsheetError
+            If there is no profile.
+        """
+        if self.profile.is_file():
+            return
+        why = f"it has no {PROFILE}" if self.path.is_dir() else "there is no such folder"
+        raise PadsheetError(
+            f"{self.path.resolve()} is not a bed folder: {why}",
+            remedy="Make one with `padsheet init DIR` and work in it with `padsheet -C DIR`.",
+            code="folder-none",
+        )
 
     def lock(self) -> AbstractContextManager[None]:
         """Hold the folder's lock; see `padsheet.scoring.lock.locked`."""
+        if not self.path.is_dir():
+            self.require()
         return locked(self.path)
 
     def round(self, number: int) -> Round:

@@ -228,7 +228,7 @@ def test_demo_touches_no_folder_but_its_own(tmp_path: Path) -> None:
         assert result.exit_code == 1
         assert "is not empty" in result.stderr
     assert [path.name for path in tmp_path.iterdir()] == ["notes.txt"]
-    assert run("demo", tmp_path / "notes.txt").exit_code == 2
+    assert run("demo", tmp_path / "notes.txt").exit_code == 1
     assert run("demo", tmp_path / "new", "--photo", "unknown").exit_code == 2
 
 

@@ -162,7 +162,7 @@ def test_a_wrong_command_line_gives_status_2(
 
 def test_a_file_in_the_way_is_named(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x", encoding="utf-8")
-    assert run("init", tmp_path / "file").exit_code == 2
+    assert run("init", tmp_path / "file").exit_code == 1
     result = run("init", tmp_path / "file" / "bed")
     assert result.exit_code == 1
     assert "file" in result.stderr

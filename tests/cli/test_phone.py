@@ -561,7 +561,7 @@ def test_uploads_are_cleared_and_nothing_else(folder):
 def test_command_refuses_what_is_no_bed_folder(tmp_path):
     done = CliRunner().invoke(main, ["-C", str(tmp_path), "phone"])
     assert done.exit_code == 1
-    assert "[bed-folder-missing]" in done.stderr
+    assert "[folder-none]" in done.stderr
 
 
 def test_command_says_which_extra_is_missing(folder, monkeypatch):

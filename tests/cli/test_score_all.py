@@ -110,7 +110,7 @@ def test_force_scores_the_newest_again(room: Path, first: Result, tmp_path: Path
     assert result.exit_code == 0
     row = next(line for line in result.stdout.splitlines() if line.startswith("good"))
     assert "25" in row
-    assert "good: " in result.stdout.partition("(mm;")[2]
+    assert "good: " in result.stdout.partition("(mm, ")[2]
 
 
 def test_the_installed_command_uses_processes(tmp_path: Path) -> None:
