@@ -13,6 +13,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from padsheet.patterns.sheet import Pad, Sheet
 from padsheet.scoring.colours import DARK_INK, LIGHT_INK, hex_to_rgb, pad_colour
+from padsheet.scoring.medians import median
 from padsheet.scoring.squish import PadScore, SheetScore
 from padsheet.scoring.words import headline
 
@@ -115,7 +116,7 @@ def _style(image: NDArray[np.uint8], centres: Pixels) -> Style:
     if len(centres) > 1:
         apart = np.linalg.norm(centres[:, None] - centres[None], axis=2)
         np.fill_diagonal(apart, np.inf)
-        pitch = float(np.median(apart.min(axis=1)))
+        pitch = median(apart.min(axis=1))
     # Five signs of a bold face are about 3 times as wide as it is high.
     large = int(np.clip(pitch * 0.22, 11, max(image.shape[:2]) * 0.03))
     return Style(

@@ -7,7 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ColourAxis", "discriminant_axis", "luminance_axis"]
+from padsheet.scoring.medians import medians
+
+__all__ = [
+    "ColourAxis",
+    "PrintAndPlate",
+    "discriminant_axis",
+    "luminance_axis",
+    "print_and_plate",
+]
 
 Floats = NDArray[np.float64]
 
@@ -35,8 +43,35 @@ class ColourAxis:
     apart: Floats
 
 
-def luminance_axis(light: NDArray[np.float32], u_mm: Floats) -> ColourAxis:
-    """Return luminance (Rec. ITU-R BT.709), and how well it tells print from plate here.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PrintAndPlate:
+    """The colours of print and plate in one place, in linear light.
+
+    Attributes
+    ----------
+    print_light, plate_light : ndarray, shape (3,)
+        As they usually are.
+    within : ndarray, shape (3, 3)
+        Scatter of both about that, added up.
+    """
+
+    print_light: Floats
+    plate_light: Floats
+    within: Floats
+
+    @property
+    def apart(self) -> Floats:
+        """Print minus plate."""
+        return np.asarray(self.print_light - self.plate_light)
+
+    @property
+    def brightest(self) -> float:
+        """The light of print or plate, whichever is brighter, in its brightest channel."""
+        return float(max(self.print_light.max(), self.plate_light.max()))
+
+
+def print_and_plate(light: NDArray[np.float32], u_mm: Floats) -> PrintAndPlate:
+    """Gather the colours of print and plate.
 
     Parameters
     ----------
@@ -45,46 +80,43 @@ def luminance_axis(light: NDArray[np.float32], u_mm: Floats) -> ColourAxis:
     u_mm : ndarray, shape (U,)
         Places across them, the line about zero.
     """
-    apart, share, within = _print_and_plate(light, u_mm)
-    step = float(_LUMINANCE @ apart)
-    separation = abs(step) / np.sqrt(float(_LUMINANCE @ within @ _LUMINANCE) + 1e-9)
+    groups = [
+        np.ascontiguousarray(light[:, :, where].reshape(-1, 3).T, float)
+        for where in (np.abs(u_mm) < 0.08, np.abs(u_mm) > u_mm[-1] - 0.15)
+    ]
+    print_light, plate_light = (medians(group) for group in groups)
+    within = _scatter(groups[0], print_light) + _scatter(groups[1], plate_light)
+    return PrintAndPlate(print_light=print_light, plate_light=plate_light, within=within)
+
+
+def luminance_axis(colours: PrintAndPlate) -> ColourAxis:
+    """Return luminance (Rec. ITU-R BT.709), and how well it tells print from plate here."""
+    step = float(_LUMINANCE @ colours.apart)
+    separation = abs(step) / np.sqrt(float(_LUMINANCE @ colours.within @ _LUMINANCE) + 1e-9)
     if abs(step) <= _NO_STEP:
-        return ColourAxis(axis=_LUMINANCE, separation=0.0, apart=share)
-    return ColourAxis(axis=_LUMINANCE / step, separation=float(separation), apart=share)
+        return ColourAxis(axis=_LUMINANCE, separation=0.0, apart=_share(colours))
+    return ColourAxis(axis=_LUMINANCE / step, separation=float(separation), apart=_share(colours))
 
 
-def discriminant_axis(light: NDArray[np.float32], u_mm: Floats) -> ColourAxis:
-    """Return the direction of Fisher's linear discriminant (Annals of Eugenics 7 (1936) 179-188).
-
-    Parameters
-    ----------
-    light, u_mm
-        As for `luminance_axis`.
-    """
-    apart, share, within = _print_and_plate(light, u_mm)
-    floor = 1e-7 + 1e-2 * np.trace(within)
-    axis = np.linalg.solve(within + np.eye(3) * floor, apart)
-    gain = float(axis @ apart)
+def discriminant_axis(colours: PrintAndPlate) -> ColourAxis:
+    """Return the direction of Fisher's discriminant (Annals of Eugenics 7 (1936) 179-188)."""
+    floor = 1e-7 + 1e-2 * np.trace(colours.within)
+    axis = np.linalg.solve(colours.within + np.eye(3) * floor, colours.apart)
+    gain = float(axis @ colours.apart)
     if gain <= _NO_STEP:
-        return ColourAxis(axis=_LUMINANCE, separation=0.0, apart=share)
-    return ColourAxis(axis=axis / gain, separation=float(np.sqrt(gain)), apart=share)
+        return ColourAxis(axis=_LUMINANCE, separation=0.0, apart=_share(colours))
+    return ColourAxis(axis=axis / gain, separation=float(np.sqrt(gain)), apart=_share(colours))
 
 
-def _print_and_plate(light: NDArray[np.float32], u_mm: Floats) -> tuple[Floats, Floats, Floats]:
-    """Return print minus plate, the same as a part of the brighter one, and their scatter."""
-    sample = light[:, ::3]
-    printed = sample[:, :, np.abs(u_mm) < 0.08].reshape(-1, 3).astype(float)
-    bare = sample[:, :, np.abs(u_mm) > u_mm[-1] - 0.15].reshape(-1, 3).astype(float)
-    on_print, on_plate = np.median(printed, axis=0), np.median(bare, axis=0)
-    apart = on_print - on_plate
-    share = apart / max(float(on_print.max()), float(on_plate.max()), 1e-6)
-    return np.asarray(apart), np.asarray(share), _scatter(printed) + _scatter(bare)
+def _share(colours: PrintAndPlate) -> Floats:
+    """Return print minus plate as a part of the brighter one."""
+    return np.asarray(colours.apart / max(colours.brightest, 1e-6))
 
 
-def _scatter(values: Floats) -> Floats:
-    """Return a covariance that a few outliers do not move."""
-    away = np.abs(values - np.median(values, axis=0)).sum(axis=1)
-    count = max(2, int(0.9 * len(values)))
-    kept = values[np.argpartition(away, count - 1)[:count]]
-    kept = kept - kept.mean(axis=0)
-    return np.asarray(kept.T @ kept / (count - 1))
+def _scatter(values: Floats, middle: Floats) -> Floats:
+    """Return the covariance of values (3, N) that a few outliers do not move."""
+    away = np.abs(values - middle[:, None]).sum(axis=0)
+    count = max(2, int(0.9 * len(away)))
+    kept = values[:, np.argpartition(away, count - 1)[:count]]
+    kept = kept - kept.mean(axis=1, keepdims=True)
+    return np.asarray(kept @ kept.T / (count - 1))

@@ -19,8 +19,9 @@ from numpy.typing import NDArray
 
 from padsheet.patterns.sheet import Coupon, Pad, Sheet
 from padsheet.scoring.camera import Camera
-from padsheet.scoring.colour_axis import discriminant_axis, luminance_axis
+from padsheet.scoring.colour_axis import discriminant_axis, luminance_axis, print_and_plate
 from padsheet.scoring.lines import Lines, Patches, pad_lines, sample_lines
+from padsheet.scoring.medians import median
 from padsheet.scoring.photo import Photo
 from padsheet.scoring.phrases import place
 from padsheet.scoring.remarks import COUPON_OPEN
@@ -61,18 +62,19 @@ def coupon_look(
     spacing = coupon.side_mm / coupon.lines
     if not (comb.whole and along.whole and across.whole):
         return None
-    colour = luminance_axis(comb.light, comb.u_mm)
+    colours = print_and_plate(comb.light, comb.u_mm)
+    colour = luminance_axis(colours)
     if colour.separation < _LUMINANCE_SEPARATION:
-        colour = discriminant_axis(comb.light, comb.u_mm)
+        colour = discriminant_axis(colours)
     if colour.separation < _LEAST_SEPARATION or along.px_per_mm * spacing < _LEAST_PX_PER_SPACING:
         return None
     bare = np.abs(comb.u_mm) > comb.u_mm[-1] - 0.15
-    plate = float(np.median(comb.light[:, :, bare] @ colour.axis))
-    seen = np.asarray(along.light[0] @ colour.axis, float) - plate
+    plate = median(comb.light[:, :, bare] @ colour.axis)
+    seen = along.along(colour.axis)[0].astype(float) - plate
     stripes = _power(seen, along.u_mm, spacing)
-    other = np.asarray(across.light[0] @ colour.axis, float)
+    other = across.along(colour.axis)[0].astype(float)
     noise = _power(other, across.u_mm, spacing)
-    return float(np.sqrt(max(stripes - noise, 0.0))), float(np.median(seen))
+    return float(np.sqrt(max(stripes - noise, 0.0))), median(seen)
 
 
 def _square(

@@ -16,21 +16,21 @@ the blurred bar is fitted instead; at a perfect edge the two agree (Cho, Yoon, J
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from padsheet.scoring.normal import tail_and_density
+from padsheet.scoring.medians import medians
+from padsheet.scoring.normal import below_and_density
 
 __all__ = ["BarFit", "fit_bars"]
 
 Floats = NDArray[np.float64]
+Values = NDArray[np.floating[Any]]
 
 # middle, width, blur, level, slope of the level, contrast, tilt of the top, left and right rim
-_PARAMETERS = 9
-_ITERATIONS = 25
-# A profile whose bar moves by less than this part of its reach is done.
-_STILL = 2e-4
+_PARAMETERS, _WITHOUT_RIMS = 9, 7
 _HUBER = 2.0
 
 
@@ -62,24 +62,15 @@ class BarFit:
     parameters: Floats
 
 
-def _row_medians(values: Floats) -> Floats:
-    """Return the median of each row; NumPy's own takes longer to check than to count."""
-    middle = values.shape[1] // 2
-    if values.shape[1] % 2:
-        return np.asarray(np.partition(values, middle, axis=1)[:, middle])
-    ordered = np.partition(values, (middle - 1, middle), axis=1)
-    return np.asarray((ordered[:, middle - 1] + ordered[:, middle]) / 2)
-
-
-def _start(profiles: Floats, u: Floats, blur: Floats) -> Floats:
+def _start(profiles: Values, u: Floats, blur: Floats) -> Floats:
     """Guess the parameters from the profile's moments."""
     count = len(u)
     tenth = max(2, count // 10)
     ends = np.concatenate([profiles[:, :tenth], profiles[:, -tenth:]], axis=1)
-    level = np.median(ends, axis=1)
+    level = medians(ends)
     away = profiles - level[:, None]
     near = np.abs(u) < 0.35 * np.abs(u).max()
-    contrast = np.median(away[:, np.abs(u) < 0.15 * np.abs(u).max()], axis=1)
+    contrast = medians(away[:, np.abs(u) < 0.15 * np.abs(u).max()])
     contrast = np.where(np.abs(contrast) < 1e-9, 1e-9, contrast)
     share = np.clip(away / contrast[:, None], 0, 1.2)
     width = np.clip(share.sum(axis=1) * (u[1] - u[0]), 2 * (u[1] - u[0]), 1.2 * np.abs(u).max())
@@ -89,58 +80,64 @@ def _start(profiles: Floats, u: Floats, blur: Floats) -> Floats:
     return np.stack([middle, width, blur, level, zero, contrast, zero, zero, zero], axis=1)
 
 
-def _model(p: Floats, u: Floats, rim: float) -> tuple[Floats, Floats]:
-    """Return values (N, U) and derivatives (N, 9, U)."""
+def _model(p: Values, u: Values, rim: float | None) -> tuple[Values, Values]:
+    """Return values (N, U) and derivatives (9, N, U), in the precision of `p` and `u`.
+
+    Without rims there are seven derivatives.
+    """
     middle, width, blur, level, slope, contrast, tilt, on_left, on_right = (
         p[:, k : k + 1] for k in range(_PARAMETERS)
     )
     v = u - middle
-    # The six steps that the model is made of, in blurs from their places: (6, N, U).
     half, sharp = width / 2, 1 / blur
-    steps = np.empty((6, *v.shape))
-    for step, at in zip(
-        steps, (half + rim, half, half - rim, rim - half, -half, -half - rim), strict=True
-    ):
-        np.add(v, at, out=step)
+    # The steps that the model is made of, in blurs from their places: (2 or 6, N, U).
+    edges: tuple[Values, ...] = (half, -half)
+    if rim is not None:
+        edges += (half + rim, half - rim, rim - half, -half - rim)
+    steps = np.empty((len(edges), *v.shape), v.dtype)
+    for step, edge in zip(steps, edges, strict=True):
+        np.add(v, edge, out=step)
         step *= sharp
-    below, density = tail_and_density(steps)
-    np.subtract(1.0, below, out=below, where=steps > 0)
+    below, density = below_and_density(steps)
     density *= sharp
     slip = np.multiply(density, steps, out=steps)
-    bar, band_left, band_right = below[1] - below[4], below[0] - below[2], below[3] - below[5]
-    lean = 1 + tilt * v
+    bar, lean = below[0] - below[1], 1 + tilt * v
     top = contrast * lean
-    d = np.empty((len(p), _PARAMETERS, len(u)))
-    # Movement of the left and of the right edge to the right, their rims with them.
-    move_left = top * density[1] + on_left * (density[0] - density[2])
-    move_right = top * density[4] - on_right * (density[3] - density[5])
-    d[:, 0] = move_right - move_left - contrast * tilt * bar
-    d[:, 1] = (move_right + move_left) / 2
-    d[:, 2] = top * (slip[4] - slip[1])
-    d[:, 2] -= on_left * (slip[0] - slip[2])
-    d[:, 2] -= on_right * (slip[3] - slip[5])
-    d[:, 3] = 1.0
-    d[:, 4] = u
-    d[:, 5] = lean * bar
-    d[:, 6] = contrast * v * bar
-    d[:, 7], d[:, 8] = band_left, band_right
-    value = level + slope * u + top * bar + on_left * band_left + on_right * band_right
+    value = level + slope * u + top * bar
+    d = np.empty((_PARAMETERS if rim is not None else _WITHOUT_RIMS, *v.shape), v.dtype)
+    # Movement of the left and of the right edge to the right, and their rims with them.
+    move_left, move_right = top * density[0], top * density[1]
+    d[2] = top * (slip[1] - slip[0])
+    d[3] = 1.0
+    d[4] = u
+    d[5] = lean * bar
+    d[6] = contrast * v * bar
+    if rim is not None:
+        d[7], d[8] = below[2] - below[3], below[4] - below[5]
+        value += on_left * d[7] + on_right * d[8]
+        move_left += on_left * (density[2] - density[3])
+        move_right -= on_right * (density[4] - density[5])
+        d[2] -= on_left * (slip[2] - slip[3]) + on_right * (slip[4] - slip[5])
+    d[0] = move_right - move_left - contrast * tilt * bar
+    d[1] = (move_right + move_left) / 2
     return value, d
 
 
 def fit_bars(
-    profiles: Floats,
+    profiles: Values,
     u: Floats,
     *,
     blur: Floats,
     blur_sd: float,
     tilt_sd: float = 0.5,
-    rim: float,
+    rim: float | None,
     rim_sd: float | Floats = 0.5,
     contrast: float | Floats = 1.0,
     contrast_sd: float | Floats = np.inf,
     shared: float = 1.0,
     start: Floats | None = None,
+    still: float = 2e-4,
+    most_steps: int = 25,
 ) -> BarFit:
     """Fit a blurred bar to each profile by damped, robust Gauss-Newton steps, all at once.
 
@@ -156,8 +153,9 @@ def fit_bars(
         How far it may be off (relative).
     tilt_sd : float
         How far the brightness of the bar's top may change across it (relative, per unit of `u`).
-    rim : float
-        How far the rims reach to either side of an edge.
+    rim : float or None
+        How far the rims reach to either side of an edge; None for bars without rims, which take
+        half the time.
     rim_sd : float or ndarray, shape (N,)
         How far their brightness may differ from the top's, as a part of the contrast.
     contrast : float or ndarray, shape (N,)
@@ -170,6 +168,10 @@ def fit_bars(
         much less beside what is expected.
     start : ndarray, shape (N, 9), optional
         Where to begin; guessed if not given.
+    still : float
+        A profile whose bar moves by less than this part of its reach is done.
+    most_steps : int
+        And so is one that has made so many steps.
 
     Returns
     -------
@@ -179,54 +181,63 @@ def fit_bars(
     p = _start(profiles, u, blur) if start is None else start
     extent = float(np.abs(u).max())
     step_u = float(u[1] - u[0])
-    spread = np.maximum(np.median(np.abs(np.diff(profiles, axis=1)), axis=1), 1e-6)
+    spread = np.maximum(medians(np.abs(np.diff(profiles, axis=1))), 1e-6)
     expected = np.zeros_like(p)
     expected[:, 2], expected[:, 5] = blur, contrast
     contrast_off = np.broadcast_to(np.asarray(contrast_sd * np.abs(contrast), float), len(p))
     prior = np.zeros((len(p), _PARAMETERS))
     damping = np.full(len(p), 1e-3)
     rims = np.broadcast_to(np.asarray(rim_sd, float), len(p))
-    ended, residual_of = p.copy(), np.zeros_like(profiles)
+    # Values in single precision: beside their noise its rounding is nothing, and it takes half as
+    # long. Parameters and their equations are double.
+    u = u.astype(np.float32)
+    data = profiles.astype(np.float32)
+    ended, residual_of = p.copy(), np.zeros_like(data)
+    free = _WITHOUT_RIMS if rim is None else _PARAMETERS
     # Only the profiles that still move are worked on.
-    rows, data = np.arange(len(p)), profiles
-    value, d = _model(p, u, rim)
-    for _ in range(_ITERATIONS):
+    rows = np.arange(len(p))
+    value, d = _model(p.astype(np.float32), u, rim)
+    for _ in range(most_steps):
         residual = data - value
-        noise = np.maximum(1.4826 * _row_medians(np.abs(residual)), 0.02 * spread)
+        noise = np.maximum(1.4826 * medians(np.abs(residual)), 0.02 * spread)
         scaled = np.abs(residual) / noise[:, None]
         weight = np.minimum(1.0, _HUBER / np.maximum(scaled, 1e-9))
         prior[:, 2] = (noise / (blur_sd * blur)) ** 2
         prior[:, 5] = (noise / contrast_off) ** 2
         prior[:, 6] = (noise / tilt_sd) ** 2
-        prior[:, 7:] = ((noise / (rims * np.abs(p[:, 5]) + 1e-9)) ** 2)[:, None]
+        if rim is not None:
+            prior[:, 7:] = ((noise / (rims * np.abs(p[:, 5]) + 1e-9)) ** 2)[:, None]
         prior *= shared
-        weighted = d * weight[:, None]
-        gradient = (weighted @ residual[..., None])[..., 0] + prior * (expected - p)
-        hessian = weighted @ d.swapaxes(1, 2)
+        per_profile = d.swapaxes(0, 1)
+        weighted = (d * weight).swapaxes(0, 1)
+        pull = (prior * (expected - p))[:, :free]
+        gradient = (weighted @ residual[..., None])[..., 0] + pull
+        hessian = (weighted @ per_profile.swapaxes(1, 2)).astype(float)
         diagonal = np.einsum("njj->nj", hessian)
-        diagonal += prior
+        diagonal += prior[:, :free]
         diagonal *= 1 + damping[:, None]
         diagonal += 1e-12
         cost = (weight * residual**2).sum(axis=1) + (prior * (expected - p) ** 2).sum(axis=1)
         change = np.linalg.solve(hessian, gradient[..., None])[..., 0]
         change[:, :2] = np.clip(change[:, :2], -0.25 * extent, 0.25 * extent)
-        trial = p + change
+        trial = p.copy()
+        trial[:, :free] += change
         trial[:, 0] = np.clip(trial[:, 0], -0.7 * extent, 0.7 * extent)
         trial[:, 1] = np.clip(trial[:, 1], step_u, 1.9 * extent)
         trial[:, 2] = np.clip(trial[:, 2], 0.3 * blur, 3.0 * blur)
-        trial_value, trial_d = _model(trial, u, rim)
+        trial_value, trial_d = _model(trial.astype(np.float32), u, rim)
         left = (weight * (data - trial_value) ** 2).sum(axis=1)
         left += (prior * (expected - trial) ** 2).sum(axis=1)
         better = left <= cost
         worse = ~better
-        trial[worse], trial_value[worse], trial_d[worse] = p[worse], value[worse], d[worse]
+        trial[worse], trial_value[worse], trial_d[:, worse] = p[worse], value[worse], d[:, worse]
         p, value, d = trial, trial_value, trial_d
         damping = np.clip(np.where(better, damping / 4, damping * 8), 1e-7, 1e6)
-        going = np.abs(change[:, :2]).max(axis=1) >= _STILL * extent
+        going = np.abs(change[:, :2]).max(axis=1) >= still * extent
         if not going.all():
-            still = ~going
-            ended[rows[still]], residual_of[rows[still]] = p[still], (data - value)[still]
-            rows, data, p, value, d = rows[going], data[going], p[going], value[going], d[going]
+            done = ~going
+            ended[rows[done]], residual_of[rows[done]] = p[done], (data - value)[done]
+            rows, data, p, value, d = rows[going], data[going], p[going], value[going], d[:, going]
             blur, spread, damping = blur[going], spread[going], damping[going]
             expected, prior, rims = expected[going], prior[going], rims[going]
             contrast_off = contrast_off[going]
@@ -234,7 +245,7 @@ def fit_bars(
                 break
     ended[rows], residual_of[rows] = p, data - value
     p = ended
-    rms = np.sqrt((residual_of**2).mean(axis=1))
+    rms = np.sqrt((residual_of**2).mean(axis=1, dtype=float))
     inside = (np.abs(p[:, 0]) < 0.65 * extent) & (p[:, 1] > 1.5 * step_u)
     inside &= (np.abs(p[:, 0]) + p[:, 1] / 2 < 0.95 * extent) & np.isfinite(p).all(axis=1)
     return BarFit(

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from padsheet.patterns.bead import gap_mm, round_diameter_mm
 from padsheet.patterns.widths import Comb
+from padsheet.scoring.medians import median
 
 __all__ = ["height_floor_mm"]
 
@@ -47,7 +48,7 @@ def height_floor_mm(comb: Comb, width_mm: Floats) -> float | None:
     for level in range(comb.levels - 1):
         rises = _rises(comb, told, level) / (heights[level + 1] - heights[level])
         rises = rises[np.isfinite(rises)]
-        if len(rises) < max(_FEWEST_PADS, read / 2) or np.median(rises) > _LEAST_RISE:
+        if len(rises) < max(_FEWEST_PADS, read / 2) or median(rises) > _LEAST_RISE:
             break
         floor = float(heights[level + 1])
     return floor

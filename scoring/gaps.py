@@ -24,6 +24,7 @@ from padsheet.patterns.widths import (
     tells_something,
     track_widths,
 )
+from padsheet.scoring.medians import median
 
 __all__ = ["GapFit", "TrackData", "ceilings_mm", "comb_of", "fit_gaps"]
 
@@ -218,7 +219,7 @@ def _priors(comb: Comb, data: TrackData) -> tuple[Floats, Floats, Floats, Floats
     common_mean, common_sd = common_priors(comb.levels)
     pad_mean, pad_sd = (np.tile(prior, (len(data.doubt), 1)) for prior in pad_priors())
     common_sd = common_sd.copy()
-    shared = float(np.median(data.doubt))
+    shared = median(data.doubt)
     common_sd[COMMON.index("bias_mm")] *= shared
     pad_sd[:, PAD.index("bias_mm")] *= data.doubt
     pad_sd[:, PAD.index("kink")] = data.kink_sd
@@ -317,7 +318,7 @@ def _inflation(comb: Comb, data: TrackData, common: Floats, pads: Floats) -> flo
         return 1.5
     # Each pad fits some three numbers of its own to its tracks.
     share = len(scaled) / max(len(scaled) - 3.0 * len(pads), 0.3 * len(scaled))
-    return float(np.clip(1.4826 * np.median(scaled) * np.sqrt(share), 1.0, 12.0))
+    return float(np.clip(1.4826 * median(scaled) * np.sqrt(share), 1.0, 12.0))
 
 
 def _birge(comb: Comb, data: TrackData, common: Floats) -> float:

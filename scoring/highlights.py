@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padsheet.scoring.lines import PadWidths
+from padsheet.scoring.medians import median
 
 __all__ = ["WIDTH_PER_LOST_BLUR", "highlight_shift_mm"]
 
@@ -43,7 +44,7 @@ def highlight_shift_mm(widths: Sequence[PadWidths]) -> Floats:
         return np.zeros(len(widths))
     whole = read & (cut < 0.3)
     if whole.sum() >= _FEWEST_WHOLE:
-        usual_px = float(np.median(blur_px[whole]))
+        usual_px = median(blur_px[whole])
     else:
         usual_px = float(np.quantile(blur_px[read], _USUAL_QUANTILE))
     lost_px = np.where(read, cut * np.maximum(usual_px - blur_px, 0.0), 0.0)

@@ -17,6 +17,7 @@ from padsheet.patterns.sheet import Pad, Sheet
 from padsheet.patterns.widths import CHOKED_BELOW_MM, ROUND_ABOVE
 from padsheet.scoring.gaps import GapFit, comb_of
 from padsheet.scoring.lines import PadWidths
+from padsheet.scoring.medians import median
 from padsheet.scoring.squish import PadScore, Reason
 
 __all__ = ["after_fit", "before_fit", "beyond_reach", "falls", "off_scale", "proven_low"]
@@ -167,9 +168,9 @@ def off_scale(sheet: Sheet, pad: Pad, widths: PadWidths) -> PadScore | None:
     away = widths.width_mm[read] - diameter[read]
     lowest = float(comb.height_mm.min()) - sheet.target_gap_mm
     here = PadScore(i=pad.i, j=pad.j, x_mm=pad.x_mm, y_mm=pad.y_mm, verdict="unread")
-    wander = float(np.nanmedian(widths.wander_mm))
+    wander = median(widths.wander_mm)
     if (
-        _ROUND_LEVEL_MM[0] < (level := float(np.median(away))) < _ROUND_LEVEL_MM[1]
+        _ROUND_LEVEL_MM[0] < (level := median(away)) < _ROUND_LEVEL_MM[1]
         and np.sort(np.abs(away - level))[-2] < _ROUND_WORST_MM
         and slope > _NEARLY_SLOPE
         and read.sum() >= 8
@@ -273,11 +274,11 @@ def _looks_alike(sheet: Sheet, widths: PadWidths) -> bool:
     high = comb.height_mm >= comb.height_mm.max() - 1e-6
     share = np.nanmean(widths.contrast[low]) / max(float(np.nanmean(widths.contrast[high])), 1e-6)
     small = comb.area_mm2 < comb.area_mm2.mean()
-    apart = np.nanmedian(widths.width_mm[~small]) - np.nanmedian(widths.width_mm[small])
+    apart = median(widths.width_mm[~small]) - median(widths.width_mm[small])
     diameter = round_diameter_mm(comb.area_mm2)
     expected = float(diameter.max() - diameter.min())
     told = expected / 2 < float(apart) < 2 * expected
-    full = float(np.nanmedian(widths.contrast)) > _ROUND_FAINT
+    full = median(widths.contrast) > _ROUND_FAINT
     return abs(share - 1.0) < _ROUND_CONTRAST and told and full
 
 
@@ -298,7 +299,7 @@ def proven_low(sheet: Sheet, score: PadScore, ceilings_mm: Floats) -> PadScore:
     """
     comb = comb_of(sheet)
     levels = np.unique(comb.level)
-    upper = comb.level >= np.median(levels)
+    upper = comb.level >= median(levels)
     sides = [upper & (comb.offset_mm < 0), upper & (comb.offset_mm > 0)]
     bound = max(float(ceilings_mm[side].min()) if side.any() else np.inf for side in sides)
     known = (score.interval_mm or (None, None))[1]

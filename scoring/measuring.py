@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import numpy as np
-
 from padsheet.patterns.sheet import Pad, Sheet
 from padsheet.scoring.camera import Camera
 from padsheet.scoring.lines import (
@@ -16,13 +14,14 @@ from padsheet.scoring.lines import (
     pad_profiles,
     sample_lines,
 )
+from padsheet.scoring.medians import median
 from padsheet.scoring.photo import Photo
 from padsheet.scoring.threads import in_threads
 
 __all__ = ["measure_photo"]
 
 # More fit together in less time each, up to what a processor's cache holds.
-_PADS_AT_ONCE = 8
+_PADS_AT_ONCE = 24
 # Colour that is blurred by more than this beside luminance makes narrow lines too wide.
 _SHARP_COLOUR = 1.15
 # Lines of another filament's colour may be as bright as the plate and have only bright rims.
@@ -68,8 +67,8 @@ def _colour_is_better(luminance: Sequence[PadWidths], colour: Sequence[PadWidths
     ]
     if len(pairs) < _FEWEST_PADS:
         return True
-    ratio = float(np.median([c.blur_px / seen.blur_px for seen, c in pairs]))
-    misfit = float(np.median([seen.misfit for seen, _ in pairs]))
+    ratio = median([c.blur_px / seen.blur_px for seen, c in pairs])
+    misfit = median([seen.misfit for seen, _ in pairs])
     return ratio < _SHARP_COLOUR or misfit > _STRANGE_MISFIT
 
 

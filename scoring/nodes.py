@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from padsheet.patterns.bed import Bed, MeshGrid
 from padsheet.scoring.fusion import HOMING_SIGMA_MM, NodeState
+from padsheet.scoring.medians import median
 from padsheet.scoring.mesh import footprint
 from padsheet.scoring.remarks import (
     ALREADY_RIGHT,
@@ -179,7 +180,7 @@ def _off_scale(
 def _interval_mm(score: SheetScore) -> float:
     """Return half the 95 % interval of a usual pad of this sheet."""
     sigmas = [pad.sigma_total_mm for pad in score.pads if pad.sigma_total_mm is not None]
-    return Z95 * (float(np.median(sigmas)) if sigmas else max(score.common_sigma_mm, 0.01))
+    return Z95 * (median(sigmas) if sigmas else max(score.common_sigma_mm, 0.01))
 
 
 def _rounded(

@@ -101,7 +101,7 @@ def _table() -> NDArray[np.float32]:
 
 def linear_light(codes: NDArray[np.uint8]) -> NDArray[np.float32]:
     """Return linear light, 0 to 1, of 8-bit sRGB codes of any shape."""
-    return _table()[codes]
+    return np.asarray(cv2.LUT(codes, _table()), np.float32)
 
 
 def upright(stored: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:

@@ -12,6 +12,7 @@ import numpy as np
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.camera import Camera
 from padsheet.scoring.lines import PadWidths
+from padsheet.scoring.medians import median
 from padsheet.scoring.squish import SheetScore
 
 __all__ = ["PhotoNote", "PhotoQuality", "photo_notes", "quality_of"]
@@ -77,9 +78,9 @@ def quality_of(sheet: Sheet, widths: Sequence[PadWidths], camera: Camera) -> Pho
     middle = np.mean([(pad.x_mm, pad.y_mm) for pad in sheet.pads], axis=0)
     slopes = [float(camera.view_tangent(middle, np.array(way))) for way in ((1.0, 0.0), (0.0, 1.0))]
     return PhotoQuality(
-        px_per_mm=float(np.median([w.px_per_mm for w in seen])),
-        blur_mm=float(np.median([w.blur_px / w.px_per_mm for w in seen])),
-        separation=float(np.median([w.separation for w in seen])),
+        px_per_mm=median([w.px_per_mm for w in seen]),
+        blur_mm=median([w.blur_px / w.px_per_mm for w in seen]),
+        separation=median([w.separation for w in seen]),
         clipped=max(w.clipped_share for w in seen),
         tilt_deg=math.degrees(math.atan(math.hypot(*slopes))),
         outside=sum(not w.whole for w in widths),

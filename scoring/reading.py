@@ -34,6 +34,7 @@ from padsheet.scoring.judge import (
 )
 from padsheet.scoring.lines import PadWidths
 from padsheet.scoring.measuring import measure_photo
+from padsheet.scoring.medians import median, medians
 from padsheet.scoring.mesh import Mesh, interpolate
 from padsheet.scoring.photo import Photo
 from padsheet.scoring.quality import PhotoQuality, quality_of
@@ -191,7 +192,7 @@ def _refuse_blur(name: str, widths: Sequence[PadWidths]) -> None:
     """Raise if the photo as a whole is blurred, by the pads that show print and plate clearly."""
     usual = _usual_apart(widths)
     shown = [w for w in widths if (why := before_fit(w, usual)) is None or why.code == "pad-blur"]
-    blur_mm = float(np.median([w.blur_px / w.px_per_mm for w in shown] or [0.0]))
+    blur_mm = median([w.blur_px / w.px_per_mm for w in shown] or [0.0])
     if blur_mm > _MOST_BLUR_MM:
         raise PadsheetError(
             f"{name} is blurred by {blur_mm:.2f} mm on the bed, more than widths can be read with",
@@ -202,7 +203,7 @@ def _refuse_blur(name: str, widths: Sequence[PadWidths]) -> None:
 
 def _usual_apart(widths: Sequence[PadWidths]) -> Floats:
     """Return print minus plate as most pads show it, shape (3,)."""
-    return np.asarray(np.median([w.apart for w in widths if w.whole] or [np.zeros(3)], axis=0))
+    return medians(np.transpose([w.apart for w in widths if w.whole] or [np.zeros(3)]))
 
 
 def _kink_mm(sheet: Sheet, pads: Sequence[Pad], mesh: Mesh | None) -> Floats:
@@ -297,7 +298,7 @@ def _edge_variances_mm2(widths: Sequence[PadWidths], fitted: Sequence[int]) -> t
     blur_mm = np.array([w.blur_px / w.px_per_mm for w in widths])
     whole = np.array([w.whole for w in widths])
     highlights = _HIGHLIGHT_SIGMA * highlight_shift_mm(widths)
-    shared = math.hypot(_LIGHT_SIGMA_MM, _EDGE_SIGMA_PER_MM * float(np.median(blur_mm[whole])) ** 2)
+    shared = math.hypot(_LIGHT_SIGMA_MM, _EDGE_SIGMA_PER_MM * median(blur_mm[whole]) ** 2)
     own = np.hypot(_PAD_SIGMA_PER_MM * blur_mm**2, highlights)[list(fitted)]
     return shared**2, own**2
 
@@ -354,12 +355,12 @@ def _nothing_read(name: str, pads: Sequence[PadScore]) -> PadsheetError:
 def _warnings(sheet: Sheet, fit: GapFit, widths: Sequence[PadWidths]) -> tuple[str, ...]:
     """Say in a hobbyist's words what is doubtful about the whole photo or print."""
     found = []
-    blur = float(np.median([w.blur_px / w.px_per_mm for w in widths]))
+    blur = median([w.blur_px / w.px_per_mm for w in widths])
     if blur > 0.17:
         found.append("The photo is not quite sharp: tap to focus and hold still.")
-    if float(np.median([w.separation for w in widths])) < 4:
+    if median([w.separation for w in widths]) < 4:
         found.append("Print and plate differ little in this light: a brighter, even light helps.")
-    if float(np.median([w.px_per_mm for w in widths])) < 8:
+    if median([w.px_per_mm for w in widths]) < 8:
         found.append("The photo is taken from far: go nearer, so that the sheet fills the frame.")
     flow, sigma = float(fit.common[0]), float(np.sqrt(fit.common_covariance[0, 0]))
     if abs(flow) > 0.05 + sigma:

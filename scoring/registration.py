@@ -21,6 +21,7 @@ from padsheet.scoring.camera import (
 )
 from padsheet.scoring.finder import MarkerSightings
 from padsheet.scoring.lines import Lines, pad_lines
+from padsheet.scoring.medians import median, medians
 from padsheet.scoring.photo import Photo, linear_light
 
 __all__ = ["Registration", "register"]
@@ -82,7 +83,7 @@ def _corner_sightings(markers: MarkerSightings, camera: Camera) -> _Sightings:
 
 def _both_ways(xyz_mm: Floats, row_column: Floats, camera: Camera, sigma_mm: float) -> _Sightings:
     """Return sightings of points (N, 3), which count both by row and by column."""
-    scale = float(np.median(camera.px_per_mm(xyz_mm[:, :2], np.array([1.0, 0.0]))))
+    scale = median(camera.px_per_mm(xyz_mm[:, :2], np.array([1.0, 0.0])))
     return _Sightings(
         xyz_mm=np.repeat(xyz_mm, 2, axis=0),
         row_column=np.repeat(row_column, 2, axis=0),
@@ -174,7 +175,7 @@ def _profiles(
     centre = seen(middle)
     to_along = seen(middle + along / 2) - seen(middle - along / 2)
     to_across = seen(middle + across / 2) - seen(middle - across / 2)
-    scale = float(np.median(np.hypot(to_across[..., 0], to_across[..., 1])))
+    scale = median(np.hypot(to_across[..., 0], to_across[..., 1]))
     reach = pads[0].reach_mm
     columns = max(_LEAST_ACROSS, int(np.ceil(2 * reach * scale)))
     u = np.linspace(-reach, reach, columns)
@@ -204,7 +205,7 @@ def _print_from_plate(profiles: Floats, u: Floats) -> tuple[Floats, NDArray[np.b
     pads = len(profiles)
     printed = profiles[:, :, np.abs(u) < max(0.12, 0.6 * (u[1] - u[0]))].reshape(pads, -1, 3)
     bare = profiles[:, :, np.abs(u) > u[-1] - 0.15].reshape(pads, -1, 3)
-    on_print, on_plate = np.median(printed, axis=1), np.median(bare, axis=1)
+    on_print, on_plate = (medians(np.swapaxes(part, 1, 2)) for part in (printed, bare))
     away = np.concatenate([printed - on_print[:, None], bare - on_plate[:, None]], axis=1)
     # The nearest four in five: strings and specks do not count.
     size = np.abs(away).sum(axis=2)
@@ -227,7 +228,7 @@ def _middles(values: Floats, u: Floats) -> Floats:
     The half-way threshold has the smallest error (Cho, Yoon, Jung, Sensors 18(8) (2018) 2644, doi
     10.3390/s18082644); a bias of the two edges that is alike cancels in their middle.
     """
-    level = np.median(values[:, np.abs(u) > u[-1] - 0.15], axis=1)
+    level = medians(values[:, np.abs(u) > u[-1] - 0.15])
     top = np.quantile(values[:, np.abs(u) < 0.45], 0.8, axis=1)
     contrast = top - level
     share = (values - level[:, None]) / np.where(np.abs(contrast) > 1e-9, contrast, np.nan)[:, None]
@@ -248,7 +249,7 @@ def _middles(values: Floats, u: Floats) -> Floats:
     width = right - left
     if not np.isfinite(width).any():
         return width
-    usual_width, usual_contrast = np.nanmedian(width), np.median(contrast)
+    usual_width, usual_contrast = median(width), median(contrast)
     good = (contrast > 0.5 * usual_contrast) & (width > 0.4 * usual_width)
     good &= width < 2.2 * usual_width
     return np.where(good, (left + right) / 2, np.nan)
@@ -323,7 +324,7 @@ def _fit_lines(
             break
     residual_mm = fit.residual_px[:used] / np.concatenate([f.scale for f in found])
     # Half the residuals are below the median: a few strays do not count.
-    rms_mm = 1.4826 * float(np.median(np.abs(residual_mm)))
+    rms_mm = 1.4826 * median(np.abs(residual_mm))
     return _LineFit(fit=fit, rms_mm=rms_mm, lines_used=used)
 
 

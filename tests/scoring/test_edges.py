@@ -191,7 +191,7 @@ def test_derivatives(column: int) -> None:
     step[column] = 1e-6
     numeric = (_model(p + step, u, 0.8)[0] - _model(p - step, u, 0.8)[0]) / 2e-6
     # The formula for the normal distribution is right to 7.5e-8, its slope to 1e-6.
-    np.testing.assert_allclose(analytic[:, column], numeric, atol=3e-6)
+    np.testing.assert_allclose(analytic[column], numeric, atol=3e-6)
 
 
 def test_the_model_is_the_formula() -> None:

@@ -1,0 +1,36 @@
+"""Medians, against NumPy's own."""
+
+from __future__ import annotations
+
+import warnings
+
+import numpy as np
+import pytest
+
+from padsheet.scoring.medians import median, medians
+
+
+@pytest.mark.parametrize("size", [1, 2, 3, 6, 7, 40])
+@pytest.mark.parametrize("holes", [0.0, 0.3, 0.9])
+def test_as_numpy_with_and_without_holes(size: int, holes: float) -> None:
+    rng = np.random.default_rng(size)
+    values = rng.normal(size=(4, 25, size))
+    values[rng.random(values.shape) < holes] = np.nan
+    kept = values.copy()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # of rows with nothing in them
+        expected = np.nanmedian(values, axis=-1)
+    np.testing.assert_array_equal(medians(values), expected)
+    np.testing.assert_array_equal(values, kept)
+
+
+def test_single_precision_stays_single() -> None:
+    assert medians(np.ones((3, 4), np.float32)).dtype == np.float32
+
+
+def test_of_everything() -> None:
+    assert median([[1.0, 5.0], [np.nan, 2.0]]) == 2.0
+    assert median([True, False, True]) == 1.0
+    assert np.isnan(median([]))
+    assert np.isnan(median([np.nan]))
+    assert medians(np.ones((3, 0))).shape == (3,)
