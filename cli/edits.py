@@ -220,11 +220,11 @@ def _prove(folder: BedFolder, bed: Bed, *, as_json: bool) -> None:
     edits = prove_edit(bed, _known_mesh(folder))
     path = folder.path / "prove.gcode"
     with folder.lock():
-        write_atomic(path, "\n".join(edits.lines[:-2]) + "\n")
+        write_atomic(path, "\n".join(edits.unsaved_lines) + "\n")
     if as_json:
         show_json({"format": 1, **_list_data(edits)})
     else:
-        click.echo("\n".join(edits.lines[:-2]))
+        click.echo("\n".join(edits.unsaved_lines))
     say(
         f"Wrote {path}. Send it, do not save, and give the mesh shown to "
         "`padsheet edits --proved FILE`. Then take the edit back with"

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
+from padsheet.patterns.gcode_comments import comment_lines
 from padsheet.patterns.paths import CLIP_CLEAR_MM, crosses, travel_height_mm
 from padsheet.patterns.sheet import Sheet, Stroke
 
@@ -23,7 +24,7 @@ _NO_LENGTH_MM = 5e-4
 _CAUTIONS = (
     "CAUTION: the nozzle and the bed get hot enough to burn.",
     "CAUTION: parts move without warning; keep hands, hair and sleeves away.",
-    "CAUTION: the nozzle may touch or crash into the bed; keep a hand near the power switch.",
+    "CAUTION: the nozzle may crash into the bed; keep a hand near the power switch.",
     "CAUTION: stay with the printer for the whole print.",
     "CAUTION: the printer's manual comes first, before anything said here.",
 )
@@ -136,7 +137,7 @@ class _Pen:
 
     def draw(self, stroke: Stroke) -> None:
         """Travel to a stroke and extrude it without a break."""
-        self.say(f"; {_plain(stroke.label)}")
+        self.say(*comment_lines(_plain(stroke.label)))
         if self.at is None or math.dist(self.at, stroke.xyz_mm[0]) > _NO_LENGTH_MM:
             self.retract()
             self.travel(*stroke.xyz_mm[0])
@@ -241,14 +242,14 @@ def _header(sheet: Sheet, bed: Bed) -> Iterator[str]:
         f"heat: nozzle {_short(heat.nozzle_c)} C, bed {_short(heat.bed_c)} C, "
         f"soak {_short(heat.soak_min)} min, hold {_short(heat.hold_min)} min",
         f"target: {_fixed(sheet.target_gap_mm)} mm; reads gap errors from {low:+.3f} to "
-        f"{high:+.3f} mm (negative: nozzle too near)",
+        f"{high:+.3f} mm (-: too near)",
         f"nozzle heights: {_fixed(min(heights))} to {_fixed(max(heights))} mm; travels at "
         f"{_fixed(travel_height_mm(max(heights), motion))} mm or higher",
         f"bead areas: {_fixed(min(areas), 4)} to {_fixed(max(areas), 4)} mm2",
         *_self_check(sheet),
         *_CAUTIONS,
     )
-    return (f"; {_plain(fact)}" for fact in facts)
+    return (line for fact in facts for line in comment_lines(_plain(fact)))
 
 
 def _self_check(sheet: Sheet) -> Iterator[str]:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from padsheet.patterns.bed import Bed, Edits, MeshGrid
 from padsheet.patterns.errors import PadsheetError
+from padsheet.patterns.gcode_comments import comment_lines, with_comment
 from padsheet.scoring.advice import NodeAdvice
 from padsheet.scoring.edit_styles import adds, check_style, edit_line
 from padsheet.scoring.mesh import Mesh
@@ -78,6 +79,21 @@ class Edit:
             return text
         return f"{text} (mesh value from {self.old_mm:.3f} to {self.new_mm:.3f})"
 
+    @property
+    def comment(self) -> str:
+        """Say the change in as many words as a line of G-code has room for.
+
+        Examples
+        --------
+        >>> Edit(i=2, j=1, dz_mm=-0.04, old_mm=0.02, new_mm=-0.02, line="", restore="").comment
+        'lower by 0.040 mm at column 3, row 2: 0.020 to -0.020'
+        """
+        if self.old_mm is None or self.new_mm is None or self.dz_mm == 0:
+            return self.words.replace(" the nozzle", "").partition(" (")[0]
+        verb = "lower" if self.dz_mm < 0 else "raise"
+        at = place(self.i, self.j)
+        return f"{verb} by {abs(self.dz_mm):.3f} mm at {at}: {self.old_mm:.3f} to {self.new_mm:.3f}"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EditList:
@@ -115,13 +131,18 @@ class EditList:
     @property
     def lines(self) -> tuple[str, ...]:
         """Return the edits as commented lines, then the line that shows the mesh."""
-        title = f"; {_count(len(self.edits))}, style {self.style}"
-        return (*self._head(title), *self._body(self.table, back=False), *self._foot())
+        return (*self.unsaved_lines, *self._save_note())
+
+    @property
+    def unsaved_lines(self) -> tuple[str, ...]:
+        """Return `lines` without the word on saving: for a trial that must not be saved."""
+        title = f"{_count(len(self.edits))}, style {self.style}"
+        return (*self._head(title), *self._body(self.table, back=False), *self._show())
 
     @property
     def restore(self) -> tuple[str, ...]:
         """Return the lines that take the edits back, commented in the same way."""
-        title = f"; takes back {_count(len(self.edits))}, style {self.style}"
+        title = f"takes back {_count(len(self.edits))}, style {self.style}"
         note = []
         if self.edits and all(edit.old_mm is None for edit in self.edits):
             note = ["; each line takes back one change: leave out those that were never sent"]
@@ -129,11 +150,12 @@ class EditList:
             *self._head(title),
             *note,
             *self._body(self.restore_table, back=True),
-            *self._foot(),
+            *self._show(),
+            *self._save_note(),
         )
 
     def _head(self, title: str) -> tuple[str, ...]:
-        return (title, *(f"; {caution}" for caution in self.cautions))
+        return tuple(line for text in (title, *self.cautions) for line in comment_lines(text))
 
     def _body(self, table: tuple[str, ...], *, back: bool) -> tuple[str, ...]:
         if not self.edits:
@@ -142,14 +164,20 @@ class EditList:
             return ("; type these values into the printer's own table:", *(f"; {r}" for r in table))
         if back:
             # The edits that lowered come first: taking them back raises the nozzle.
-            return tuple(f"{e.restore} ; take back: {_undo_words(e)}" for e in reversed(self.edits))
-        return tuple(f"{edit.line} ; {edit.words}" for edit in self.edits)
+            undone = [with_comment(e.restore, _undo_words(e)) for e in reversed(self.edits)]
+            return tuple(line for lines in undone for line in lines)
+        done = [with_comment(edit.line, edit.comment) for edit in self.edits]
+        key = comment_lines(
+            "lower, raise: the nozzle there. After the colon: mesh value, old to new."
+        )
+        return (*key, *(line for lines in done for line in lines))
 
-    def _foot(self) -> tuple[str, ...]:
+    def _show(self) -> tuple[str, ...]:
+        return ("; show the mesh and compare it:", self.show)
+
+    def _save_note(self) -> tuple[str, ...]:
         return (
-            "; show the mesh and compare it:",
-            self.show,
-            f"; {SAVE_WARNING}",
+            *comment_lines(SAVE_WARNING),
             f"; To save, send this line by hand: {self.save}",
         )
 
@@ -160,7 +188,7 @@ def _count(edits: int) -> str:
 
 def _undo_words(edit: Edit) -> str:
     back = "raise" if edit.dz_mm < 0 else "lower"
-    return f"{back} by {abs(edit.dz_mm):.3f} mm at {place(edit.i, edit.j)}"
+    return f"take back: {back} by {abs(edit.dz_mm):.3f} mm at {place(edit.i, edit.j)}"
 
 
 def make_edits(

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
+from padsheet.patterns.gcode_comments import with_comment
 from padsheet.scoring.edit_proof import StyleProof, judge_proof, prove_edit
 from padsheet.scoring.edit_styles import adds
 from padsheet.scoring.edits import Edit, EditList
@@ -283,12 +284,13 @@ def restore_after(fault: SendFault, bed: Bed) -> tuple[str, ...]:
     must only be sent if the change is in, so doubtful ones stay comments.
     """
     lines = ["; takes back the edits of a sending that broke off"]
-    lines += [f"{edit.restore} ; was taken: {edit.words}" for edit in reversed(fault.taken)]
+    for edit in reversed(fault.taken):
+        lines += with_comment(edit.restore, f"was taken: {edit.comment}")
     for edit in fault.doubtful:
         if adds(bed.edits):
             lines.append(f"; only if the mesh shows that it is in: {edit.restore}")
         else:
-            lines.append(f"{edit.restore} ; not known whether it was taken: {edit.words}")
+            lines += with_comment(edit.restore, f"not known whether taken: {edit.comment}")
     return tuple(lines)
 
 

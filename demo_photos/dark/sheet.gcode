@@ -3,12 +3,12 @@
 ; mesh: 5 x 5 points, on if the printer holds one; 25 pads
 ; nozzle: bore 0.4 mm, filament 1.75 mm
 ; heat: nozzle 210 C, bed 60 C, soak 5 min, hold 0 min
-; target: 0.200 mm; reads gap errors from -0.080 to +0.080 mm (negative: nozzle too near)
+; target: 0.200 mm; reads gap errors from -0.080 to +0.080 mm (-: too near)
 ; nozzle heights: 0.130 to 0.290 mm; travels at 0.890 mm or higher
 ; bead areas: 0.0814 to 0.1508 mm2
 ; CAUTION: the nozzle and the bed get hot enough to burn.
 ; CAUTION: parts move without warning; keep hands, hair and sleeves away.
-; CAUTION: the nozzle may touch or crash into the bed; keep a hand near the power switch.
+; CAUTION: the nozzle may crash into the bed; keep a hand near the power switch.
 ; CAUTION: stay with the printer for the whole print.
 ; CAUTION: the printer's manual comes first, before anything said here.
 G21 ; millimetres

@@ -142,8 +142,8 @@ def test_edits_are_written_with_the_way_back(scored: Path) -> None:
     text = round_.edits_gcode.read_text()
     assert text == result.stdout
     assert "M421 I0 J3 Z" in text
-    assert "lower the nozzle by" in text
-    assert "raise the nozzle by" in text
+    assert "; lower by 0." in text
+    assert "; raise by 0." in text
     back = round_.restore_gcode.read_text()
     assert f"M421 I0 J3 Z{Z_MM[3, 0]:.3f}" in back
     assert "edits --prove" in result.stderr

@@ -262,6 +262,15 @@ def test_header_tells_the_sheet_and_the_cautions(small_sheet: Maker) -> None:
     assert all(line.startswith("; ") for line in header.splitlines())
 
 
+def test_comments_are_no_longer_than_a_terminal_is_wide(small_sheet: Maker) -> None:
+    bed = Bed(plate=Plate(name="spring steel with a name that goes on " * 3))
+    text = write_gcode(small_sheet(), bed)
+    assert max(map(len, text.splitlines())) <= 80
+    head = " ".join(line.lstrip("; ") for line in text.splitlines()[:20])
+    assert f"bed: {bed.plate.name.strip()}" in head
+    assert code_lines(text) == code_lines(write_gcode(small_sheet(), Bed()))
+
+
 def test_header_tells_of_lifted_pads(small_sheet: Maker) -> None:
     pad = small_sheet().pads[0]
     pads = (pad, replace(pad, i=0, lift_mm=0.04))

@@ -115,12 +115,45 @@ def test_raising_comes_before_lowering_and_saving_is_never_a_line() -> None:
 
 def test_comments_say_what_is_done_and_the_way_back_says_the_opposite() -> None:
     made = make_edits([node(3, 1, -0.02)], bed_with(style="M421"), MESH)
-    assert any(
-        "lower the nozzle by 0.020 mm at column 4, row 2" in line
-        and "(mesh value from -0.020 to -0.040)" in line
-        for line in made.lines
+    assert (
+        "M421 I3 J1 Z-0.040 ; lower by 0.020 mm at column 4, row 2: -0.020 to -0.040" in made.lines
+    )
+    assert any("lower, raise: the nozzle there" in line for line in made.lines)
+    assert made.edits[0].words == (
+        "lower the nozzle by 0.020 mm at column 4, row 2 (mesh value from -0.020 to -0.040)"
     )
     assert any("raise by 0.020 mm at column 4, row 2" in line for line in made.restore)
+
+
+@pytest.mark.parametrize(
+    "style",
+    [
+        {"style": "M421"},
+        {"style": "M421-offset"},
+        {"style": "custom", "template": "SET_ONE_POINT COLUMN={column1} ROW={row1} TO={value_mm}"},
+    ],
+)
+def test_no_line_is_longer_than_a_terminal_is_wide(style: dict[str, str]) -> None:
+    grid = MeshGrid(columns=15, rows=15)
+    mesh = Mesh(grid=grid, z_mm=np.full((15, 15), -0.123))
+    nodes = [node(i, j, (-1) ** i * 0.02) for i, j in grid.nodes]
+    made = make_edits(nodes, bed_with(grid, **style), mesh)
+    for lines in (made.lines, made.restore):
+        assert max(map(len, lines)) <= 80
+        # What is sent is as without comments, whether those stand behind a line or before it.
+        sent = [bare_line(line) for line in lines if bare_line(line)]
+        own = [e.line for e in made.edits], [e.restore for e in reversed(made.edits)]
+        assert sent in ([*own[0], "M420 V"], [*own[1], "M420 V"])
+    assert sum("column 15, row 15" in line for line in made.lines) == 1
+
+
+def test_what_must_not_be_saved_says_nothing_of_saving() -> None:
+    made = make_edits([node(3, 1, -0.02)], bed_with(style="M421"), MESH)
+    assert made.unsaved_lines[-1] == "M420 V"
+    assert made.lines[: len(made.unsaved_lines)] == made.unsaved_lines
+    told = " ".join(made.lines[len(made.unsaved_lines) :])
+    assert "Saving stores" in told
+    assert "sav" not in " ".join(made.unsaved_lines).lower()
 
 
 @given(
