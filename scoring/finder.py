@@ -115,17 +115,20 @@ def _smoothed(image: NDArray[np.float32], sigma_px: float) -> NDArray[np.float32
 def _flattened(grey: NDArray[np.float32]) -> NDArray[np.uint8]:
     """Take out uneven light and stretch the local contrast."""
     scale = max(grey.shape) / 25
-    level = _smoothed(grey, scale / 2)
-    away = grey - level
-    spread = np.sqrt(_smoothed(away * away, scale)) + 1e-3
-    return np.clip(128 + 50 * away / spread, 0, 255).astype(np.uint8)
+    away = grey - _smoothed(grey, scale / 2)
+    spread = np.sqrt(_smoothed(away * away, scale))
+    spread += 1e-3
+    away *= 50
+    away /= spread
+    away += 128
+    return np.clip(away, 0, 255, out=away).astype(np.uint8)
 
 
 def _projections(small: NDArray[np.uint8]) -> Iterator[NDArray[np.float32]]:
     """Yield the picture in several colour directions, the likeliest to show the print first."""
     rgb = small.astype(np.float32)
+    yield np.asarray(cv2.transform(rgb, np.array([[0.3, 0.55, 0.15]], np.float32)), np.float32)
     red, green, blue = rgb[..., 0], rgb[..., 1], rgb[..., 2]
-    yield 0.3 * red + 0.55 * green + 0.15 * blue
     yield red - blue
     yield red
     yield blue
