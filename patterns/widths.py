@@ -294,15 +294,18 @@ class ArrowSystem:
 
         `common_sd` has the shape (C,), `pad_sd` (7,) or (P, 7).
         """
-        weighted = d_pad * weight[..., None]
-        own = np.einsum("pti,ptj->pij", weighted, d_pad)
+        weighted = np.swapaxes(d_pad * weight[..., None], 1, 2)
+        own = weighted @ d_pad
         own[:, np.arange(len(PAD)), np.arange(len(PAD))] += pad_sd**-2.0
-        cross = np.einsum("pti,ptc->pic", weighted, d_common)
-        whole = np.einsum("ptc,ptd,pt->cd", d_common, d_common, weight) + np.diag(common_sd**-2)
-        inverse = np.linalg.inv(own)
+        cross = weighted @ d_common
+        shared = d_common.reshape(-1, d_common.shape[2])
+        whole = (shared * weight.reshape(-1, 1)).T @ shared + np.diag(common_sd**-2)
+        inverse = np.asarray(np.linalg.inv(own), float)
         coupling = inverse @ cross
-        reduced = whole - np.einsum("pic,pid->cd", cross, coupling)
-        return cls(pad_inverse=inverse, coupling=coupling, common_inverse=np.linalg.inv(reduced))
+        flat = (-1, cross.shape[2])
+        reduced = whole - cross.reshape(flat).T @ coupling.reshape(flat)
+        common = np.asarray(np.linalg.inv(reduced), float)
+        return cls(pad_inverse=inverse, coupling=coupling, common_inverse=common)
 
     def step(self, common_gradient: Floats, pad_gradient: Floats) -> tuple[Floats, Floats]:
         """Solve for the change of common (C,) and pad (P, 7) parameters."""

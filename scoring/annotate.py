@@ -52,7 +52,7 @@ class Style:
 
 def annotate(
     photo_rgb: NDArray[np.uint8], sheet: Sheet, score: SheetScore, to_pixel: ToPixel
-) -> NDArray[np.uint8]:
+) -> Image.Image:
     """Draw the scores on the photo of the sheet.
 
     Text stands upright in the picture and on a ground of its own, so it can be read on light and
@@ -70,7 +70,7 @@ def annotate(
 
     Returns
     -------
-    ndarray of uint8, shape (P, Q, 3)
+    PIL.Image.Image
         The annotated picture; its longer side is at most `LARGEST_SIDE_PX`.
     """
     image, scale = _shrunk(photo_rgb)
@@ -98,7 +98,7 @@ def annotate(
         for (answer, outline), lines in zip(outlines, labels, strict=True)
     ]
     _write_counts(draw, sheet, place, style, taken)
-    return np.array(picture, dtype=np.uint8)
+    return picture
 
 
 def _shrunk(photo_rgb: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], float]:

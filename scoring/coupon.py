@@ -26,6 +26,7 @@ from padsheet.scoring.photo import Photo
 from padsheet.scoring.phrases import place
 from padsheet.scoring.remarks import COUPON_OPEN
 from padsheet.scoring.squish import CouponWitness, PadScore
+from padsheet.scoring.threads import in_threads
 
 __all__ = ["coupon_look", "coupon_warnings", "witness", "witnessed"]
 
@@ -136,20 +137,21 @@ def witnessed(
     flow : float
         Extruded over commanded volume.
     """
-    out = []
-    for score, pad in zip(pads, sheet.pads, strict=True):
+
+    def looked_at(one: tuple[PadScore, Pad]) -> PadScore:
+        score, pad = one
         coupon = pad.coupon
         outside = score.reason is not None and score.reason.code == "pad-outside"
         if coupon is None or coupon.lines < 2 or outside:
-            out.append(score)
-            continue
+            return score
         filled_mm = flow * coupon.area_mm2 * coupon.lines / coupon.side_mm
         said = witness(coupon_look(photo, camera, sheet, pad, coupon), score, filled_mm)
         notes = score.notes
         if said.ladder == "disagrees":
             notes = (*notes, COUPON_OPEN)
-        out.append(replace(score, coupon=said, notes=notes))
-    return out
+        return replace(score, coupon=said, notes=notes)
+
+    return in_threads(looked_at, list(zip(pads, sheet.pads, strict=True)))
 
 
 def coupon_warnings(pads: Sequence[PadScore]) -> tuple[str, ...]:

@@ -148,13 +148,20 @@ def sample_lines(photo: Photo, camera: Camera, lines: Lines, z_mm: float) -> Pat
     z_mm : float
         Height of what is looked at over the bed.
     """
-    scale = median(camera.px_per_mm(lines.middle_mm, lines.across[0]))
-    along_scale = median(camera.px_per_mm(lines.middle_mm, lines.along[0]))
+    knots = _knots(camera, lines, z_mm)
+    row, column = knots
+    scale, along_scale = (
+        median(np.hypot(row[end] - row[begin], column[end] - column[begin])) / length_mm
+        for begin, end, length_mm in (
+            (np.s_[:, 1, 0], np.s_[:, 1, 2], 2 * lines.reach_mm),
+            (np.s_[:, 0, 1], np.s_[:, 2, 1], lines.length_mm),
+        )
+    )
     half_u = max(4, int(np.ceil(lines.reach_mm * scale * _SAMPLES_PER_PX)))
     u = np.linspace(-lines.reach_mm, lines.reach_mm, 2 * half_u + 1)
     rows = max(BLOCKS * 4, int(lines.length_mm * along_scale))
     s = (np.arange(rows) + 0.5) / rows * lines.length_mm - lines.length_mm / 2
-    return _sampled(photo, _knots(camera, lines, z_mm), u, s, scale)
+    return _sampled(photo, knots, u, s, scale)
 
 
 def _knots(camera: Camera, lines: Lines, z_mm: float) -> tuple[Floats, Floats]:

@@ -5,10 +5,12 @@ NumPy's own import its masked arrays first, and then take several times longer.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["median", "medians"]
+__all__ = ["median", "medians", "quantiles"]
 
 
 def medians(values: ArrayLike) -> NDArray[np.float64]:
@@ -38,6 +40,20 @@ def medians(values: ArrayLike) -> NDArray[np.float64]:
     low_of = np.take_along_axis(ordered, np.maximum(count - 1, 0) // 2, axis=-1)
     high_of = np.take_along_axis(ordered, np.minimum(count // 2, size - 1), axis=-1)
     return np.asarray((low_of + high_of)[..., 0] / 2)
+
+
+def quantiles(values: NDArray[np.floating[Any]], part: float) -> NDArray[np.float64]:
+    """Return along the last axis the value that so large a part of the others lies below.
+
+    One of the values, where NumPy's function puts one between two of them.
+
+    Examples
+    --------
+    >>> quantiles(np.arange(11.0), 0.8)
+    array(8.)
+    """
+    rank = round(part * (values.shape[-1] - 1))
+    return np.asarray(np.partition(values, rank, axis=-1)[..., rank])
 
 
 def median(values: ArrayLike) -> float:

@@ -21,7 +21,7 @@ from padsheet.scoring.camera import (
 )
 from padsheet.scoring.finder import MarkerSightings
 from padsheet.scoring.lines import Lines, pad_lines
-from padsheet.scoring.medians import median, medians
+from padsheet.scoring.medians import median, medians, quantiles
 from padsheet.scoring.photo import Photo, linear_light
 
 __all__ = ["Registration", "register"]
@@ -209,7 +209,7 @@ def _print_from_plate(profiles: Floats, u: Floats) -> tuple[Floats, NDArray[np.b
     away = np.concatenate([printed - on_print[:, None], bare - on_plate[:, None]], axis=1)
     # The nearest four in five: strings and specks do not count.
     size = np.abs(away).sum(axis=2)
-    near = size <= np.quantile(size, 0.8, axis=1, keepdims=True)
+    near = size <= quantiles(size, 0.8)[:, None]
     away = np.where(near[..., None], away, 0.0)
     within = np.einsum("pni,pnj->pij", away, away) / np.maximum(near.sum(axis=1), 1)[:, None, None]
     trace = np.trace(within, axis1=1, axis2=2)
@@ -229,7 +229,7 @@ def _middles(values: Floats, u: Floats) -> Floats:
     10.3390/s18082644); a bias of the two edges that is alike cancels in their middle.
     """
     level = medians(values[:, np.abs(u) > u[-1] - 0.15])
-    top = np.quantile(values[:, np.abs(u) < 0.45], 0.8, axis=1)
+    top = quantiles(values[:, np.abs(u) < 0.45], 0.8)
     contrast = top - level
     share = (values - level[:, None]) / np.where(np.abs(contrast) > 1e-9, contrast, np.nan)[:, None]
     low = ~(share > 0.5)

@@ -313,7 +313,7 @@ def _keep_photos(round_: Round, paths: Sequence[Path]) -> None:
         write_atomic(round_.photo(number, path.suffix or ".jpg"), data)
 
 
-def _annotated(photos: Sequence[Photo], scored: Scored, sheet: Sheet) -> NDArray[np.uint8]:
+def _annotated(photos: Sequence[Photo], scored: Scored, sheet: Sheet) -> Image.Image:
     """Draw the scores on the photo that shows most pads."""
     best = max(scored.readings, key=lambda r: len(r.score.order))
     photo = next(p for p in photos if p.name == best.score.photos[0])
@@ -328,9 +328,9 @@ def _annotated(photos: Sequence[Photo], scored: Scored, sheet: Sheet) -> NDArray
     return annotate(picture, sheet, scored.shown, to_pixel)
 
 
-def _jpeg(picture: NDArray[np.uint8]) -> bytes:
+def _jpeg(picture: Image.Image) -> bytes:
     stream = io.BytesIO()
-    Image.fromarray(picture).save(stream, "JPEG", quality=88)
+    picture.save(stream, "JPEG", quality=88)
     return stream.getvalue()
 
 

@@ -34,7 +34,7 @@ def nearest(picture: NDArray[np.uint8], at, radius: int) -> NDArray[np.int64]:
 def test_each_pad_is_outlined_in_its_colour(scored, ground, angle):
     photo = np.full((1000, 1300, 3), ground, dtype=np.uint8)
     to_pixel = turned(640, angle, 1300, 1000)
-    picture = annotate(photo, scored.sheet, scored.score, to_pixel)
+    picture = np.asarray(annotate(photo, scored.sheet, scored.score, to_pixel))
     for pad in scored.score.pads:
         entry = pad_colour(pad, 0.2, 0.03)
         # The middle of the back side of the outline (10 tracks of 2 mm, 14 mm long, 1.5 mm rim);
@@ -51,7 +51,7 @@ def test_each_pad_is_outlined_in_its_colour(scored, ground, angle):
 def test_photo_is_left_alone_and_far_corners_too(scored):
     photo = np.full((1000, 1300, 3), 90, dtype=np.uint8)
     before = photo.copy()
-    picture = annotate(photo, scored.sheet, scored.score, turned(500, 0, 1300, 1000))
+    picture = np.asarray(annotate(photo, scored.sheet, scored.score, turned(500, 0, 1300, 1000)))
     np.testing.assert_array_equal(photo, before)
     np.testing.assert_array_equal(picture[:100], photo[:100])
     assert picture.dtype == np.uint8
@@ -62,7 +62,7 @@ def test_photo_is_left_alone_and_far_corners_too(scored):
 def test_large_photos_shrink_and_the_marks_shrink_with_them(scored, shape):
     photo = np.full((*shape, 3), 40, dtype=np.uint8)
     to_pixel = turned(min(shape) * 0.7, 0, shape[1], shape[0])
-    picture = annotate(photo, scored.sheet, scored.score, to_pixel)
+    picture = np.asarray(annotate(photo, scored.sheet, scored.score, to_pixel))
     assert max(picture.shape[:2]) == LARGEST_SIDE_PX
     scale = LARGEST_SIDE_PX / max(shape)
     pad = scored.score.pads[12]
@@ -76,7 +76,7 @@ def test_text_is_large_for_the_photo_and_stays_upright(scored):
     for angle in (0, 180, 90):
         photo = np.full((1500, 1500, 3), 40, dtype=np.uint8)
         to_pixel = turned(1000, angle, 1500, 1500)
-        picture = annotate(photo, scored.sheet, scored.score, to_pixel).astype(int)
+        picture = np.asarray(annotate(photo, scored.sheet, scored.score, to_pixel)).astype(int)
         pad = scored.score.pads[12]
         fill = hex_to_rgb(CLASSES[3].fill)
         column, row = np.round(to_pixel(np.array([(pad.x_mm, pad.y_mm)]))[0]).astype(int)
@@ -94,7 +94,7 @@ def test_front_edge_is_marked_on_its_own_side(scored):
     x_mm = np.array([42.5, 132.5, 177.5])  # between the columns, where no label hides the edge
     for angle in (0, 90, 180):
         to_pixel = turned(900, angle, 1400, 1400)
-        picture = annotate(photo, scored.sheet, scored.score, to_pixel)
+        picture = np.asarray(annotate(photo, scored.sheet, scored.score, to_pixel))
         for y_mm, level in ((0.0, 255), (220.0, 128)):
             places = to_pixel(np.column_stack([x_mm, np.full_like(x_mm, y_mm)]))
             assert [nearest(picture, at, 0).min() for at in places] == [level] * 3
@@ -102,7 +102,7 @@ def test_front_edge_is_marked_on_its_own_side(scored):
 
 def test_a_sheet_that_leaves_the_photo_is_drawn_as_far_as_it_goes(scored):
     photo = np.full((600, 600, 3), 200, dtype=np.uint8)
-    picture = annotate(photo, scored.sheet, scored.score, turned(1500, 20, 600, 600))
+    picture = np.asarray(annotate(photo, scored.sheet, scored.score, turned(1500, 20, 600, 600)))
     assert picture.shape == photo.shape
     assert np.any(picture != photo)
 
@@ -111,7 +111,7 @@ def test_a_dense_mesh_still_has_a_number_at_each_point(make_scored):
     example = make_scored(15, 15)
     photo = np.full((2400, 2400, 3), 20, dtype=np.uint8)
     to_pixel = turned(2100, 0, 2400, 2400)
-    picture = annotate(photo, example.sheet, example.score, to_pixel).astype(int)
+    picture = np.asarray(annotate(photo, example.sheet, example.score, to_pixel)).astype(int)
     for pad in example.score.pads[::17]:
         entry = pad_colour(pad, 0.2, 0.03)
         bottom = to_pixel(

@@ -7,7 +7,7 @@ import warnings
 import numpy as np
 import pytest
 
-from padsheet.scoring.medians import median, medians
+from padsheet.scoring.medians import median, medians, quantiles
 
 
 @pytest.mark.parametrize("size", [1, 2, 3, 6, 7, 40])
@@ -34,3 +34,9 @@ def test_of_everything() -> None:
     assert np.isnan(median([]))
     assert np.isnan(median([np.nan]))
     assert medians(np.ones((3, 0))).shape == (3,)
+
+
+def test_quantiles_are_values_of_that_rank() -> None:
+    values = np.random.default_rng(1).permuted(np.tile(np.arange(101.0), (7, 1)), axis=1)
+    np.testing.assert_array_equal(quantiles(values, 0.8), np.full(7, 80.0))
+    np.testing.assert_array_equal(quantiles(values, 1.0), np.full(7, 100.0))
