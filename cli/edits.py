@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import click
 
 from padsheet.cli.mesh import read_text
 from padsheet.cli.options import (
+    fitted,
     folder_of,
     force_option,
     json_option,
@@ -122,7 +124,12 @@ def command(
         show_json(_data(made, round_.number))
     else:
         click.echo("\n".join(made.edits.lines))
-    if made.edits.edits and not is_proved(folder, bed):
+    if made.edits.edits and empty_mesh:
+        say(
+            "With no mesh in the printer nothing can be proved before: compare what it shows after "
+            "these edits point by point, with care, before anything is printed or saved."
+        )
+    elif made.edits.edits and not is_proved(folder, bed):
         say("First prove the edit style on your printer: `padsheet edits --prove`.")
     if made.edits.edits:
         say(f"Wrote {round_.edits_gcode} and the way back, {round_.restore_gcode}.")
@@ -209,7 +216,8 @@ def _known_mesh(folder: BedFolder) -> Mesh:
     if mesh is None:
         raise PadsheetError(
             "the mesh in the printer is not known, and a proof compares it before and after",
-            remedy="Take it in with `padsheet mesh` first.",
+            remedy="Take it in with `padsheet mesh` first; if the printer holds none, there is "
+            "nothing to prove yet: `padsheet edits --empty-mesh` writes every point.",
             code="proof-no-mesh",
         )
     return mesh
@@ -241,7 +249,7 @@ def _judge(ctx: click.Context, folder: BedFolder, bed: Bed, text: str, *, as_jso
     if as_json:
         show_json({"format": 1, "kind": proof.kind, "ok": proof.ok, "text": proof.text})
     else:
-        click.echo(proof.text)
+        click.echo(fitted(proof.text, sys.stdout))
     if proof.ok:
         say(f"Take the edit back: {prove_edit(bed, before).edits[0].restore or 'the old value'}")
         return

@@ -21,20 +21,24 @@ from padsheet.cli.options import (
 )
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
+from padsheet.scoring.applied import Applied
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.mesh_check import flipped_in_history, show_map
 from padsheet.scoring.mesh_table import TableReading, read_table
+from padsheet.scoring.phrases import place
 from padsheet.scoring.round_edits import (
     free_mesh_name,
     mesh_of_round,
     now_text,
     record_read_back,
 )
-from padsheet.scoring.rounds import BedFolder
+from padsheet.scoring.rounds import BedFolder, Round
 
 __all__ = ["command", "read_text"]
 
 LARGEST_BYTES = 1_000_000
+#: Printers show thousandths, so a value read back may be off by half of one.
+SHOWN_MM = 0.0006
 
 
 @click.command("mesh")
@@ -117,22 +121,53 @@ def command(
     if applied is None:
         say(_next(folder, before, mesh))
     else:
+        count = len(applied.nodes)
+        differ = "1 point differs" if count == 1 else f"{count} points differ"
         say(
-            f"Recorded what was applied: {len(applied.nodes)} points differ from '{applied.before}'"
-            ". Next: print a new sheet with `padsheet sheet`."
+            f"Recorded what was applied: {differ} from '{applied.before}'"
+            f"{_as_advised(folder, applied)}. Next: print a new sheet with `padsheet sheet`."
         )
+
+
+def _as_advised(folder: BedFolder, applied: Applied) -> str:
+    """Compare what was applied with what was advised; empty where that cannot be told."""
+    round_ = folder.latest_round()
+    advice = None if round_ is None else round_.read_advice()
+    if advice is None or advice.work != "mesh":
+        return ""
+    done = {(i, j): dz_mm for i, j, dz_mm in applied.nodes}
+    apart_mm = [done.get((node.i, node.j), 0.0) - node.dz_mm for node in advice.nodes]
+    other = [
+        place(node.i, node.j)
+        for node, mm in zip(advice.nodes, apart_mm, strict=True)
+        if abs(mm) > SHOWN_MM
+    ]
+    if not other:
+        return ", all as advised"
+    if np.ptp(apart_mm) <= SHOWN_MM:
+        return ""  # the shape as advised, and a common part, as with --keep-mean
+    more = f" and {len(other) - 3} more" if len(other) > 3 else ""
+    return f"; not as advised at {'; '.join(other[:3])}{more}"
 
 
 def _next(folder: BedFolder, before: Mesh | None, mesh: Mesh) -> str:
     """Say what comes next; a sheet that waits was perhaps written for other values."""
     round_ = folder.latest_round()
     waits = round_ is not None and not round_.scores_json.exists()
+    if round_ is not None and not waits and before is None and _has_edits(round_):
+        return "Next: `padsheet edits` or `padsheet send`, which now know what they change."
     if round_ is None or not waits or before is None or np.array_equal(before.z_mm, mesh.z_mm):
         return "Next: `padsheet sheet` writes the sheet to print with this mesh in force."
     return (
         f"The sheet of round {round_.number} was written for other mesh values. Unless it was "
         "printed with those, write it afresh with `padsheet sheet --force` and print that."
     )
+
+
+def _has_edits(round_: Round) -> bool:
+    """Tell whether mesh edits are advised and wait for being made."""
+    advice = round_.read_advice()
+    return advice is not None and advice.work == "mesh" and not round_.applied_json.exists()
 
 
 def read_text(file: Path) -> str:

@@ -57,6 +57,10 @@ class _Number(click.types.FloatParamType):
 
 NUMBER = _Number()
 
+# A command in a sentence, and what stands for its blanks while lines are broken.
+_COMMAND = re.compile(r"`padsheet [^`]+`")
+_KEPT = "\0"
+
 json_option: Callable[[Any], Any] = click.option(
     "--json", "as_json", is_flag=True, help="Print JSON on standard output."
 )
@@ -166,7 +170,10 @@ def fitted(text: str, stream: IO[Any]) -> str:
             break_long_words=False,
             break_on_hyphens=False,
         )
-        lines.append(wrapper.fill(line.strip()) if len(line) > width else line)
+        if len(line) > width:
+            whole = _COMMAND.sub(lambda told: told[0].replace(" ", _KEPT), line.strip())
+            line = wrapper.fill(whole).replace(_KEPT, " ")
+        lines.append(line)
     return "\n".join(lines)
 
 

@@ -67,7 +67,7 @@ def command(ctx: click.Context, as_json: bool) -> None:
     if len(scored) > 1:
         blocks.append(_before_after(scored[0], scored[-1], width))
     click.echo("\n\n".join(blocks))
-    say(_next(rows[-1]))
+    say(_next(folder, rows[-1]))
 
 
 def _data(row: RoundSummary) -> dict[str, object]:
@@ -231,12 +231,13 @@ def _signed(value_mm: float | None) -> str:
     return "" if value_mm is None else signed(value_mm, 3)
 
 
-def _next(row: RoundSummary) -> str:
+def _next(folder: BedFolder, row: RoundSummary) -> str:
     """Say what comes next."""
     if row.progress == "sheet":
-        return f"Print rounds/{row.number:02d}/sheet.gcode and photograph it."
+        gcode = folder.round(row.number).sheet_gcode
+        return f"Print {gcode}, photograph it, then `padsheet score PHOTO`."
     if row.progress == "photo":
-        return "Read the photo with `padsheet score`."
+        return "Read the photo with `padsheet score PHOTO`."
     if row.done:
         return "The bed is done. See that your prints use it: `padsheet start-check FILE`."
     if row.progress == "scored" and row.work == "mesh":
@@ -244,7 +245,11 @@ def _next(row: RoundSummary) -> str:
     if row.progress == "scored" and row.work == "screws":
         return "Turn the screws, record it (`padsheet applied --screws`), print the next sheet."
     if row.progress == "scored" and row.work == "offset":
-        return "Set the offset, record it (`padsheet applied --offset MM`), print the next sheet."
+        offset = "MM" if row.common_mm is None else f"{-row.common_mm:.2f}"
+        return (
+            f"Set the offset, record it (`padsheet applied --offset {offset}`), print the next "
+            "sheet."
+        )
     if row.work == "nothing" and row.shape_done and row.offset_sigma_mm is not None:
         return (
             "The shape of the bed is within tolerance; only the common offset is not sure, known "

@@ -28,6 +28,7 @@ from padsheet.scoring.scorer import (
 from padsheet.scoring.scores import scores_to_data
 from padsheet.scoring.selfcheck import self_check_table
 from padsheet.scoring.textmap import score_map, score_table
+from padsheet.scoring.todo import todo_of
 from padsheet.scoring.words import summary
 
 __all__ = ["score_one", "show_scores"]
@@ -46,23 +47,34 @@ def score_one(
     """Score photos, or lines picked by eye, and print what was read."""
     folder = BedFolder(place)
     if by_eye:
-        scored, written = _score_by_eye(folder, photos, sheet_path, number, force)
+        scored, round_ = _score_by_eye(folder, photos, sheet_path, number, force)
     elif sheet_path is not None and not folder.profile.is_file():
-        scored, written = score_photos(photos, _read_sheet(sheet_path)), None
+        scored, round_ = score_photos(photos, _read_sheet(sheet_path)), None
     else:
         folder.require()
         with folder.lock():
             chosen = _chosen_round(folder, sheet_path, number)
             scored, round_ = score_round(folder, photos, round_=chosen, force=force)
-            written = round_.path
     if as_json:
         show_json(scores_to_data(scored.score, scored.advice, **scored.context))
     else:
         show_scores(scored)
-    if written is not None:
-        say(f"Wrote scores.json, annotated.jpg and report.html to {written}.")
-        for step in scored.advice.steps if scored.advice else ():
-            say(step.text)
+    if round_ is not None:
+        say(f"Wrote scores.json, annotated.jpg and report.html to {round_.path}.")
+        _say_steps(folder, round_, scored)
+
+
+def _say_steps(folder: BedFolder, round_: Round, scored: Scored) -> None:
+    """Say what to do now, in order, with the commands to copy."""
+    if scored.advice is None:
+        say("Next: `padsheet sheet` writes an ordinary sheet.")
+        return
+    say("\nWhat to do now:")
+    for number, step in enumerate(todo_of(folder, round_, scored.advice), start=1):
+        say(f"{number}. {step.text}")
+        for command in step.commands:
+            # Whole, however long: a command that is broken cannot be copied.
+            click.echo(f"     {command}", err=True)
 
 
 def _score_by_eye(
@@ -71,8 +83,8 @@ def _score_by_eye(
     sheet_path: Path | None,
     number: int | None,
     force: bool,
-) -> tuple[Scored, Path | None]:
-    """Score a sheet from picked lines; the second value is the folder that was written."""
+) -> tuple[Scored, Round | None]:
+    """Score a sheet from picked lines; the second value is the round that was written to."""
     if sheet_path is not None and not folder.profile.is_file():
         sheet = _read_sheet(sheet_path)
         return score_by_eye(picks_of(sheet, files), sheet), None
@@ -82,7 +94,7 @@ def _score_by_eye(
     refuse_rescoring(round_, force)
     picks = picks_of(round_.read_sheet(), files)
     with folder.lock():
-        return score_round_by_eye(folder, round_, picks, force=force), round_.path
+        return score_round_by_eye(folder, round_, picks, force=force), round_
 
 
 def _read_sheet(path: Path) -> Sheet:

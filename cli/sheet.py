@@ -172,6 +172,11 @@ def _talk(round_: Round, files: SheetFiles, folder: BedFolder) -> None:
     )
     for note in files.notes:
         say(note)
+    if sheet.mesh_active == "unknown":
+        say(
+            "Which mesh the printer holds is not known here. If it holds one, take it in first: "
+            "`padsheet mesh FILE`, then `padsheet sheet --force`."
+        )
     if sheet.self_check:
         lifted = [pad for pad in sheet.pads if pad.lift_mm]
         say(

@@ -77,7 +77,7 @@ class Edit:
             text = f"{verb} the nozzle by {abs(self.dz_mm):.3f} mm at {place(self.i, self.j)}"
         if self.old_mm is None or self.new_mm is None:
             return text
-        return f"{text} (mesh value from {self.old_mm:.3f} to {self.new_mm:.3f})"
+        return f"{text} (mesh value {self.old_mm:.3f} to {self.new_mm:.3f})"
 
     @property
     def comment(self) -> str:
@@ -236,7 +236,7 @@ def make_edits(
     if before is None and not adds(bed.edits):
         raise PadsheetError(
             f"the style {bed.edits.style} writes whole mesh values, and the mesh is not known",
-            remedy="Read it back from the printer with 'padsheet mesh', or use --empty-mesh if the "
+            remedy="Read it back from the printer with `padsheet mesh`, or use --empty-mesh if the "
             "printer says that it holds none.",
             code="edits-mesh-unknown",
         )
@@ -297,7 +297,7 @@ def _known_mesh(bed: Bed, mesh: Mesh | None, *, empty_mesh: bool) -> Mesh | None
         if mesh is not None and np.any(mesh.z_mm):
             raise PadsheetError(
                 f"the printer is said to hold no mesh, but '{mesh.name}' was read from it",
-                remedy="Leave --empty-mesh out, or take the present mesh in with 'padsheet mesh'.",
+                remedy="Leave --empty-mesh out, or take the present mesh in with `padsheet mesh`.",
                 code="edits-not-empty",
             )
         return Mesh(grid=bed.mesh, z_mm=np.zeros((bed.mesh.rows, bed.mesh.columns)), name="empty")
@@ -307,7 +307,7 @@ def _known_mesh(bed: Bed, mesh: Mesh | None, *, empty_mesh: bool) -> Mesh | None
         raise PadsheetError(
             f"the mesh '{mesh.name}' has {mesh.grid.columns} x {mesh.grid.rows} points, the "
             f"profile {bed.mesh.columns} x {bed.mesh.rows}",
-            remedy="Take the present mesh in with 'padsheet mesh'.",
+            remedy="Take the present mesh in with `padsheet mesh`.",
             code="edits-other-grid",
         )
     return mesh

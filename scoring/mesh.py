@@ -286,7 +286,7 @@ def _comments(text: str, path: Path) -> dict[str, str]:
         if line.startswith("# bed mesh, format ") and not line.startswith("# bed mesh, format 1;"):
             raise PadsheetError(
                 f"the mesh file {path.name} has a newer format than this program reads",
-                remedy="Update padsheet, or take the mesh in again with 'padsheet mesh'.",
+                remedy="Update padsheet, or take the mesh in again with `padsheet mesh`.",
                 code="mesh-file-newer",
             )
         key, colon, value = line.removeprefix("#").partition(":")
@@ -323,7 +323,7 @@ def _check_same_nodes(path: Path, found: MeshGrid, wanted: MeshGrid) -> None:
             f"{found.x_min_mm:g}..{found.x_max_mm:g}, y {found.y_min_mm:g}..{found.y_max_mm:g} mm, "
             f"the profile {wanted.columns} x {wanted.rows} in x "
             f"{wanted.x_min_mm:g}..{wanted.x_max_mm:g}, y {wanted.y_min_mm:g}..{wanted.y_max_mm:g}",
-            remedy="Take the mesh in again with 'padsheet mesh', or put the old grid back into "
+            remedy="Take the mesh in again with `padsheet mesh`, or put the old grid back into "
             "bed.toml.",
             code="mesh-other-grid",
         )
@@ -332,6 +332,6 @@ def _check_same_nodes(path: Path, found: MeshGrid, wanted: MeshGrid) -> None:
 def _bad_file(path: Path, why: str) -> PadsheetError:
     return PadsheetError(
         f"cannot read the mesh file {path.name}: {why}",
-        remedy="Take the mesh in again with 'padsheet mesh'.",
+        remedy="Take the mesh in again with `padsheet mesh`.",
         code="mesh-file",
     )

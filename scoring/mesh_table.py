@@ -135,7 +135,7 @@ def _nothing(text: str) -> PadsheetError:
         return PadsheetError(
             "the printer says that it holds no mesh",
             remedy="Make and save a mesh on the printer first (its manual says how), or start from "
-            "a flat one with 'padsheet edits --empty-mesh'.",
+            "a flat one with `padsheet edits --empty-mesh`.",
             code="mesh-none",
         )
     return PadsheetError(

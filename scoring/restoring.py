@@ -82,7 +82,7 @@ def reset_edits(bed: Bed, now: Mesh | None) -> EditList:
     if adds(bed.edits):
         raise PadsheetError(
             f"the style {bed.edits.style} adds to the mesh, and the mesh is not known",
-            remedy="Read it back from the printer with 'padsheet mesh' first.",
+            remedy="Read it back from the printer with `padsheet mesh` first.",
             code="edits-mesh-unknown",
         )
     made = make_edits((), _exact(bed), None, empty_mesh=True)

@@ -69,7 +69,7 @@ def score_table(score: SheetScore, advice: Advice | None, *, width: int = 80) ->
         elif short == remark:
             continue
         elif short:
-            remark = remark if remark.startswith(short.rstrip(".")) else f"{short}: {remark}"
+            remark = remark if short.rstrip(".") in remark else f"{short}: {remark}"
             here = []  # the rows say where
         below.setdefault(remark, []).extend(here)
     width = max(20, min(width, FULL_WIDTH))

@@ -108,7 +108,8 @@ def _before_edits(base: str, *, proved: bool, mesh_known: bool) -> list[Step]:
         return [
             Step(
                 text="Let the printer show the mesh that it holds (often with M420 V), save the "
-                "whole answer as a text file and take it in.",
+                "whole answer as a text file and take it in. If it holds none, add --empty-mesh to "
+                "the commands of the next step instead.",
                 commands=(f"{base} mesh answer.txt",),
             )
         ]

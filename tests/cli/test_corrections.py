@@ -164,8 +164,15 @@ def test_edits_without_the_mesh_are_refused(folder: Path, score_of: Callable[...
     result = run(folder, "edits")
     assert result.exit_code == 1
     assert "edits-mesh-unknown" in result.stderr
+    assert f"`padsheet -C {folder} mesh`" in result.stderr
+    # A printer that holds none has nothing to compare before and after: no dead end, but a word.
+    proof = run(folder, "edits", "--prove")
+    assert proof.exit_code == 1
+    assert f"`padsheet -C {folder} edits --empty-mesh`" in proof.stderr
     written = run(folder, "edits", "--empty-mesh")
     assert written.exit_code == 0, written.output
+    assert "edits --prove" not in written.stderr
+    assert "compare what it shows" in " ".join(written.stderr.split())
     assert sum(line.startswith("M421") for line in written.stdout.splitlines()) == 20
 
 
@@ -209,7 +216,7 @@ def test_the_mesh_read_back_records_what_was_applied(scored: Path) -> None:
     text = "\n".join(" ".join(f"{z:.3f}" for z in row) for row in after)
     result = run(scored, "mesh", "-", "--yes", text=text)
     assert result.exit_code == 0, result.output
-    assert "1 points differ from 'mesh'" in result.stderr
+    assert "1 point differs from 'mesh'; not as advised at column" in result.stderr
     applied = round_.read_applied()
     assert applied is not None
     assert applied.nodes == ((0, 3, pytest.approx(-0.05)),)
@@ -217,6 +224,27 @@ def test_the_mesh_read_back_records_what_was_applied(scored: Path) -> None:
     again = run(scored, "edits")
     assert again.exit_code == 1
     assert "edits-applied" in again.stderr
+
+
+@pytest.mark.parametrize(("shift_mm", "word"), [(0.0, ", all as advised."), (0.01, "'mesh'. Next")])
+def test_the_mesh_read_back_is_compared_with_the_advice(
+    scored: Path, shift_mm: float, word: str
+) -> None:
+    assert run(scored, "edits").exit_code == 0
+    advice = BedFolder(scored).latest_round().read_advice()
+    after = Z_MM + np.array([node.dz_mm for node in advice.nodes]).reshape(Z_MM.shape) + shift_mm
+    text = "\n".join(" ".join(f"{z:.3f}" for z in row) for row in after)
+    result = run(scored, "mesh", "-", "--yes", text=text)
+    assert result.exit_code == 0, result.output
+    assert word in result.stderr
+
+
+def test_a_mesh_taken_in_for_edits_that_wait_leads_to_them(
+    folder: Path, table: Path, score_of: Callable[..., object]
+) -> None:
+    add_round(folder, score_of)
+    told = run(folder, "mesh", str(table), "--yes").stderr
+    assert f"Next: `padsheet -C {folder} edits`" in told
 
 
 @pytest.mark.parametrize(

@@ -105,11 +105,11 @@ def test_a_sheet_not_yet_photographed(folder):
     round_.sheet_json.write_text("{}")
     result = run(folder)
     assert "no photo yet" in result.stdout
-    assert "sheet.gcode" in result.stderr
+    assert str(round_.sheet_gcode) in result.stderr
     round_.photo(1).write_bytes(b"x")
     result = run(folder)
     assert "photo not scored" in result.stdout
-    assert f"`padsheet -C {folder.path} score`" in result.stderr
+    assert f"`padsheet -C {folder.path} score PHOTO`" in result.stderr
 
 
 def test_a_spoilt_file_is_one_sentence(two_rounds):

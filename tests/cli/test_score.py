@@ -190,6 +190,11 @@ def test_photo_finds_its_round_and_the_round_keeps_it(
     assert said == [sheet["plate_name"], sheet["mesh_name"] or None, sheet["mesh_active"]]
     assert scores["bed_c"] > 0
     assert "whether a mesh was in force is not known" in result.stderr
+    # What to do now is said as in the report: in order, with the commands to copy.
+    told = result.stderr.partition("What to do now:\n")[2].splitlines()
+    assert told[0].startswith("1. Let the printer show the mesh")
+    assert told[1] == f"     padsheet -C {bed_folder} mesh answer.txt"
+    assert f"     padsheet -C {bed_folder} send --port PORT" in told
     before = contents(bed_folder)
     again = run("-C", bed_folder, "score", place / "photo.jpg")
     assert again.exit_code == 1

@@ -108,6 +108,16 @@ def test_nothing_is_wider_than_the_terminal(
     assert max(map(len, lines)) <= columns
 
 
+@pytest.mark.skipif(os.name != "posix", reason="needs a pseudo-terminal")
+@pytest.mark.parametrize("columns", range(50, 90, 7))
+def test_a_command_told_in_a_sentence_is_never_broken(folder: Path, columns: int) -> None:
+    lines = at_terminal(columns, "-C", str(folder), "sheet")
+    assert any(f"`padsheet -C '{folder}' score PHOTO`" in line for line in lines)
+    assert any(f"`padsheet -C '{folder}' mesh FILE`" in line for line in lines)
+    command = len(f"`padsheet -C '{folder}' sheet --force`.")
+    assert max(map(len, lines)) <= max(columns, command)
+
+
 def test_a_mistyped_code_is_not_answered_with_strange_ones() -> None:
     assert "Did you mean" not in run("explain", "nonsense").stderr
     assert "pad-glare" in run("explain", "photo-glare").stderr

@@ -120,7 +120,7 @@ def test_comments_say_what_is_done_and_the_way_back_says_the_opposite() -> None:
     )
     assert any("lower, raise: the nozzle there" in line for line in made.lines)
     assert made.edits[0].words == (
-        "lower the nozzle by 0.020 mm at column 4, row 2 (mesh value from -0.020 to -0.040)"
+        "lower the nozzle by 0.020 mm at column 4, row 2 (mesh value -0.020 to -0.040)"
     )
     assert any("raise by 0.020 mm at column 4, row 2" in line for line in made.restore)
 
@@ -217,7 +217,7 @@ def test_an_edit_says_in_words_what_it_does() -> None:
     nodes = [still, node(3, 1, 0.05), node(0, 0, -0.03)]
     made = make_edits(nodes, bed_with(style="M421"), MESH, only_changed=False)
     told = {(edit.i, edit.j): edit.words for edit in made.edits}
-    assert told[1, 2].startswith("no change at column 2, row 3 (mesh value from ")
+    assert told[1, 2].startswith("no change at column 2, row 3 (mesh value ")
     assert told[3, 1].startswith("raise the nozzle by 0.050 mm at column 4, row 2 (mesh value")
     assert told[0, 0].startswith("lower the nozzle by 0.030 mm at column 1, row 1 (mesh value")
     unknown = make_edits([node(0, 0, -0.03)], bed_with(style="M421-offset"), None)
