@@ -5,20 +5,24 @@ from __future__ import annotations
 import base64
 import io
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
 from numpy.typing import NDArray
 from PIL import Image
 
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.advice import Advice, NodeAdvice
 from padsheet.scoring.bed_map import bed_map, is_dense
-from padsheet.scoring.colours import CLASSES, ColourClass, pad_colour
+from padsheet.scoring.colours import CLASSES, UNREAD, ColourClass, pad_colour
 from padsheet.scoring.curves import LadderCurve
 from padsheet.scoring.ladder_chart import ladder_chart
-from padsheet.scoring.phrases import PLUS_MINUS, place, typographic
+from padsheet.scoring.photo_guide import bad_photo, good_photo
+from padsheet.scoring.phrases import PLUS_MINUS, place, signed, typographic
 from padsheet.scoring.quality import PhotoNote
-from padsheet.scoring.report_page import PadView, ReportView, RoundRow, report_page
 from padsheet.scoring.squish import Z95, PadScore, SheetScore
 from padsheet.scoring.todo import Step
 from padsheet.scoring.words import (
@@ -32,9 +36,75 @@ from padsheet.scoring.words import (
 
 __all__ = ["LadderCurve", "PhotoNote", "RoundRow", "Step", "render_report"]
 
+TEMPLATES = Path(__file__).parent / "templates"
 PICTURE_SIDE_PX = 1800
 CROP_SIDE_PX = 420
 MOST_OPEN = 6  # refused pads whose details stand open at first
+
+CAUTIONS = (
+    "Your printer's own manual comes first, wherever it says something else.",
+    "Nozzle and bed are hot: more than 200 and 60 \N{DEGREE SIGN}C while printing, and for a long "
+    "time after.",
+    "Axes start without warning. Keep hands, hair and sleeves away while the printer is on.",
+    "A wrong height drives the nozzle into the bed. Watch the first seconds of every move with a "
+    "hand at the power switch.",
+    "Never leave a heated or moving printer alone.",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoundRow:
+    """One row of the history.
+
+    Attributes
+    ----------
+    number : int
+        Number of the round, from 1.
+    made : str
+        Day it was scored.
+    read, points, on_target : int
+        Pads read, pads printed, pads on target.
+    in_shape : int
+        Pads whose shape is within tolerance, whatever the common offset.
+    worst_mm : float or None
+        Gap error of largest size, with its sign.
+    common_mm : float or None
+        Gap error that all points share, by all sheets together.
+    applied : str
+        What was applied afterwards, in words.
+    """
+
+    number: int
+    made: str
+    read: int
+    points: int
+    on_target: int
+    worst_mm: float | None
+    common_mm: float | None
+    applied: str = ""
+    in_shape: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PadView:
+    """What the page says of one pad."""
+
+    anchor: str
+    name: str
+    colour: str
+    headline: str
+    verdict: str
+    squish: str
+    todo: str
+    todo_words: str
+    sentence: str
+    words: str
+    reason: str
+    notes: tuple[str, ...]
+    crop: str | None
+    chart: Markup | None
+    left_out: tuple[str, ...]
+    open: bool
 
 
 def render_report(
@@ -82,24 +152,38 @@ def render_report(
     """
     if steps is None:
         steps = [Step(text=step.text) for step in advice.steps] if advice is not None else []
-    return report_page(
-        ReportView(
-            sheet=sheet,
-            score=score,
-            bed_name=bed_name,
-            made=made,
-            verdict=summary(score, advice),
-            facts=_facts(sheet, score, advice),
-            steps=steps,
-            bed_map=bed_map(sheet, score, advice, round_plate=round_plate),
-            dense=is_dense(sheet),
-            legend=_legend(score),
-            picture=None if picture is None else _picture_uri(picture, PICTURE_SIDE_PX, 82),
-            pads=_pad_views(score, advice, curves, crops or {}),
-            rounds=rounds,
-            photo_notes=photo_notes,
-        )
+    environment = Environment(
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
     )
+    environment.filters["signed"] = lambda value: typographic(signed(value, 3))
+    page = environment.get_template("report.html").render(
+        sheet=sheet,
+        score=score,
+        advice=advice,
+        bed_name=bed_name,
+        made=made,
+        verdict=summary(score, advice),
+        facts=_facts(sheet, score, advice),
+        steps=steps,
+        cautions=CAUTIONS,
+        map=Markup(bed_map(sheet, score, advice, round_plate=round_plate)),
+        dense=is_dense(sheet),
+        z95=Z95,
+        shared=f"{Z95 * score.common_sigma_mm:.3f}",
+        classes=_legend(score),
+        unread=UNREAD,
+        picture=None if picture is None else _picture_uri(picture, PICTURE_SIDE_PX, 82),
+        pads=_pad_views(score, advice, curves, crops or {}),
+        rounds=rounds,
+        photo_notes=photo_notes,
+        good_photo=Markup(good_photo()),
+        bad_photo=Markup(bad_photo()),
+    )
+    return str(page)
 
 
 def _facts(sheet: Sheet, score: SheetScore, advice: Advice | None) -> list[tuple[str, str]]:
@@ -223,10 +307,10 @@ def _todo_words(node: NodeAdvice | None) -> str:
     return f"{text} ({node.note})" if node.note else text
 
 
-def _chart(curve: LadderCurve | None, pad: PadScore, score: SheetScore) -> str | None:
+def _chart(curve: LadderCurve | None, pad: PadScore, score: SheetScore) -> Markup | None:
     if curve is None or not curve.height_mm:
         return None
-    return ladder_chart(curve, pad, score.target_gap_mm)
+    return Markup(ladder_chart(curve, pad, score.target_gap_mm))
 
 
 def _left_out(curve: LadderCurve | None) -> tuple[str, ...]:

@@ -15,13 +15,13 @@ from PIL import Image
 from padsheet.scoring.colours import contrast_ratio
 from padsheet.scoring.remarks import NEVER_LOWERED
 from padsheet.scoring.report import (
+    TEMPLATES,
     LadderCurve,
     PhotoNote,
     RoundRow,
     Step,
     render_report,
 )
-from padsheet.scoring.report_page import STYLE
 from padsheet.scoring.squish import PadScore, Reason
 from padsheet.scoring.words import summary
 
@@ -265,7 +265,7 @@ def colours_of(block: str) -> dict[str, str]:
 
 
 def test_text_colours_have_level_aa_contrast_in_both_dresses():
-    css = STYLE.read_text(encoding="utf-8")
+    css = (TEMPLATES / "report.css").read_text(encoding="utf-8")
     light = colours_of(css.partition("@media (prefers-color-scheme: dark)")[0])
     dark = colours_of(css.partition("@media (prefers-color-scheme: dark)")[2].partition("* {")[0])
     pairs = [
