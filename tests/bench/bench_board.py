@@ -287,7 +287,10 @@ def gap_table(outcomes: Sequence[Outcome]) -> list[str]:
 
 
 def scale_line(group: str, outcomes: Sequence[Outcome]) -> str:
-    """Return how pads beyond the sheet's reach fared, and whether near was taken for far."""
+    """Return how pads beyond the sheet's reach fared, and the share read of those within it.
+
+    Of a pad beyond the reach no gap is to be had: to say so, on the right side, is the answer.
+    """
     counts: Counter[str] = Counter()
     for o in outcomes:
         for k in np.flatnonzero(o.beyond):
@@ -307,7 +310,12 @@ def scale_line(group: str, outcomes: Sequence[Outcome]) -> str:
         for o in outcomes
         for k, v in enumerate(o.verdicts)
     )
-    return f"{group:<22} {dict(counts)}; within reach but called off scale: {within}"
+    inside = sum(int((~o.beyond).sum()) for o in outcomes)
+    read = sum(int((o.read & ~o.beyond).sum()) for o in outcomes)
+    return (
+        f"{group:<22} {dict(counts)}; within reach {read} of {inside} read "
+        f"({read / max(inside, 1):.1%}), {within} called off scale"
+    )
 
 
 def grouped(
