@@ -276,7 +276,9 @@ def _outcome(
         return "wrong size"
     if probability < _LEAST_PROBABILITY:
         return "scatter"
-    return "unclear" if sigma > _MOST_SIGMA_PART * known else "trusted"
+    # Between one in twenty and one in a hundred it may be chance, but nobody is told to trust it.
+    doubtful = abs(found - known) > Z95 * sigma or sigma > _MOST_SIGMA_PART * known
+    return "unclear" if doubtful else "trusted"
 
 
 def _words(check: SelfCheck, sheet: Sheet, mesh: Mesh | None, unread: int) -> tuple[str, ...]:
@@ -296,24 +298,46 @@ def _words(check: SelfCheck, sheet: Sheet, mesh: Mesh | None, unread: int) -> tu
             "count as scatter: print the self-check with --no-mesh, or take the mesh in first."
         )
     if unread:
-        said.append(f"{unread} of {len(sheet.pads)} pads were not read and have no part in this.")
+        was = "was not read and has" if unread == 1 else "were not read and have"
+        said.append(f"{unread} of {len(sheet.pads)} pads {was} no part in this.")
     said.append("No advice is given from a self-check: print an ordinary sheet for that.")
     return tuple(said)
 
 
 def _headline(check: SelfCheck) -> str:
+    told = _lower(_deviation(check))
     return {
-        "trusted": "Self-check passed: the ruler can be trusted on this printer; it reads height "
-        f"differences right to within {Z95 * check.sigma_mm / check.known_mm * 100:.0f} %.",
-        "wrong size": "Self-check failed: the ruler reads height differences "
-        f"{'larger' if check.found_mm > check.known_mm else 'smaller'} than they are, by "
-        f"{abs(check.found_mm / check.known_mm - 1) * 100:.0f} %. Do not trust it on this printer "
-        "yet.",
-        "scatter": "Self-check passed in part: the lift is found, but single pads are off by more "
-        "than their stated uncertainty, or the bed is not smooth. Trust single points with care.",
-        "unclear": "Self-check undecided: this photo is too unsure to show whether the ruler can "
-        "be trusted.",
+        "trusted": "Self-check passed: the ruler can be trusted on this printer. "
+        f"{_deviation(check)} A smaller error than that does not show in one print.",
+        "wrong size": f"Self-check failed: {told}, which is more than chance. "
+        "Do not trust the ruler on this printer yet.",
+        "scatter": f"Self-check passed in part: {told}, as far as one print can "
+        "tell; but single pads are off by more than their stated uncertainty, or the bed is not "
+        "smooth. Trust single points with care.",
+        "unclear": f"Self-check undecided: {told}, which does not show whether "
+        "the ruler can be trusted.",
     }[check.outcome]
+
+
+def _lower(sentence: str) -> str:
+    return sentence[0].lower() + sentence[1:].rstrip(".")
+
+
+def _deviation(check: SelfCheck) -> str:
+    """Say by how much of the lift the ruler is off, and how sure that is.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> _deviation(SimpleNamespace(known_mm=0.06, found_mm=0.066, sigma_mm=0.005))
+    'It reads height differences 10 % larger than they are, +-16 %.'
+    """
+    percent = round((check.found_mm / check.known_mm - 1) * 100)
+    sure = f"+-{Z95 * check.sigma_mm / check.known_mm * 100:.0f} %"
+    if percent == 0:
+        return f"It reads height differences right, {sure}."
+    side = "larger" if percent > 0 else "smaller"
+    return f"It reads height differences {abs(percent)} % {side} than they are, {sure}."
 
 
 def _what_next(check: SelfCheck) -> tuple[str, ...]:
@@ -330,8 +354,13 @@ def _what_next(check: SelfCheck) -> tuple[str, ...]:
             f"+-{Z95 * worst.sigma_mm:.3f} mm was to be expected. Look there for dirt, glare, a "
             "dent of the plate or a loose line, then repeat the self-check.",
         )
-    if check.outcome == "unclear":
+    if check.outcome == "unclear" and check.sigma_mm > _MOST_SIGMA_PART * check.known_mm:
         return ("Take a sharper, nearer photo in even light and score that.",)
+    if check.outcome == "unclear":
+        return (
+            "It may be chance: score another photo, or print the self-check again, and see whether "
+            "it says the same.",
+        )
     return ()
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -93,6 +94,42 @@ def test_a_ruler_of_the_wrong_size_is_caught(
         assert check.outcome == "wrong size"
         assert word in check.words[0]
         assert "Do not trust" in check.words[0]
+
+
+@pytest.mark.parametrize(("scale", "word"), [(0.9, "smaller"), (1.1, "larger")])
+def test_a_ruler_that_is_a_tenth_off_is_said_to_be(
+    score_of: Scores, sheet: Sheet, scale: float, word: str
+) -> None:
+    """One print cannot tell such an error from chance for sure: the words give it all the same."""
+    rng = np.random.default_rng(11)
+    told = []
+    for _ in range(40):
+        check = self_check(read(score_of, sheet, rng, scale=scale), sheet)
+        said = re.search(r"(\d+) % (larger|smaller) than they are, \+-(\d+) %", check.words[0])
+        assert said is not None, check.words[0]
+        percent = (check.found_mm / check.known_mm - 1) * 100
+        assert (int(said[1]), said[2]) == (
+            round(abs(percent)),
+            "larger" if percent > 0 else "smaller",
+        )
+        told.append(int(said[1]) * (1 if said[2] == word else -1))
+        # Nobody is told to trust a ruler whose interval leaves out the known lift.
+        if abs(percent) > float(said[3]) + 1:
+            assert not check.trusted
+    assert np.mean(told) == pytest.approx(10, abs=2)
+
+
+def test_what_may_be_chance_is_neither_trusted_nor_failed(score_of: Scores, sheet: Sheet) -> None:
+    gaps = bed_gaps(np.random.default_rng(12))
+    outcomes = {}
+    for percent in range(0, 40, 4):
+        lifted = gaps + lifts(sheet) * (1 + percent / 100)
+        check = self_check(score_of(GRID, lifted, sigma_mm=SIGMA_MM), sheet)
+        outcomes.setdefault(check.outcome, []).append(percent)
+        if check.outcome == "unclear":
+            assert "may be chance" in " ".join(check.words)
+    assert list(outcomes) == ["trusted", "unclear", "wrong size"]
+    assert max(outcomes["trusted"]) >= 8
 
 
 def test_pads_that_are_off_by_more_than_stated_are_caught(score_of: Scores, sheet: Sheet) -> None:
