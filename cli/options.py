@@ -154,8 +154,11 @@ def user_errors() -> Iterator[None]:
         raise _UserError(str(access_error(error))) from error
 
 
-def fitted(text: str, stream: IO[Any]) -> str:
-    """Break lines between words where a terminal would break them anywhere; else leave them."""
+def fitted(text: str, stream: IO[Any], *, hang: int = 0) -> str:
+    """Break lines between words where a terminal would break them anywhere; else leave them.
+
+    Lines after a break are set in by `hang` more characters than the line itself.
+    """
     if not stream.isatty():
         return text
     width = max(20, columns_of(stream))
@@ -165,7 +168,7 @@ def fitted(text: str, stream: IO[Any]) -> str:
         wrapper = textwrap.TextWrapper(
             width=width,
             initial_indent=indent,
-            subsequent_indent=indent,
+            subsequent_indent=indent + " " * hang,
             # A path or a command that is cut cannot be copied.
             break_long_words=False,
             break_on_hyphens=False,
@@ -188,9 +191,9 @@ def columns_of(stream: IO[Any]) -> int:
         return DEFAULT_COLUMNS
 
 
-def say(text: str) -> None:
-    """Print talk, which goes to standard error."""
-    click.echo(fitted(here(text), sys.stderr), err=True)
+def say(text: str, *, hang: int = 0) -> None:
+    """Print talk, which goes to standard error; see `fitted`."""
+    click.echo(fitted(here(text), sys.stderr, hang=hang), err=True)
 
 
 def show_json(data: object) -> None:

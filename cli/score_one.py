@@ -71,7 +71,7 @@ def _say_steps(folder: BedFolder, round_: Round, scored: Scored) -> None:
         return
     say("\nWhat to do now:")
     for number, step in enumerate(todo_of(folder, round_, scored.advice), start=1):
-        say(f"{number}. {step.text}")
+        say(f"{number}. {step.text}", hang=3)
         for command in step.commands:
             # Whole, however long: a command that is broken cannot be copied.
             click.echo(f"     {command}", err=True)

@@ -46,7 +46,7 @@ _SHORT = {
     COUPON_OPEN: "coupon looks open",
     HELD_BACK["screws"]: "screws first",
     HELD_BACK["offset"]: "offset first",
-    HELD_BACK["withheld"]: "see first step",
+    HELD_BACK["withheld"]: "held back",
 }
 
 

@@ -32,6 +32,8 @@ OFFSET_WORDS = {
 }
 #: What a `fine` sheet reads to either side of its target.
 FINE_REACH_MM = 0.08
+#: How much the nozzle is lowered where the eye sees it too far on every line that can be seen.
+BY_EYE_LOWER_MM = 0.05
 #: A common part below this does not show in the hundredths that a person is told.
 SMALLEST_TOLD_MM = 0.005
 
@@ -96,10 +98,18 @@ def _withheld(case: Case) -> list[AdvisedStep]:
     high = sum(pad.verdict == "off scale high" for pad in case.score.pads)
     low = sum(pad.verdict == "off scale low" for pad in case.score.pads)
     steps = _notes("Too few pads were read to correct anything.")
+    if high > low and case.score.how == "eye":
+        text = (
+            "By eye the nozzle is farther from the bed than this sheet tells. Take a photo of the "
+            "print and score that, or print a sheet with --reach fine, on which the eye tells "
+            "farther gaps; if this is one, lower the nozzle everywhere by "
+            f"{BY_EYE_LOWER_MM:.2f} mm before."
+        )
+        return [*steps, _sheet(text, "fine")]
     if high > low:
         text = (
-            "The nozzle is farther from the bed than this sheet reads: "
-            "print a sheet with --reach first."
+            "The nozzle is farther from the bed than this sheet reads: print a sheet with --reach "
+            "first; if this is one, set the screws with a sheet of paper again before."
         )
         return [*steps, _sheet(text, "first")]
     if low:
@@ -270,8 +280,10 @@ def _offset_open(case: Case) -> list[AdvisedStep]:
         f"tolerance is {case.bed.target.offset_tolerance_mm:.2f} mm.",
     )
     again = (
-        "To be surer, take another photo of the same print, in other and softer light, and score "
-        "both together."
+        "To be surer, take a photo of the print and score that."
+        if case.score.how == "eye"
+        else "To be surer, take another photo of the same print, in other and softer light, and "
+        "score both together."
     )
     return [
         *steps,
@@ -306,7 +318,11 @@ def _doubts(case: Case) -> list[AdvisedStep]:
     if unread := [node for node in unknown if node in here and node not in off_scale]:
         text = (
             f"{_points(len(unread))} not read ({_named(unread)}): the bed is not done before that. "
-            "Take a closer or better lit photo of the same print."
+            + (
+                "Take a photo of the print."
+                if case.score.how == "eye"
+                else "Take a closer or better lit photo of the same print."
+            )
         )
         steps.append(AdvisedStep(kind="photo", text=text))
     missing = int((~case.must_pass).sum())

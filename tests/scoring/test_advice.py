@@ -316,9 +316,22 @@ def test_a_sheet_wholly_off_scale_asks_for_a_scout_sheet(score_of):
     advice = advise(score_of(GRID, np.full(25, 0.4), bounds=high), BED, mesh=None)
     assert advice.work == "withheld"
     assert any("--reach first" in step.text for step in advice.steps)
+    # By eye such a sheet tells less far than a fine one: no loop, and no photo where none was.
+    eyed = dataclasses.replace(score_of(GRID, np.full(25, 0.4), bounds=high), how="eye")
+    advice = advise(eyed, BED, mesh=None)
+    assert [step.reach for step in advice.steps if step.kind == "sheet"] == ["fine"]
+    assert any("lower the nozzle everywhere by 0.05 mm" in step.text for step in advice.steps)
     low = dict.fromkeys(GRID.nodes, (None, 0.12))
     advice = advise(score_of(GRID, np.full(25, 0.1), bounds=low), BED, mesh=None)
     assert any("raise the nozzle by 0.08 mm everywhere" in step.text for step in advice.steps)
+
+
+def test_by_eye_there_is_no_other_photo_to_ask_for(score_of):
+    score = score_of(GRID, np.full(25, 0.2), unread=[(3, 0)], sigma_mm=0.03)
+    for how, word in (("photo", "better lit photo"), ("eye", "Take a photo of the print.")):
+        advice = advise(dataclasses.replace(score, how=how), BED, mesh=None)
+        (text,) = [step.text for step in advice.steps if step.kind == "photo"]
+        assert word in text
 
 
 @pytest.mark.parametrize("verdict", ["not in force", "wrong sign", "index", "partly"])
