@@ -123,11 +123,12 @@ def _slopes(sheet: Sheet, widths: PadWidths, kept: NDArray[np.bool_]) -> tuple[f
     design = np.stack([np.ones(read.sum()), comb.height_mm[read], comb.area_mm2[read]], axis=1)
     sigma = np.hypot(widths.sigma_mm[read], 0.012)
     scaled = design / sigma[:, None]
-    solution, *_ = np.linalg.lstsq(scaled, widths.width_mm[read] / sigma, rcond=None)
+    inverse = np.linalg.pinv(scaled, rcond=1e-10)
+    solution = inverse @ (widths.width_mm[read] / sigma)
     residual = widths.width_mm[read] / sigma - scaled @ solution
     inflation = max(1.0, float(np.sqrt((residual**2).sum() / max(read.sum() - 3, 1))) / 2)
-    covariance = np.linalg.pinv(scaled.T @ scaled)
-    return float(solution[1]), float(np.sqrt(covariance[1, 1])) * inflation, float(solution[2])
+    spread = float(np.sqrt((inverse[1] ** 2).sum()))
+    return float(solution[1]), spread * inflation, float(solution[2])
 
 
 def _falls_within(sheet: Sheet, widths: PadWidths) -> bool:
