@@ -5,6 +5,7 @@ Only what the command line needs is imported here: while the photo is being deco
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import click
@@ -86,6 +87,8 @@ def command(
         raise click.UsageError(
             "Name the photo, such as `padsheet score photo.jpg`, or give --by-eye."
         )
+    # Matrices are small here: a second thread of the linear algebra would only spin.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from padsheet.scoring.photo import begin_reading
 
     if not by_eye:

@@ -11,7 +11,6 @@ from pathlib import Path
 
 import click
 
-from padsheet.cli.eye import picks_of
 from padsheet.cli.options import columns_of, fitted, say, show_json
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.sheet import Sheet
@@ -85,6 +84,8 @@ def _score_by_eye(
     force: bool,
 ) -> tuple[Scored, Round | None]:
     """Score a sheet from picked lines; the second value is the round that was written to."""
+    from padsheet.cli.eye import picks_of
+
     if sheet_path is not None and not folder.profile.is_file():
         sheet = _read_sheet(sheet_path)
         return score_by_eye(picks_of(sheet, files), sheet), None

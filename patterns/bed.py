@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
+    "ALTERNATE_BELOW_PITCH_MM",
     "SLACK_MM",
     "Bed",
     "Code",
@@ -26,6 +27,7 @@ __all__ = [
     "Rectangle",
     "Screw",
     "Target",
+    "nodes_with_pad",
 ]
 
 Outside = Literal["hold", "extend", "off", "unknown"]
@@ -33,6 +35,10 @@ EditStyle = Literal["M421", "M421-offset", "G29 S3", "table", "custom"]
 
 SLACK_MM = 1e-9
 """What rounding may take or add where places on the plate are compared."""
+
+
+ALTERNATE_BELOW_PITCH_MM = 18.0
+"""On a mesh denser than this, every other column and row gets a pad."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -204,6 +210,14 @@ class MeshGrid:
     def nodes(self) -> tuple[tuple[int, int], ...]:
         """All (i, j), row by row from the front, each row from the left."""
         return tuple((i, j) for j in range(self.rows) for i in range(self.columns))
+
+
+def nodes_with_pad(grid: MeshGrid) -> list[tuple[int, int]]:
+    """Return the nodes that have a pad on a whole sheet: on a dense mesh, not all of them."""
+    nodes = [node for node in grid.nodes if node not in grid.skip]
+    if min(grid.pitch_mm) >= ALTERNATE_BELOW_PITCH_MM:
+        return nodes
+    return [(i, j) for i, j in nodes if i % 2 == 0 and j % 2 == 0]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-import tempfile
+import time
 from pathlib import Path
 
 from padsheet.patterns.errors import PadsheetError
@@ -43,18 +43,14 @@ def write_atomic(path: Path, data: bytes | str) -> None:
         If the folder cannot be written; the old file is then untouched.
     """
     raw = data.encode("utf-8") if isinstance(data, str) else data
-    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+    part = path.with_name(f".{path.name}.{os.getpid()}-{time.monotonic_ns():x}")
     try:
-        with os.fdopen(handle, "wb") as stream:
+        # Only ever a new file: a name that someone else has taken is an error.
+        with open(part, "xb") as stream:
             stream.write(raw)
             stream.flush()
             os.fsync(stream.fileno())
-        # mkstemp makes private files; these are for the user's other programs too.
-        umask = os.umask(0)
-        os.umask(umask)
-        os.chmod(name, 0o666 & ~umask)
-        os.replace(name, path)
+        os.replace(part, path)
     except BaseException:
-        if os.path.exists(name):
-            os.unlink(name)
+        part.unlink(missing_ok=True)
         raise

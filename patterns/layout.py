@@ -9,7 +9,13 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import astuple, dataclass, replace
 from typing import Literal
 
-from padsheet.patterns.bed import Bed, MeshGrid, Rectangle
+from padsheet.patterns.bed import (
+    ALTERNATE_BELOW_PITCH_MM,
+    Bed,
+    MeshGrid,
+    Rectangle,
+    nodes_with_pad,
+)
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.ladder import LARGEST_MM, Ladder, design_ladder
 from padsheet.patterns.markers import marker_strokes
@@ -25,7 +31,7 @@ from padsheet.patterns.placing import (
 )
 from padsheet.patterns.sheet import Marker, Pad, Sheet, Stroke
 
-__all__ = ["SELF_CHECK_LIFT_MM", "Layout", "lay_out_sheet", "nodes_with_pad"]
+__all__ = ["SELF_CHECK_LIFT_MM", "Layout", "lay_out_sheet"]
 
 SELF_CHECK_LIFT_MM = 0.06
 """By how much a self-check lifts every other pad: several times what a pad may be misread by."""
@@ -37,7 +43,6 @@ _WANTED_MARKERS, _FEWEST_MARKERS = 8, 4
 # A camera fitted to markers in the middle of the bed would be extrapolated to its edges.
 _LEAST_SPREAD = 0.6
 _COUPON_FROM_PITCH_MM = 28.0
-_ALTERNATE_BELOW_PITCH_MM = 18.0
 # Fewer pads than this, or than this of either kind, tell the lift from the bed too badly.
 _SELF_CHECK_PADS, _SELF_CHECK_EACH = 8, 3
 
@@ -116,14 +121,6 @@ def _strokes(bed: Bed, fit: _Fit) -> tuple[Stroke, ...]:
     return tuple(strokes)
 
 
-def nodes_with_pad(grid: MeshGrid) -> list[tuple[int, int]]:
-    """Return the nodes that have a pad on a whole sheet: on a dense mesh, not all of them."""
-    nodes = [node for node in grid.nodes if node not in grid.skip]
-    if min(grid.pitch_mm) >= _ALTERNATE_BELOW_PITCH_MM:
-        return nodes
-    return [(i, j) for i, j in nodes if i % 2 == 0 and j % 2 == 0]
-
-
 def _wanted_nodes(
     grid: MeshGrid, points: Sequence[tuple[int, int]] | None
 ) -> tuple[list[tuple[int, int]], list[str]]:
@@ -137,7 +134,7 @@ def _wanted_nodes(
                 )
         return sorted(set(points), key=lambda n: (n[1], n[0])), []
     nodes = nodes_with_pad(grid)
-    if min(grid.pitch_mm) >= _ALTERNATE_BELOW_PITCH_MM:
+    if min(grid.pitch_mm) >= ALTERNATE_BELOW_PITCH_MM:
         return nodes, []
     return nodes, [
         "The grid points lie closer than 18 mm: every other column and row gets a pad, and the "

@@ -8,8 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from padsheet.patterns.bed import Bed, MeshGrid
-from padsheet.patterns.layout import nodes_with_pad
+from padsheet.patterns.bed import Bed, MeshGrid, nodes_with_pad
 from padsheet.scoring.between import bend_mm, shared_shift_mm
 from padsheet.scoring.fusion import NodeState, first_state, update
 from padsheet.scoring.mesh import Mesh

@@ -16,6 +16,7 @@ from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
 
 __all__ = [
+    "SAME_VALUE_MM",
     "Mesh",
     "footprint",
     "interpolate",
@@ -27,6 +28,8 @@ __all__ = [
 
 # Node places in a file have three decimals; half a unit of the last one, and some air.
 PLACE_TOLERANCE_MM = 0.001
+SAME_VALUE_MM = 5e-6
+"""Files keep six decimals; values nearer than this are the same."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -16,7 +16,8 @@ from padsheet.scoring.advice import Advice
 from padsheet.scoring.edit_proof import StyleProof
 from padsheet.scoring.edit_styles import adds
 from padsheet.scoring.edits import EditList, make_edits
-from padsheet.scoring.mesh import Mesh
+from padsheet.scoring.kept_proof import PROOF, is_proved, style_of
+from padsheet.scoring.mesh import SAME_VALUE_MM, Mesh
 from padsheet.scoring.offset import OffsetChange, offset_lines
 from padsheet.scoring.rounds import Applied, BedFolder, Round, record_applied
 
@@ -38,9 +39,6 @@ __all__ = [
     "write_proof",
 ]
 
-PROOF = "proof.json"
-#: Files keep six decimals; values nearer than this are the same.
-SAME_VALUE_MM = 5e-6
 #: Printers show three decimals.
 SAME_READ_BACK_MM = 0.0011
 
@@ -311,33 +309,6 @@ def sheet_mesh(folder: BedFolder) -> Mesh | None:
     return folder.active_mesh() if round_ is None else mesh_of_round(folder, round_)
 
 
-def _style(bed: Bed) -> dict[str, object]:
-    """Return all of the profile that a proof stands for."""
-    return {
-        "style": bed.edits.style,
-        "g29_index": bed.edits.g29_index if bed.edits.style == "G29 S3" else "",
-        "template": bed.edits.template if bed.edits.style == "custom" else "",
-        "columns": bed.mesh.columns,
-        "rows": bed.mesh.rows,
-        "first_row": bed.mesh.table_first_row,
-        "first_column": bed.mesh.table_first_column,
-    }
-
-
-def is_proved(folder: BedFolder, bed: Bed) -> bool:
-    """Tell whether the proof on file passed and stands for this profile."""
-    try:
-        data = json.loads((folder.path / PROOF).read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError):
-        return False
-    return (
-        isinstance(data, dict)
-        and data.get("format") == 1
-        and data.get("kind") == "ok"
-        and data.get("profile") == _style(bed)
-    )
-
-
 def write_proof(folder: BedFolder, bed: Bed, proof: StyleProof) -> Path:
     """Keep the proof's result with the part of the profile it stands for."""
     path = folder.path / PROOF
@@ -346,7 +317,7 @@ def write_proof(folder: BedFolder, bed: Bed, proof: StyleProof) -> Path:
         "kind": proof.kind,
         "text": proof.text,
         "taken": now_text(),
-        "profile": _style(bed),
+        "profile": style_of(bed),
     }
     write_atomic(path, json.dumps(data, indent=1, ensure_ascii=False) + "\n")
     return path

@@ -11,6 +11,7 @@ import shlex
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,16 +24,13 @@ from padsheet.patterns.markers import SHEET_NUMBERS
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.advice import Advice, advise
 from padsheet.scoring.annotate import annotate
-from padsheet.scoring.by_eye import Pick, picks_to_csv, score_picks
-from padsheet.scoring.drawing import draw_sheet, to_drawing
 from padsheet.scoring.finder import sheet_numbers_seen
 from padsheet.scoring.history import applied_words, standing, summaries
-from padsheet.scoring.mesh import Mesh
+from padsheet.scoring.mesh import SAME_VALUE_MM, Mesh
 from padsheet.scoring.photo import Photo, read_photo
 from padsheet.scoring.quality import photo_notes
 from padsheet.scoring.reading import PhotoReading, read_print
 from padsheet.scoring.report import RoundRow, render_report
-from padsheet.scoring.round_edits import SAME_VALUE_MM
 from padsheet.scoring.rounds import BedFolder, Round, refuse_rescoring, write_group
 from padsheet.scoring.scores import PrintContext, scores_to_json
 from padsheet.scoring.selfcheck import SelfCheck, self_check, unlifted
@@ -40,6 +38,9 @@ from padsheet.scoring.squish import SheetScore
 from padsheet.scoring.steps import AdvisedStep
 from padsheet.scoring.todo import Step, todo_of
 from padsheet.scoring.together import judged
+
+if TYPE_CHECKING:
+    from padsheet.scoring.by_eye import Pick
 
 __all__ = [
     "Scored",
@@ -140,6 +141,8 @@ def score_photos(paths: Sequence[Path], sheet: Sheet, *, mesh: Mesh | None = Non
 
 def score_by_eye(picks: Sequence[Pick], sheet: Sheet) -> Scored:
     """Score lines picked by eye without a bed folder: no advice, nothing written."""
+    from padsheet.scoring.by_eye import score_picks
+
     return _checked(Scored(score=score_picks(sheet, picks), advice=None), sheet, None)
 
 
@@ -228,6 +231,9 @@ def score_round_by_eye(
     PadsheetError
         If no line was picked, or the round is scored already. Nothing is written then.
     """
+    from padsheet.scoring.by_eye import picks_to_csv, score_picks
+    from padsheet.scoring.drawing import draw_sheet, to_drawing
+
     bed = folder.bed()
     refuse_rescoring(round_, force)
     sheet = round_.read_sheet()

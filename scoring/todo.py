@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from padsheet.scoring.advice import Advice
-from padsheet.scoring.round_edits import is_proved
+from padsheet.scoring.kept_proof import is_proved
 from padsheet.scoring.rounds import BedFolder, Round
 
 __all__ = ["Step", "todo", "todo_of"]
