@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import click
+from click.shell_completion import CompletionItem
 
 from padsheet.cli.options import refuse_file, user_errors
 
@@ -48,6 +49,16 @@ class LazyGroup(click.Group):
         module = importlib.import_module(f"padsheet.cli.{cmd_name.replace('-', '_')}")
         command: click.Command = module.command
         return command
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+        """Complete a command's name, with its one line of help; options as click does."""
+        if incomplete.startswith("-"):
+            return click.Command.shell_complete(self, ctx, incomplete)
+        return [
+            CompletionItem(name, help=text)
+            for name, text in COMMANDS.items()
+            if name.startswith(incomplete)
+        ]
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run a command; what its output meets, such as a full disk, is one sentence too."""

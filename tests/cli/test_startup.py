@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import os
+import re
 import subprocess
 import sys
 
 import pytest
+
+from padsheet.cli.main import COMMANDS
 
 SLOW = ("scipy", "skimage", "flask", "serial", "dask", "distributed", "pillow_heif")
 
@@ -37,3 +41,28 @@ def test_a_command_imports_only_what_it_needs(module: str) -> None:
     loaded = imported_by(f"import padsheet.cli.{module}")
     assert "numpy" in loaded
     assert not loaded & set(SLOW)
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_completion_of_commands_imports_none_of_them(shell: str) -> None:
+    code = (
+        "import sys\n"
+        "from padsheet.cli.main import main\n"
+        "try:\n    main(prog_name='padsheet')\n"
+        "finally:\n    print(*sys.modules, file=sys.stderr)"
+    )
+    word = {"COMP_WORDS": "padsheet s", "COMP_CWORD": "s" if shell == "fish" else "1"}
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        env={**os.environ, **word, "_PADSHEET_COMPLETE": f"{shell}_complete"},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    told = [name for name in COMMANDS if re.search(rf"(?m)^(plain,)?{name}(\t.*)?$", done.stdout)]
+    assert told == [name for name in COMMANDS if name.startswith("s")]
+    if shell != "bash":  # which shows no descriptions
+        assert COMMANDS["score"] in done.stdout
+    loaded = set(done.stderr.split())
+    assert "padsheet.cli.main" in loaded
+    assert not loaded & {"numpy", "padsheet.cli.score", "padsheet.cli.sheet"}
