@@ -96,7 +96,7 @@ def quick_score(monkeypatch: pytest.MonkeyPatch, score_of: Callable[..., object]
     score = score_of(GRID, GAPS_MM)
     monkeypatch.setattr(scorer, "read_print", lambda *_, **__: (score, []))
     monkeypatch.setattr(scorer, "read_photo", lambda path: SimpleNamespace(name=path.name))
-    monkeypatch.setattr(scorer, "_annotated", lambda *_: np.zeros((8, 8, 3), np.uint8))
+    monkeypatch.setattr(scorer, "_annotated", lambda *_: Image.new("RGB", (8, 8)))
     monkeypatch.setattr(scorer, "_report", lambda *_: "<p>report</p>")
 
 

@@ -10,6 +10,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from PIL import Image
 
 from padsheet.patterns.bed import Bed, MeshGrid
 from padsheet.patterns.errors import PadsheetError
@@ -104,7 +105,7 @@ def test_scoring_refers_to_the_mesh_of_the_sheet_not_to_the_present_one(
 
     monkeypatch.setattr(scorer, "read_print", read_print)
     monkeypatch.setattr(scorer, "read_photo", lambda path: SimpleNamespace(name="photo"))
-    monkeypatch.setattr(scorer, "_annotated", lambda *_: np.zeros((8, 8, 3), np.uint8))
+    monkeypatch.setattr(scorer, "_annotated", lambda *_: Image.new("RGB", (8, 8)))
     monkeypatch.setattr(scorer, "_report", lambda *_: "<p>")
     photo = tmp_path / "photo.jpg"
     photo.write_bytes(b"jpg")
