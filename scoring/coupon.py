@@ -26,7 +26,6 @@ from padsheet.scoring.photo import Photo
 from padsheet.scoring.phrases import place
 from padsheet.scoring.remarks import COUPON_OPEN
 from padsheet.scoring.squish import CouponWitness, PadScore
-from padsheet.scoring.threads import in_threads
 
 __all__ = ["coupon_look", "coupon_warnings", "witness", "witnessed"]
 
@@ -138,8 +137,7 @@ def witnessed(
         Extruded over commanded volume.
     """
 
-    def looked_at(one: tuple[PadScore, Pad]) -> PadScore:
-        score, pad = one
+    def looked_at(score: PadScore, pad: Pad) -> PadScore:
         coupon = pad.coupon
         outside = score.reason is not None and score.reason.code == "pad-outside"
         if coupon is None or coupon.lines < 2 or outside:
@@ -151,7 +149,7 @@ def witnessed(
             notes = (*notes, COUPON_OPEN)
         return replace(score, coupon=said, notes=notes)
 
-    return in_threads(looked_at, list(zip(pads, sheet.pads, strict=True)))
+    return [looked_at(*pair) for pair in zip(pads, sheet.pads, strict=True)]
 
 
 def coupon_warnings(pads: Sequence[PadScore]) -> tuple[str, ...]:

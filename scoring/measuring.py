@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from padsheet.patterns.sheet import Pad, Sheet
+from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.camera import Camera
 from padsheet.scoring.lines import (
     PadProfiles,
@@ -16,11 +16,11 @@ from padsheet.scoring.lines import (
 )
 from padsheet.scoring.medians import median
 from padsheet.scoring.photo import Photo
-from padsheet.scoring.threads import in_threads
 
 __all__ = ["measure_photo"]
 
-# More fit together in less time each, up to what a processor's cache holds.
+# More fit together in less time each, up to what a processor's cache holds. In one thread: NumPy's
+# steps are so short here that threads wait for each other longer than they work.
 _PADS_AT_ONCE = 24
 # Colour that is blurred by more than this beside luminance makes narrow lines too wide.
 _SHARP_COLOUR = 1.15
@@ -44,11 +44,9 @@ def measure_photo(photo: Photo, camera: Camera, sheet: Sheet, z_mm: float) -> li
     z_mm : float
         Height over the bed of what is looked at.
     """
-
-    def sampled(pad: Pad) -> PadProfiles:
-        return pad_profiles(sample_lines(photo, camera, pad_lines(sheet, pad), z_mm))
-
-    profiles = in_threads(sampled, sheet.pads)
+    profiles = [
+        pad_profiles(sample_lines(photo, camera, pad_lines(sheet, pad), z_mm)) for pad in sheet.pads
+    ]
     widths = _measured(profiles)
     doubtful = [k for k, one in enumerate(profiles) if one.in_colour is not None]
     coloured = _measured([c for one in profiles if (c := one.in_colour) is not None])
@@ -82,12 +80,9 @@ def _measured(profiles: Sequence[PadProfiles]) -> list[PadWidths]:
         for group in alike.values()
         for first in range(0, len(group), _PADS_AT_ONCE)
     ]
-    # The largest first, so that no thread has a long one left when the others are done.
-    chunks.sort(key=len, reverse=True)
-    found = in_threads(lambda chunk: measure_pads([profiles[k] for k in chunk]), chunks)
     widths = {
         k: width
-        for chunk, some in zip(chunks, found, strict=True)
-        for k, width in zip(chunk, some, strict=True)
+        for chunk in chunks
+        for k, width in zip(chunk, measure_pads([profiles[k] for k in chunk]), strict=True)
     }
     return [widths[k] for k in range(len(profiles))]

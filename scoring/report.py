@@ -18,6 +18,7 @@ from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.advice import Advice, NodeAdvice
 from padsheet.scoring.bed_map import bed_map, is_dense
 from padsheet.scoring.colours import CLASSES, UNREAD, ColourClass, pad_colour
+from padsheet.scoring.compiled_templates import CompiledTemplates
 from padsheet.scoring.curves import LadderCurve
 from padsheet.scoring.ladder_chart import ladder_chart
 from padsheet.scoring.photo_guide import bad_photo, good_photo
@@ -154,6 +155,7 @@ def render_report(
         steps = [Step(text=step.text) for step in advice.steps] if advice is not None else []
     environment = Environment(
         loader=FileSystemLoader(TEMPLATES),
+        bytecode_cache=CompiledTemplates(TEMPLATES),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
