@@ -40,6 +40,7 @@ __all__ = [
     "track_gaps",
     "track_widths",
     "width_noise_mm",
+    "widths_and_flow",
 ]
 
 Floats = NDArray[np.float64]
@@ -177,6 +178,66 @@ def track_gaps(comb: Comb, common: Floats, pads: Floats, kink_mm: Floats | float
     return np.asarray(bed + step + kink_mm)
 
 
+def widths_and_flow(
+    comb: Comb,
+    common: Floats,
+    pads: Floats,
+    *,
+    kappa: Floats | float = 0.0,
+    kink_mm: Floats | float = 0.0,
+) -> tuple[Floats, Floats, Floats]:
+    """Return predicted widths, their derivatives by the pad's flow, and the gaps, each (P, T).
+
+    As `track_widths` does, without its other derivatives.
+    """
+    seen = _seen(comb, common, pads, kappa, kink_mm)
+    return seen.width, seen.by_flow, seen.true_gap
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Seen:
+    """What a photo shows of tracks, and the parts that their derivatives are made of, (P, T)."""
+
+    width: Floats
+    true_gap: Floats
+    by_gap: Floats
+    by_flow: Floats
+    by_side: Floats
+    by_pressure: Floats
+    narrow: Floats
+
+
+def _seen(
+    comb: Comb, common: Floats, pads: Floats, kappa: Floats | float, kink_mm: Floats | float
+) -> _Seen:
+    true_gap = track_gaps(comb, common, pads, kink_mm)
+    flow = 1 + common[0] + pads[:, 1:2]
+    limit = round_diameter_mm(comb.area_mm2 * np.maximum(flow, 0.1))
+    g = np.clip(true_gap, 0.03, limit)
+    free = true_gap >= limit
+    pressed = (true_gap > 0.03) & ~free
+    ratio = 0.1 / g
+    cubed = ratio * ratio * ratio
+    base = comb.area_mm2 / g
+    throttle = 1 - common[1] * cubed
+    side = common[2] + pads[:, 2:3] + kappa
+    flattened = base * flow * throttle + side * g
+    true_width = np.where(free, (1 + kappa) * limit, flattened)
+    narrow = np.exp((_NARROW_MM - true_width) / _NARROW_FADE_MM)
+    by_narrow = common[5] + pads[:, 6:7]
+    share = 1 - by_narrow * narrow / _NARROW_FADE_MM
+    by_gap = -base * flow / g * (1 - 4 * common[1] * cubed) + side
+    return _Seen(
+        width=true_width + common[3] + pads[:, 3:4] + by_narrow * narrow,
+        true_gap=true_gap,
+        by_gap=np.where(pressed, by_gap, 0.0) * share,
+        by_flow=np.where(free, (1 + kappa) * limit / (2 * flow), base * throttle) * share,
+        by_side=np.where(free, 0.0, g) * share,
+        by_pressure=np.where(free, 0.0, -base * flow * cubed) * share,
+        narrow=narrow,
+    )
+
+
 def track_widths(
     comb: Comb,
     common: Floats,
@@ -202,42 +263,25 @@ def track_widths(
     d_pad : ndarray, shape (P, T, 7)
     gap : ndarray, shape (P, T)
     """
-    true_gap = track_gaps(comb, common, pads, kink_mm)
-    flow = 1 + common[0] + pads[:, 1:2]
-    limit = round_diameter_mm(comb.area_mm2 * np.maximum(flow, 0.1))
-    g = np.clip(true_gap, 0.03, limit)
-    free = true_gap >= limit
-    pressed = (true_gap > 0.03) & ~free
-    cubed = (0.1 / g) ** 3
-    base = comb.area_mm2 / g
-    throttle = 1 - common[1] * cubed
-    side = common[2] + pads[:, 2:3] + kappa
-    flattened = base * flow * throttle + side * g
-    true_width = np.where(free, (1 + kappa) * limit, flattened)
-    narrow = np.exp((_NARROW_MM - true_width) / _NARROW_FADE_MM)
-    by_narrow = common[5] + pads[:, 6:7]
-    width = true_width + common[3] + pads[:, 3:4] + by_narrow * narrow
-    seen = 1 - by_narrow * narrow / _NARROW_FADE_MM
-    d_gap = np.where(pressed, -base * flow / g * (1 - 4 * common[1] * cubed) + side, 0.0) * seen
-
-    shape = width.shape
+    seen = _seen(comb, common, pads, kappa, kink_mm)
+    d_gap, shape = seen.by_gap, seen.width.shape
     d_pad = np.empty((*shape, len(PAD)))
     d_pad[..., 0] = d_gap
-    d_pad[..., 1] = np.where(free, (1 + kappa) * limit / (2 * flow), base * throttle) * seen
-    d_pad[..., 2] = np.where(free, 0.0, g) * seen
+    d_pad[..., 1] = seen.by_flow
+    d_pad[..., 2] = seen.by_side
     d_pad[..., 3] = 1.0
     d_pad[..., 4] = d_gap * comb.offset_mm
     d_pad[..., 5] = d_gap * np.abs(comb.offset_mm)
-    d_pad[..., 6] = narrow
+    d_pad[..., 6] = seen.narrow
     d_common = np.zeros((*shape, len(COMMON) + comb.levels))
-    d_common[..., 0] = d_pad[..., 1]
-    d_common[..., 1] = np.where(free, 0.0, -base * flow * cubed) * seen
-    d_common[..., 2] = d_pad[..., 2]
+    d_common[..., 0] = seen.by_flow
+    d_common[..., 1] = seen.by_pressure
+    d_common[..., 2] = seen.by_side
     d_common[..., 3] = 1.0
     d_common[..., 4] = d_gap * (comb.height_mm - comb.middle_mm)
-    d_common[..., 5] = narrow
+    d_common[..., 5] = seen.narrow
     d_common[:, np.arange(shape[1]), len(COMMON) + comb.level] = d_gap
-    return width, d_common, d_pad, true_gap
+    return seen.width, d_common, d_pad, seen.true_gap
 
 
 def readable(comb: Comb, gap: Floats, width: Floats) -> NDArray[np.bool_]:

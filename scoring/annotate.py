@@ -91,7 +91,7 @@ def annotate(
     labels = [_label_lines(answer, score, style) for answer, _ in outlines]
     # As many lines as fit everywhere: labels of one picture should look alike.
     rooms = _rooms_below([outline for _, outline in outlines])
-    fits = [_fitting(draw, *pair) for pair in zip(labels, rooms, strict=True)]
+    fits = [_fitting(*pair) for pair in zip(labels, rooms, strict=True)]
     most = min(fits, default=1) if style.large >= 20 else 1
     taken = [
         _write_label(draw, outline, answer, score, lines[:most], style)
@@ -244,10 +244,10 @@ def _rooms_below(outlines: list[Pixels]) -> list[float]:
     return rooms
 
 
-def _fitting(draw: ImageDraw.ImageDraw, lines: list[tuple[str, Font]], room: float) -> int:
+def _fitting(lines: list[tuple[str, Font]], room: float) -> int:
     """Count the lines that fit above the next pad; at least one."""
     for count in (3, 2):
-        if _box_size(draw, lines[:count])[1] <= 1.1 * room:
+        if _box_size(lines[:count])[1] <= 1.1 * room:
             return count
     return 1
 
@@ -261,7 +261,7 @@ def _write_label(
     style: Style,
 ) -> Box:
     entry = pad_colour(pad, score.target_gap_mm, score.tolerance_mm)
-    height = _box_size(draw, lines)[1]
+    height = _box_size(lines)[1]
     # Below the outline as the picture is seen, so that the printed lines stay visible.
     at = np.array([outline[:, 0].mean(), outline[:, 1].max() + height / 2 + style.line])
     return _write_box(draw, at, lines, entry.fill, entry.ink)
@@ -273,16 +273,17 @@ def _font(size: int) -> Font:
     return ImageFont.load_default(size=size)
 
 
-def _size(draw: ImageDraw.ImageDraw, text: str, font: Font) -> tuple[float, float]:
-    left, top, right, bottom = draw.textbbox((0, 0), text, font=font, anchor="lt")
+@functools.lru_cache(maxsize=1024)
+def _size(text: str, font: Font) -> tuple[float, float]:
+    # Kept, since every label is measured several times before it has its place.
+    blank = ImageDraw.Draw(Image.new("RGB", (1, 1)))
+    left, top, right, bottom = blank.textbbox((0, 0), text, font=font, anchor="lt")
     return right - left, bottom - top
 
 
-def _box_size(
-    draw: ImageDraw.ImageDraw, lines: list[tuple[str, Font]]
-) -> tuple[float, float, float]:
+def _box_size(lines: list[tuple[str, Font]]) -> tuple[float, float, float]:
     """Return width and height of a box of text, and the space about its lines."""
-    sizes = [_size(draw, *line) for line in lines]
+    sizes = [_size(*line) for line in lines]
     space = 0.45 * min(height for _, height in sizes)
     width = max(width for width, _ in sizes) + 2 * space
     return width, sum(height for _, height in sizes) + space * (len(sizes) + 1), space
@@ -290,7 +291,7 @@ def _box_size(
 
 def _box_of(draw: ImageDraw.ImageDraw, at: Pixels, lines: list[tuple[str, Font]]) -> Box:
     """Return the box of lines of text about a point, moved so far that it is in the picture."""
-    width, height, _ = _box_size(draw, lines)
+    width, height, _ = _box_size(lines)
     image_width, image_height = draw.im.size
     x0 = float(np.clip(at[0] - width / 2, 2, max(2, image_width - width - 3)))
     y0 = float(np.clip(at[1] - height / 2, 2, max(2, image_height - height - 3)))
@@ -305,8 +306,8 @@ def _write_box(
     ink: str,
 ) -> Box:
     """Write lines of text, centred on a box that is kept inside the picture; return the box."""
-    sizes = [_size(draw, *line) for line in lines]
-    space = _box_size(draw, lines)[2]
+    sizes = [_size(*line) for line in lines]
+    space = _box_size(lines)[2]
     box = _box_of(draw, at, lines)
     rim = max(1, round(space / 4))
     outer = (box[0] - rim, box[1] - rim, box[2] + rim, box[3] + rim)

@@ -43,9 +43,19 @@ _RIM_MM = 0.6
 
 
 def coupon_look(
-    photo: Photo, camera: Camera, sheet: Sheet, pad: Pad, coupon: Coupon
+    photo: Photo,
+    camera: Camera,
+    sheet: Sheet,
+    pad: Pad,
+    coupon: Coupon,
+    most_level: float = np.inf,
 ) -> tuple[float, float] | None:
     """Measure the coupon of a pad in a photo.
+
+    Parameters
+    ----------
+    most_level : float
+        In a coupon that is brighter than this no stripes are looked for, and none told.
 
     Returns
     -------
@@ -58,9 +68,9 @@ def coupon_look(
     shorter = replace(lines, length_mm=min(lines.length_mm, _REFERENCE_MM))
     comb = sample_lines(photo, camera, shorter, sheet.target_gap_mm / 2)
     side = coupon.side_mm - 2 * _RIM_MM
-    along, across = (_square(photo, camera, sheet, coupon, side, k) for k in (0, 1))
+    along = _square(photo, camera, sheet, coupon, side, 0)
     spacing = coupon.side_mm / coupon.lines
-    if not (comb.whole and along.whole and across.whole):
+    if not (comb.whole and along.whole):
         return None
     colours = print_and_plate(comb.light, comb.u_mm)
     colour = luminance_axis(colours)
@@ -71,10 +81,14 @@ def coupon_look(
     bare = np.abs(comb.u_mm) > comb.u_mm[-1] - 0.15
     plate = median(comb.light[:, :, bare] @ colour.axis)
     seen = along.along(colour.axis)[0].astype(float) - plate
+    level = median(seen)
+    if level > most_level:
+        return 0.0, level
     stripes = _power(seen, along.u_mm, spacing)
+    across = _square(photo, camera, sheet, coupon, side, 1)
     other = across.along(colour.axis)[0].astype(float)
     noise = _power(other, across.u_mm, spacing)
-    return float(np.sqrt(max(stripes - noise, 0.0))), median(seen)
+    return float(np.sqrt(max(stripes - noise, 0.0))), level
 
 
 def _square(
@@ -143,7 +157,8 @@ def witnessed(
         if coupon is None or coupon.lines < 2 or outside:
             return score
         filled_mm = flow * coupon.area_mm2 * coupon.lines / coupon.side_mm
-        said = witness(coupon_look(photo, camera, sheet, pad, coupon), score, filled_mm)
+        look = coupon_look(photo, camera, sheet, pad, coupon, _MOST_LEVEL)
+        said = witness(look, score, filled_mm)
         notes = score.notes
         if said.ladder == "disagrees":
             notes = (*notes, COUPON_OPEN)

@@ -6,7 +6,7 @@ shape of w(gap) over its known height steps says, whatever constant the photo or
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -24,6 +24,7 @@ from padsheet.patterns.widths import (
     pad_priors,
     tells_something,
     track_widths,
+    widths_and_flow,
 )
 from padsheet.scoring.medians import median
 
@@ -38,6 +39,8 @@ _NEARLY_ROUND = 0.93
 # Flow differs from track to track by this much (relative); no photo shows it as scatter along one.
 _TRACK_FLOW_SD = 0.008
 _STUDENT_DOF = 4.0
+# So many pads and trial gaps together take the least time each.
+_SCANNED_AT_ONCE = 1000
 _CENSORED_COST = 1.5
 # How far the widening by cut-off highlights, and what narrow lines have of it, may differ from what
 # it seems to be (relative).
@@ -156,22 +159,37 @@ def _scan_gaps(
     best : ndarray, shape (P,)
     cost : ndarray, shape (P, G)
     """
-    read = np.isfinite(data.width_mm)
-    costs = np.empty((len(pads), len(candidates)))
-    for k, gap in enumerate(candidates):
-        trial = pads.copy()
-        trial[:, 0] = gap
-        width, _, d_pad, under = track_widths(
-            comb, common, trial, kappa=data.kappa, kink_mm=data.kink_mm
+    count = len(pads)
+    groups = np.array_split(candidates, -(-count * len(candidates) // _SCANNED_AT_ONCE))
+    costs = []
+    for group in groups:
+        trial = np.tile(pads, (len(group), 1))
+        trial[:, 0] = group.repeat(count)
+        every = _repeated(data, len(group))
+        width, by_flow, under = widths_and_flow(
+            comb, common, trial, kappa=every.kappa, kink_mm=every.kink_mm
         )
         # The nuisances that are held here may move the width by this much.
-        slack = np.sqrt((d_pad[..., 1] * 0.06) ** 2 + 0.03**2)
-        sigma = np.hypot(_noise(comb, data, under, 1.5), slack)
-        away = (np.where(read, data.width_mm, 0) - width) / sigma
+        slack = np.sqrt((by_flow * 0.06) ** 2 + 0.03**2)
+        sigma = np.hypot(_noise(comb, every, under, 1.5), slack)
+        read = np.isfinite(every.width_mm)
+        away = (np.where(read, every.width_mm, 0) - width) / sigma
         cost = np.log1p(away**2 / _STUDENT_DOF) * (_STUDENT_DOF + 1) / 2 + np.log(sigma / 0.03)
         told = tells_something(comb, under, width)
-        costs[:, k] = np.where(read, np.where(told, cost, _CENSORED_COST), 0).sum(axis=1)
-    return candidates[np.argmin(costs, axis=1)], costs
+        of_track = np.where(read, np.where(told, cost, _CENSORED_COST), 0)
+        costs.append(of_track.sum(axis=1).reshape(len(group), count))
+    cost_of = np.concatenate(costs).T
+    return candidates[np.argmin(cost_of, axis=1)], cost_of
+
+
+def _repeated(data: TrackData, times: int) -> TrackData:
+    """Return the data so many times, one after the other."""
+    width, sigma, kappa, kink = (
+        np.tile(values, (times, 1))
+        for values in (data.width_mm, data.sigma_mm, data.kappa, data.kink_mm)
+    )
+    doubt = np.tile(data.doubt, times)
+    return replace(data, width_mm=width, sigma_mm=sigma, kappa=kappa, kink_mm=kink, doubt=doubt)
 
 
 def fit_gaps(sheet: Sheet, data: TrackData) -> GapFit:

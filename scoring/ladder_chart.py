@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from html import escape
 
@@ -84,10 +85,10 @@ def _spans(
 def _ticks(low: float, high: float, most: int) -> list[float]:
     """Return round numbers between two limits, at most `most` + 1 of them."""
     rough = (high - low) / most
-    power = 10.0 ** np.floor(np.log10(rough))
+    power = 10.0 ** math.floor(math.log10(rough))
     step = next(m * power for m in (1, 2, 5, 10) if m * power >= rough * 0.999)
-    first = np.ceil(low / step - 1e-9)
-    return [float(step * k) for k in np.arange(first, np.floor(high / step + 1e-9) + 1)]
+    first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
+    return [step * k for k in range(first, last + 1)]
 
 
 def _axes(spans: Spans, at: Place) -> Iterator[str]:

@@ -6,6 +6,7 @@ and text take the page's colours through classes, so that they follow its light 
 
 from __future__ import annotations
 
+from functools import cache
 from html import escape
 
 __all__ = ["tag", "text_at"]
@@ -33,10 +34,18 @@ def tag(name: str, body: str | None = None, /, **attributes: object) -> str:
     for key, value in attributes.items():
         if value is None:
             continue
-        text = f"{value:.2f}".rstrip("0").rstrip(".") if isinstance(value, float) else str(value)
-        pairs.append(f' {key.rstrip("_").replace("_", "-")}="{escape(text)}"')
+        if isinstance(value, float):
+            text = f"{value:.2f}".rstrip("0").rstrip(".")
+        else:
+            text = escape(str(value))
+        pairs.append(f' {_name(key)}="{text}"')
     start = f"<{name}{''.join(pairs)}"
     return f"{start}/>" if body is None else f"{start}>{body}</{name}>"
+
+
+@cache
+def _name(key: str) -> str:
+    return key.rstrip("_").replace("_", "-")
 
 
 def text_at(x: float, y: float, words: str, size: float, **attributes: object) -> str:
