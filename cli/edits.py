@@ -31,7 +31,9 @@ from padsheet.scoring.round_edits import (
     RoundEdits,
     edits_of_round,
     is_proved,
+    record_cut_short,
     round_to_edit,
+    store_empty,
     write_edits,
     write_proof,
 )
@@ -106,6 +108,8 @@ def command(
             _judge(ctx, folder, bed, read_text(proved), as_json=as_json)
             return
         with folder.lock():
+            if not force and since is None:
+                _finish(folder, bed, number, keep_mean=keep_mean)
             round_ = round_to_edit(folder, number, force=force or since is not None)
             if since is not None:
                 made = _since(folder, bed, round_, since)
@@ -120,6 +124,8 @@ def command(
                 )
             if made.edits.edits:
                 write_edits(round_, made.edits)
+                if empty_mesh:
+                    store_empty(folder, round_, made.edits, bed)
     if as_json:
         show_json(_data(made, round_.number))
     else:
@@ -134,6 +140,13 @@ def command(
     if made.edits.edits:
         say(f"Wrote {round_.edits_gcode} and the way back, {round_.restore_gcode}.")
     show_talk(made)
+
+
+def _finish(folder: BedFolder, bed: Bed, number: int | None, *, keep_mean: bool) -> None:
+    """Put edits on record that a sending made, if it ended before its record."""
+    round_ = folder.latest_round()
+    if round_ is not None and number in (None, round_.number):
+        record_cut_short(folder, bed, round_, keep_mean=keep_mean)
 
 
 def _since(folder: BedFolder, bed: Bed, round_: Round, since: int) -> RoundEdits:

@@ -242,8 +242,8 @@ def make_edits(
         )
     wanted_mm = _changes(nodes, bed.mesh, keep_mean=keep_mean)
     change_mm, limited = _rounded(wanted_mm, bed.edits)
-    if mesh is not None:
-        _check_fresh(nodes, mesh, bed.edits)
+    if before is not None:
+        _check_fresh(nodes, before, bed.edits, all_nodes=empty_mesh)
     given = {(node.i, node.j) for node in nodes}
     chosen = [
         (i, j)
@@ -352,10 +352,13 @@ def _rounded(
     return rounded, limited
 
 
-def _check_fresh(nodes: Sequence[NodeAdvice], mesh: Mesh, edits: Edits) -> None:
-    """Refuse advice that was made for other mesh values than those known now."""
+def _check_fresh(nodes: Sequence[NodeAdvice], mesh: Mesh, edits: Edits, *, all_nodes: bool) -> None:
+    """Refuse advice that was made for other mesh values than those known now.
+
+    Where all nodes are written, those that the advice leaves alone count too.
+    """
     for node in nodes:
-        if node.new_mm is None or not node.changed:
+        if node.new_mm is None or not (node.changed or all_nodes):
             continue
         old_mm = float(mesh.z_mm[node.j, node.i])
         if abs(node.new_mm - node.dz_mm - old_mm) > 0.5 * edits.smallest_mm + 1e-6:

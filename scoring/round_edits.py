@@ -121,7 +121,7 @@ def record_cut_short(folder: BedFolder, bed: Bed, round_: Round, *, keep_mean: b
         return False
     advice, before, active = (
         round_.read_advice(),
-        _advised_from(folder, round_),
+        _advised_from(folder, round_) or _stored_empty(folder, round_),
         folder.active_mesh(),
     )
     if advice is None or before is None or active is None or before.name == active.name:
@@ -131,6 +131,30 @@ def record_cut_short(folder: BedFolder, bed: Bed, round_: Round, *, keep_mean: b
         return False
     record_applied(round_, before, active, saved=False)
     return True
+
+
+def _stored_empty(folder: BedFolder, round_: Round) -> Mesh | None:
+    """Return the empty mesh that was stored when a round's edits began from nothing."""
+    stem = _before_stem(round_)
+    return next(
+        (m for m in folder.known_meshes() if m.name.startswith(stem) and not np.any(m.z_mm)), None
+    )
+
+
+def _before_stem(round_: Round) -> str:
+    return f"round-{round_.number:02d}-before"
+
+
+def store_empty(folder: BedFolder, round_: Round, edits: EditList, bed: Bed) -> None:
+    """Store the empty mesh that edits begin from, on the user's word, as the printer's present one.
+
+    What is read back afterwards is then compared with it, and the same edits are never added to
+    what they have made already.
+    """
+    active = folder.active_mesh()
+    if edits.before is None or (active is not None and not np.any(active.z_mm)):
+        return
+    folder.store_mesh(named(edits.before, free_mesh_name(folder, _before_stem(round_)), bed))
 
 
 def edits_of_round(

@@ -237,8 +237,8 @@ def a_printer(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., Any]]:
     monkeypatch.setattr(over_port, "WAITS", waits)
     made: list[Any] = []
 
-    def make(z_mm: Any) -> Any:
-        made.append(module.SerialPrinter(z_mm))
+    def make(z_mm: Any, **options: Any) -> Any:
+        made.append(module.SerialPrinter(z_mm, **options))
         made[-1].start()
         return made[-1]
 
@@ -298,6 +298,66 @@ def test_a_kill_while_sending_is_made_good_by_sending_again(
         kills += 1
     assert kills >= 10
     assert finished <= 3  # the record of the saving, and the lock's end
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
+@pytest.mark.filterwarnings("ignore:.*fork:DeprecationWarning")
+@pytest.mark.parametrize("said_again", [True, False])
+def test_a_kill_while_filling_an_empty_printer_is_made_good_by_sending_again(
+    folder: Path,
+    tmp_path: Path,
+    score_of: Callable[..., object],
+    a_printer: Callable[..., Any],
+    said_again: bool,
+) -> None:
+    """With --empty-mesh or, once the printer holds the edits, without: they never add up."""
+    score = score_of(GRID, GAPS_MM)
+    advice = advise(score, BED, mesh=None)
+    path = BedFolder(folder).next_round().path
+    path.mkdir(parents=True)
+    text = scores_to_json(score, advice, plate="plate", bed_c=60.0)
+    (path / "scores.json").write_text(text, encoding="utf-8")
+    wanted = np.zeros((3, 3))
+    for node in advice.nodes:
+        wanted[node.j, node.i] = node.dz_mm
+    kills = 0
+    for at in range(1, 60):
+        copy = tmp_path / f"killed at {at}"
+        shutil.copytree(folder, copy)
+        printer = a_printer(np.zeros((3, 3)), mesh=False)
+        words = ("send", "--port", printer.name_of_port, "--empty-mesh", "--yes", "--save")
+
+        def act(copy: Path = copy, words: tuple[str, ...] = words) -> None:
+            assert run(copy, *words).exit_code == 0
+
+        status = in_a_fork(dying(copy, at, act))
+        assert status in (0, 9), status
+        again = run(copy, *(word for word in words if said_again or word != "--empty-mesh"))
+        if "edits-mesh-unknown" in again.output:  # killed before anything was known
+            assert not said_again
+            assert BedFolder(copy).active_mesh() is None
+            again = run(copy, *words)
+        printer.stop()
+        if "send-other-mesh" in again.output:  # the edits are in, but only the empty mesh is known
+            assert not said_again
+            table = "\n".join(" ".join(f"{z:.3f}" for z in row) for row in printer.z_mm)
+            assert "all as advised" in run(copy, "mesh", "-", "--yes", text=table).output
+        record = BedFolder(copy).round(1).read_applied()
+        assert record is not None, again.output
+        assert np.allclose(printer.z_mm, wanted), again.output
+        if "send-other-mesh" not in again.output:
+            assert record.saved, again.output
+            assert np.allclose(printer.stored, wanted), again.output
+            # Refused only where it was killed after all was done and on record.
+            assert again.exit_code == 0 or "[edits-applied]" in again.output, again.output
+        given = record.on_grid(GRID)
+        assert given is not None
+        assert given == pytest.approx(wanted.ravel(), abs=1e-6)
+        whole(copy)
+        if status == 0:
+            break
+        kills += 1
+    assert kills >= 10
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")

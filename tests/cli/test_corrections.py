@@ -439,6 +439,44 @@ def test_send_fills_an_empty_printer(
     assert applied.before == "round-01-before"
 
 
+def test_an_empty_printer_filled_by_hand_is_on_record_and_not_filled_twice(
+    folder: Path, score_of: Callable[..., object]
+) -> None:
+    add_round(folder, score_of)
+    lines = run(folder, "edits", "--empty-mesh").stdout.splitlines()
+    wanted = np.zeros((4, 5))
+    for line in lines:
+        if line.startswith("M421"):
+            i, j, z = line.split()[1:4]
+            wanted[int(j[1:]), int(i[1:])] = float(z[1:])
+    assert wanted.any()
+    # Until the mesh is read back, the same edits are made, whether it is said again or not.
+    for words in (["--empty-mesh"], ["--all"]):
+        again = [
+            line.split(";")[0].strip() for line in run(folder, "edits", *words).stdout.splitlines()
+        ]
+        assert {line for line in again if line} >= {
+            line.split(";")[0].strip() for line in lines if line.startswith("M421")
+        }
+    text = "\n".join(" ".join(f"{z:.3f}" for z in row) for row in wanted)
+    assert "all as advised" in run(folder, "mesh", "-", "--yes", text=text).stderr
+    record = BedFolder(folder).latest_round().read_applied()
+    assert record.on_grid(GRID) == pytest.approx(wanted.ravel())
+    for words in ([], ["--empty-mesh"]):
+        refused = run(folder, "edits", *words)
+        assert refused.exit_code == 1
+        assert "edits-applied" in refused.stderr
+
+
+def test_an_empty_mesh_is_refused_where_the_sheet_was_printed_with_another(scored: Path) -> None:
+    """The advice is to be added to the mesh of the sheet, not to zero."""
+    for words in (["edits", "--empty-mesh"], ["send", "--dry-run", "--empty-mesh"]):
+        result = run(scored, *words)
+        assert result.exit_code == 1
+        assert "edits-stale" in result.stderr
+    assert not BedFolder(scored).latest_round().edits_gcode.exists()
+
+
 def test_dry_run_shows_the_wire_and_opens_nothing(scored: Path) -> None:
     result = run(scored, "send", "--dry-run")
     assert result.exit_code == 0, result.output
