@@ -291,5 +291,6 @@ def _next_steps(path: Path, bed: Bed) -> str:
         f"nozzle {bed.nozzle.bore_mm:g} mm, {bed.heat.nozzle_c:g} C on {bed.heat.bed_c:g} C.\n"
         "Caution: the printer's own manual comes first. Check every value against it: a wrong "
         "size, temperature or command can damage the printer.\n"
-        f"Next: edit {path}, then run `padsheet -C {folder} sheet`."
+        f"Next: edit {path}. If the printer holds a mesh already, take it in with "
+        f"`padsheet -C {folder} mesh FILE`. Then `padsheet -C {folder} sheet`."
     )

@@ -88,7 +88,10 @@ def steps_for(
         "offset": lambda: _offset_only(case),
         "nothing": lambda: _nothing(case),
     }
-    return tuple([*makers[work](), *_doubts(case)])
+    doubts = _doubts(case)
+    # Another photo is taken while the print still lies there, before all that changes the bed.
+    first = [step for step in doubts if step.kind == "photo" and work != "withheld"]
+    return tuple([*first, *makers[work](), *(step for step in doubts if step not in first)])
 
 
 def _withheld(case: Case) -> list[AdvisedStep]:
@@ -321,7 +324,7 @@ def _doubts(case: Case) -> list[AdvisedStep]:
             + (
                 "Take a photo of the print."
                 if case.score.how == "eye"
-                else "Take a closer or better lit photo of the same print."
+                else "Take a closer or better lit photo of the same print while it lies on the bed."
             )
         )
         steps.append(AdvisedStep(kind="photo", text=text))

@@ -52,7 +52,7 @@ def todo(
     """
     base = "padsheet" if folder == Path() else f"padsheet -C {shlex.quote(str(folder))}"
     edits = advice.work == "mesh" and any(node.changed for node in advice.nodes)
-    steps = _before_edits(base, proved=proved, mesh_known=mesh_known) if edits else []
+    steps: list[Step] = []
     for step in advice.steps:
         commands: tuple[str, ...] = ()
         if step.kind == "sheet":
@@ -65,6 +65,7 @@ def todo(
             again = [shlex.quote(str(path)) for path in photos]
             commands = (" ".join([base, "score", *again, "NEW-PHOTO.jpg", "--force"]),)
         elif step.kind == "edits" and edits:
+            steps += _before_edits(base, proved=proved, mesh_known=mesh_known)
             commands = (f"{base} edits", f"{base} send --port PORT")
         steps.append(Step(text=step.text, commands=commands))
     sheet = any("sheet" in command.split() for step in steps for command in step.commands)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from padsheet.scoring.advice import advise
 from padsheet.scoring.fusion import first_state, update
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.proof import Proof
+from padsheet.scoring.todo import todo
 
 GRID = MeshGrid()
 BED = Bed(mesh=GRID)
@@ -324,6 +326,20 @@ def test_a_sheet_wholly_off_scale_asks_for_a_scout_sheet(score_of):
     low = dict.fromkeys(GRID.nodes, (None, 0.12))
     advice = advise(score_of(GRID, np.full(25, 0.1), bounds=low), BED, mesh=None)
     assert any("raise the nozzle by 0.08 mm everywhere" in step.text for step in advice.steps)
+
+
+def test_another_photo_is_asked_for_before_anything_changes_the_bed(score_of):
+    """The print has to lie there still; the proof comes just before the edits."""
+    gaps = 0.2 + one_node(0.08)
+    advice = advise(score_of(GRID, gaps, unread=[(3, 0)]), BED, mesh=None)
+    assert [step.kind for step in advice.steps[:2]] == ["photo", "edits"]
+    told = todo(advice, Path(), proved=False, mesh_known=True)
+    words = [command.split()[1] for step in told for command in step.commands]
+    assert words[:5] == ["score", "edits", "edits", "edits", "send"]
+    few = advise(
+        score_of(GRID, gaps, unread=[n for n in GRID.nodes if n != (0, 0)]), BED, mesh=None
+    )
+    assert (few.work, few.steps[0].kind) == ("withheld", "note")
 
 
 def test_by_eye_there_is_no_other_photo_to_ask_for(score_of):
