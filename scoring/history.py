@@ -242,15 +242,17 @@ def _proof(grid: MeshGrid, records: Sequence[RoundRecord]) -> Proof | None:
     return prove(grid, before.score, after.score, after.applied_mm, state=known)
 
 
-def summaries(folder: BedFolder) -> tuple[RoundSummary, ...]:
-    """Return a row for each round, oldest first.
+def summaries(folder: BedFolder, *, before: int | None = None) -> tuple[RoundSummary, ...]:
+    """Return a row for each round, or for those before a number, oldest first.
 
     Raises
     ------
     PadsheetError
         If a file of a round cannot be read; it names the file.
     """
-    rows = [_summary(round_) for round_ in folder.rounds()]
+    rows = [
+        _summary(round_) for round_ in folder.rounds() if before is None or round_.number < before
+    ]
     return tuple(
         replace(row, expected_peak_to_valley_mm=_expected_mm(rows[k - 1], row)) if k else row
         for k, row in enumerate(rows)

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import lru_cache
 from pathlib import Path
 from typing import TypeVar
 
@@ -152,9 +153,11 @@ class Round:
         return _read(self.applied_json, applied_from_json, "Record it again.")
 
     def _read_scores(self) -> tuple[SheetScore, Advice | None]:
-        return _read(
-            self.scores_json, scores_from_json, "Score a photo of it with `padsheet score`."
-        )
+        try:
+            stat = self.scores_json.stat()
+        except OSError:
+            return _scores_of(self.scores_json, None)
+        return _scores_of(self.scores_json, (stat.st_ino, stat.st_mtime_ns, stat.st_size))
 
 
 class BedFolder:
@@ -464,6 +467,12 @@ def _write_applied(round_: Round, applied: Applied, force: bool) -> Applied:
     refuse_overwrite(round_.applied_json, force)
     write_atomic(round_.applied_json, applied_to_json(applied))
     return applied
+
+
+@lru_cache(maxsize=16)
+def _scores_of(path: Path, _stamp: tuple[int, int, int] | None) -> tuple[SheetScore, Advice | None]:
+    # Kept for as long as the file is the same: each round is asked for its scores several times.
+    return _read(path, scores_from_json, "Score a photo of it with `padsheet score`.")
 
 
 def _scores_data(text: str) -> dict[str, object]:

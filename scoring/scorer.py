@@ -395,8 +395,8 @@ def _rows(folder: BedFolder, round_: Round, scored: Scored, today: str) -> list[
             common_mm=row.common_mm,
             applied=applied_words(row),
         )
-        for row in summaries(folder)
-        if row.number < round_.number and row.progress in ("scored", "applied")
+        for row in summaries(folder, before=round_.number)
+        if row.progress in ("scored", "applied")
     ]
     errors = [
         p.gap_mm - scored.score.target_gap_mm for p in scored.score.pads if p.gap_mm is not None

@@ -9,6 +9,7 @@ from dataclasses import asdict
 from typing import Any, TypedDict, TypeVar, Unpack, cast, get_args
 
 import numpy as np
+from numpy.typing import NDArray
 
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.advice import Advice, NodeAdvice, ScrewAdvice
@@ -94,14 +95,19 @@ def scores_to_data(
         "common_sigma_mm": score.common_sigma_mm,
         "covariance_mm2": {
             "order": [list(node) for node in score.order],
-            "rows": score.covariance_mm2.tolist(),
+            # Plain already, and by far the most of it.
+            "rows": [],
         },
         "warnings": list(score.warnings),
         "advice": None if advice is None else _advice_data(advice),
     }
     if (check := context.get("check")) is not None:
         data["self_check"] = self_check_data(check)
-    return cast(dict[str, Any], _plain(data))
+    plain = cast(dict[str, Any], _plain(data))
+    if not np.isfinite(score.covariance_mm2).all():
+        raise ValueError("scores must be finite")
+    plain["covariance_mm2"]["rows"] = (score.covariance_mm2 + 0.0).tolist()
+    return plain
 
 
 def scores_to_json(
@@ -288,6 +294,18 @@ def _many(values: Any, read: Callable[[Any], Item]) -> tuple[Item, ...]:
     return tuple(read(value) for value in values)
 
 
+def _square(rows: Any, size: int) -> NDArray[np.float64]:
+    """Read a square matrix: tens of thousands of numbers, and so not one by one."""
+    if not isinstance(rows, list) or not all(isinstance(row, list) for row in rows):
+        raise TypeError("not a list of lists")
+    if any(not set(map(type, row)) <= {int, float} for row in rows):
+        raise TypeError("not a number")
+    matrix = np.array(rows, dtype=np.float64).reshape(size, size)
+    if not np.isfinite(matrix).all():
+        raise ValueError("not finite")
+    return matrix
+
+
 def _pair(values: Any) -> tuple[float, float]:
     """Read two numbers."""
     first, second = _many(values, _number)
@@ -312,8 +330,7 @@ def _score(data: dict[str, Any]) -> SheetScore:
     """Build the scores, checking that covariance, order and pads belong together."""
     pads = _many(data["pads"], _pad)
     order = _many(data["covariance_mm2"]["order"], _node)
-    rows = _many(data["covariance_mm2"]["rows"], lambda row: _many(row, _number))
-    covariance = np.array(rows, dtype=np.float64).reshape(len(order), len(order))
+    covariance = _square(data["covariance_mm2"]["rows"], len(order))
     read = {(pad.i, pad.j) for pad in pads if pad.gap_mm is not None}
     if not set(order) <= read:
         raise ValueError("the covariance names a pad that has no gap")
