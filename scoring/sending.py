@@ -183,7 +183,7 @@ def send_edits(
             link.ask(edit.line)
             done += 1
             if tell is not None:
-                tell(f"{done} of {len(edits.edits)}: {edit.words}")
+                tell(f"{done} of {len(edits.edits)}: {edit.comment}")
         after = read_mesh(link, bed)
     except PadsheetError as error:
         raise _stopped(link, edits, bed, before, done, error) from error
