@@ -17,7 +17,6 @@ from padsheet.patterns.sheet import Sheet, Track
 from padsheet.patterns.widths import (
     COMMON,
     PAD,
-    ROUND_NOISE_MM,
     ArrowSystem,
     Comb,
     common_priors,
@@ -32,16 +31,22 @@ __all__ = ["GapFit", "TrackData", "ceilings_mm", "comb_of", "fit_gaps"]
 
 Floats = NDArray[np.float64]
 
-_ROUNDS = 15
+_ROUNDS = 30
 # A fit whose gaps all move by less than this is done.
 _STILL_MM = 3e-5
-_NEARLY_ROUND = 0.93
+# A strand that is hardly pressed has no flat top: its edges look another way than those of other
+# lines, by so much when it is round, and less and less down to this part of the round diameter.
+_ROUND_SD_MM, _HARDLY_PRESSED = 0.08, 0.75
 # Flow differs from track to track by this much (relative); no photo shows it as scatter along one.
 _TRACK_FLOW_SD = 0.008
 _STUDENT_DOF = 4.0
 # So many pads and trial gaps together take the least time each.
 _SCANNED_AT_ONCE = 1000
 _CENSORED_COST = 1.5
+# The sides of a bead are lit otherwise than its flat top, so that a line is seen narrower or wider
+# by some part of its height: under an even sky a matt one on a dark plate by (1 - pi/4)/2 of it
+# (Lambert's law over semicircular sides); lamps, gloss and a bright plate do more, or the contrary.
+_SHADING_SD = 0.17
 # How far the widening by cut-off highlights, and what narrow lines have of it, may differ from what
 # it seems to be (relative).
 _HIGHLIGHT_SD = 0.6
@@ -142,8 +147,9 @@ def _noise(comb: Comb, data: TrackData, gap: Floats, inflation: float) -> Floats
     flow = _TRACK_FLOW_SD * comb.area_mm2 / np.maximum(gap, 0.06)
     seen = np.where(np.isfinite(data.sigma_mm), data.sigma_mm, 1.0)
     sigma = inflation * np.sqrt(np.maximum(seen, 0.001) ** 2 + flow**2)
-    nearly = gap > _NEARLY_ROUND * np.sqrt(4 * comb.area_mm2 / np.pi)
-    return np.asarray(np.where(nearly, np.hypot(sigma, ROUND_NOISE_MM), sigma))
+    part = gap / round_diameter_mm(comb.area_mm2)
+    rounding = np.clip((part - _HARDLY_PRESSED) / (1 - _HARDLY_PRESSED), 0.0, 1.0)
+    return np.asarray(np.hypot(sigma, _ROUND_SD_MM * rounding))
 
 
 def _scan_gaps(
@@ -248,6 +254,8 @@ def _priors(comb: Comb, data: TrackData) -> tuple[Floats, Floats, Floats, Floats
     common_sd = common_sd.copy()
     shared = median(data.doubt)
     common_sd[COMMON.index("bias_mm")] *= shared
+    lit = COMMON.index("side_factor")
+    common_sd[lit] = np.hypot(common_sd[lit], _SHADING_SD)
     pad_sd[:, PAD.index("bias_mm")] *= data.doubt
     pad_sd[:, PAD.index("kink")] = data.kink_sd
     if data.highlight_mm is not None:

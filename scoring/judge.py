@@ -20,7 +20,15 @@ from padsheet.scoring.lines import PadWidths
 from padsheet.scoring.medians import median
 from padsheet.scoring.squish import PadScore, Reason
 
-__all__ = ["after_fit", "before_fit", "beyond_reach", "falls", "off_scale", "proven_low"]
+__all__ = [
+    "after_fit",
+    "before_fit",
+    "beyond_reach",
+    "falls",
+    "off_scale",
+    "proven_low",
+    "too_uncertain",
+]
 
 Floats = NDArray[np.float64]
 
@@ -43,7 +51,8 @@ _AREA_SIGMAS = 4.0
 # Widths that may still fall a little are those of lines that may just be pressed: a nearer bound.
 _ROUND_SLOPE, _NEARLY_SLOPE, _NEARLY_ROUND = -0.10, -0.30, 0.85
 _WORST_FIT = 4.0
-_LARGEST_SIGMA_MM = 0.030
+# Errors of 0.06 mm could harm: at this standard deviation one pad in eighty is that far off.
+_LARGEST_SIGMA_MM = 0.024
 _BEYOND_MM = 0.03
 
 
@@ -335,7 +344,12 @@ def after_fit(fit: GapFit, row: int) -> Reason | None:
             "the widths do not follow one gap: look for a scratch, a string, a shadow or a line "
             "that came off",
         )
-    if np.sqrt(fit.covariance_mm2[row, row]) > _LARGEST_SIGMA_MM:
+    return too_uncertain(float(np.sqrt(fit.covariance_mm2[row, row])))
+
+
+def too_uncertain(sigma_mm: float) -> Reason | None:
+    """Return why a gap of this standard deviation is not given, or None."""
+    if sigma_mm > _LARGEST_SIGMA_MM:
         return _reason(
             "pad-uncertain",
             "the gap cannot be told well enough here: take the photo nearer, sharper and in even "

@@ -31,6 +31,7 @@ from padsheet.scoring.judge import (
     beyond_reach,
     off_scale,
     proven_low,
+    too_uncertain,
 )
 from padsheet.scoring.lines import PadWidths
 from padsheet.scoring.measuring import measure_photo
@@ -53,8 +54,8 @@ _FEWEST_PADS, _LEAST_PART = 3, 0.2
 _LEAST_READABLE_PART = 0.4
 # Of a photo that is blurred by more than this, the pads that seem sharper are not to be trusted.
 _MOST_BLUR_MM = 0.19
-# Beyond this the 95 % interval of all gaps together is wider than any use of them.
-_MOST_COMMON_SIGMA_MM = 0.035
+# Beyond this no pad could be given; see `too_uncertain`.
+_MOST_COMMON_SIGMA_MM = 0.024
 # In 1/mm, times the square of the blur: what the tone curve and the sharpening of phones do to the
 # common gap, from bars computed with both, and what is left of it from pad to pad.
 _EDGE_SIGMA_PER_MM, _PAD_SIGMA_PER_MM = 0.45, 0.2
@@ -63,6 +64,9 @@ _HIGHLIGHT_SIGMA = 0.12
 # Light from one side shows the sides of beads as dark as a dark plate, or a shadow as wide as they
 # are high: allowance for what no parameter takes up, from rendered photos.
 _LIGHT_SIGMA_MM = 0.006
+# Over the square of how well print is told from plate: a plate's texture that is nearly as strong
+# moves edges along whole lines; an allowance from rendered photos.
+_FAINT_SIGMA_MM = 0.08
 # A photo that strains what flow, sides and edge bias can be by more than this has edges of another
 # kind than the model's.
 _MOST_STRAIN = 1.9
@@ -248,6 +252,9 @@ def _score_pads(
         fit = replace(fit, covariance_mm2=fit.covariance_mm2 + shared + np.diag(own))
         for row, k in enumerate(fitted):
             pad = sheet.pads[k]
+            if (reason := too_uncertain(float(np.sqrt(fit.covariance_mm2[row, row])))) is not None:
+                scores[k] = _unread(pad, reason)
+                continue
             scores[k] = beyond_reach(sheet, pad, float(fit.gap_mm[row])) or _scored(
                 sheet, pad, fit, row, widths[k]
             )
@@ -290,7 +297,7 @@ def _track_data(
 
 
 def _edge_variances_mm2(widths: Sequence[PadWidths], fitted: Sequence[int]) -> tuple[float, Floats]:
-    """Return by how much blurred edges may shift all gaps of a photo together, and each by itself.
+    """Return by how much strange edges may shift all gaps of a photo together, and each by itself.
 
     Where blur meets tone curve and sharpening, an edge moves in a way that no parameter of the fit
     follows; it grows with the square of the blur.
@@ -299,8 +306,9 @@ def _edge_variances_mm2(widths: Sequence[PadWidths], fitted: Sequence[int]) -> t
     whole = np.array([w.whole for w in widths])
     highlights = _HIGHLIGHT_SIGMA * highlight_shift_mm(widths)
     shared = math.hypot(_LIGHT_SIGMA_MM, _EDGE_SIGMA_PER_MM * median(blur_mm[whole]) ** 2)
-    own = np.hypot(_PAD_SIGMA_PER_MM * blur_mm**2, highlights)[list(fitted)]
-    return shared**2, own**2
+    faint = _FAINT_SIGMA_MM / np.array([max(w.separation, 1.0) for w in widths]) ** 2
+    own = (_PAD_SIGMA_PER_MM * blur_mm**2) ** 2 + highlights**2 + faint**2
+    return shared**2, own[list(fitted)]
 
 
 def _unread(pad: Pad, reason: Reason) -> PadScore:
