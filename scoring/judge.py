@@ -106,7 +106,13 @@ def before_fit(widths: PadWidths, usual_apart: Floats) -> Reason | None:
             "the edges of the lines look strange here, as under a mirrored light or one that "
             "grazes the plate: light from all sides helps",
         )
-    if widths.blur_px / widths.px_per_mm > _MOST_BLUR_MM:
+    if widths.blur_mm > _MOST_BLUR_MM:
+        if widths.only_colour_is_blurred:
+            return _reason(
+                "pad-contrast",
+                "print and plate are equally bright here, and phones blur colour: use a lighter or "
+                "darker filament",
+            )
         return _reason(
             "pad-blur", "the photo is blurred here: hold still, tap to focus, more light"
         )

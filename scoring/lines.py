@@ -53,6 +53,8 @@ _CONTRAST_SD, _NARROW, _NARROW_POWER = 0.03, 2.5, 4
 # Steps of a fit below this part of the reach are done: well below what noise moves a bar by.
 _NEARLY_STILL, _FEW_STEPS, _STILL = 2e-3, 25, 5e-4
 # Sensor and phone smooth noise over somewhat more than a pixel.
+# Edges that are blurred by this many times more in colour are blurred by the camera's colour.
+_COLOUR_BLURRED = 1.5
 _SAMPLES_PER_PX, _SHARED_NOISE_PX = 2.0, 1.5
 
 
@@ -271,6 +273,8 @@ class PadWidths:
         See `Patches`.
     brightest : float
         See `PrintAndPlate`.
+    luminance_blur_px : float or None
+        Blur of the same edges in luminance, where they were measured in colour.
     """
 
     width_mm: Floats
@@ -287,6 +291,19 @@ class PadWidths:
     clipped_share: float
     px_per_mm: float
     brightest: float
+    luminance_blur_px: float | None = None
+
+    @property
+    def blur_mm(self) -> float:
+        """Blur of the edges on the bed."""
+        return self.blur_px / self.px_per_mm
+
+    @property
+    def only_colour_is_blurred(self) -> bool:
+        """Whether edges are clearly less blurred in luminance, which hardly shows them here."""
+        return self.luminance_blur_px is not None and (
+            self.blur_px > _COLOUR_BLURRED * self.luminance_blur_px
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.camera import Camera
@@ -52,7 +53,7 @@ def measure_photo(photo: Photo, camera: Camera, sheet: Sheet, z_mm: float) -> li
     coloured = _measured([c for one in profiles if (c := one.in_colour) is not None])
     if _colour_is_better([widths[k] for k in doubtful], coloured):
         for k, width in zip(doubtful, coloured, strict=True):
-            widths[k] = width
+            widths[k] = replace(width, luminance_blur_px=widths[k].blur_px)
     return widths
 
 

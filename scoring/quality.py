@@ -79,7 +79,7 @@ def quality_of(sheet: Sheet, widths: Sequence[PadWidths], camera: Camera) -> Pho
     slopes = [float(camera.view_tangent(middle, np.array(way))) for way in ((1.0, 0.0), (0.0, 1.0))]
     return PhotoQuality(
         px_per_mm=median([w.px_per_mm for w in seen]),
-        blur_mm=median([w.blur_px / w.px_per_mm for w in seen]),
+        blur_mm=median([w.blur_mm for w in seen]),
         separation=median([w.separation for w in seen]),
         clipped=max(w.clipped_share for w in seen),
         tilt_deg=math.degrees(math.atan(math.hypot(*slopes))),

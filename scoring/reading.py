@@ -22,7 +22,6 @@ from padsheet.scoring.combine import combine_scores
 from padsheet.scoring.coupon import coupon_warnings, witnessed
 from padsheet.scoring.curves import LadderCurve
 from padsheet.scoring.finder import find_markers
-from padsheet.scoring.floor import height_floor_mm
 from padsheet.scoring.gaps import GapFit, TrackData, ceilings_mm, comb_of, fit_gaps
 from padsheet.scoring.highlights import highlight_shift_mm
 from padsheet.scoring.judge import (
@@ -35,10 +34,11 @@ from padsheet.scoring.judge import (
 )
 from padsheet.scoring.lines import PadWidths
 from padsheet.scoring.measuring import measure_photo
-from padsheet.scoring.medians import median, medians
+from padsheet.scoring.medians import median
 from padsheet.scoring.mesh import Mesh, interpolate
 from padsheet.scoring.photo import Photo
 from padsheet.scoring.quality import PhotoQuality, quality_of
+from padsheet.scoring.refusals import refuse_blur, refuse_floor, usual_apart
 from padsheet.scoring.registration import Registration, register
 from padsheet.scoring.remarks import FLOW_CHANGES
 from padsheet.scoring.squish import PadScore, Reason, SheetScore, read_pad
@@ -52,8 +52,6 @@ _FEWEST_PADS, _LEAST_PART = 3, 0.2
 # Where more of the pads that show something are refused than this leaves, those that are read are
 # not to be trusted either: what spoilt the others has not stopped at them.
 _LEAST_READABLE_PART = 0.4
-# Of a photo that is blurred by more than this, the pads that seem sharper are not to be trusted.
-_MOST_BLUR_MM = 0.19
 # Beyond this no pad could be given; see `too_uncertain`.
 _MOST_COMMON_SIGMA_MM = 0.024
 # In 1/mm, times the square of the blur: what the tone curve and the sharpening of phones do to the
@@ -70,8 +68,6 @@ _FAINT_SIGMA_MM = 0.08
 # A photo that strains what flow, sides and edge bias can be by more than this has edges of another
 # kind than the model's.
 _MOST_STRAIN = 1.9
-# Only of lines that are sharper than this is a missing step the printer's and not the photo's.
-_SHARP_MM = 0.16
 # How strong the kink of an unknown mesh may be at its grid points, in mm per mm to either side.
 _KINK_SD = 0.0008
 # What a phone's lens and the plate's own height leave of the scale, in one direction (relative).
@@ -127,8 +123,8 @@ def read_sheet_photo(
     camera = registration.camera
     z_mm = sheet.target_gap_mm / 2
     widths = measure_photo(photo, camera, sheet, z_mm)
-    _refuse_blur(photo.name, widths)
-    _refuse_floor(sheet, widths)
+    refuse_blur(photo.name, widths)
+    refuse_floor(sheet, widths)
     pads, fit, fitted = _score_pads(sheet, widths, camera, mesh)
     read = [k for k, pad in enumerate(pads) if pad.gap_mm is not None]
     fewest = _fewest_pads(len(_shown(pads)) if part else len(pads))
@@ -176,40 +172,6 @@ def read_sheet_photo(
     )
 
 
-def _refuse_floor(sheet: Sheet, widths: Sequence[PadWidths]) -> None:
-    """Raise if the lowest steps of most pads were printed at one height."""
-    usual = _usual_apart(widths)
-    sharp = [w for w in widths if w.blur_px < _SHARP_MM * w.px_per_mm]
-    clear = [w.width_mm for w in sharp if before_fit(w, usual) is None]
-    floor_mm = height_floor_mm(comb_of(sheet), np.array(clear)) if clear else None
-    if floor_mm is not None:
-        raise PadsheetError(
-            "the lowest steps of the ladder came out alike: the printer seems not to go below "
-            f"about {floor_mm:.2f} mm",
-            remedy="Look for a limit on the lowest Z in the printer's settings, end stop or start "
-            "code, give it in bed.toml as z_lowest_mm, and print a new sheet.",
-            code="print-floor",
-        )
-
-
-def _refuse_blur(name: str, widths: Sequence[PadWidths]) -> None:
-    """Raise if the photo as a whole is blurred, by the pads that show print and plate clearly."""
-    usual = _usual_apart(widths)
-    shown = [w for w in widths if (why := before_fit(w, usual)) is None or why.code == "pad-blur"]
-    blur_mm = median([w.blur_px / w.px_per_mm for w in shown] or [0.0])
-    if blur_mm > _MOST_BLUR_MM:
-        raise PadsheetError(
-            f"{name} is blurred by {blur_mm:.2f} mm on the bed, more than widths can be read with",
-            remedy="Take the photo nearer, tap to focus, give it more light and hold still.",
-            code="photo-unsure",
-        )
-
-
-def _usual_apart(widths: Sequence[PadWidths]) -> Floats:
-    """Return print minus plate as most pads show it, shape (3,)."""
-    return medians(np.transpose([w.apart for w in widths if w.whole] or [np.zeros(3)]))
-
-
 def _kink_mm(sheet: Sheet, pads: Sequence[Pad], mesh: Mesh | None) -> Floats:
     """Return what the mesh adds to each track's height over its value at the pad's centre."""
     offsets = np.array([t.offset_mm for t in sheet.tracks])
@@ -228,7 +190,7 @@ def _score_pads(
 ) -> tuple[list[PadScore], GapFit | None, list[int]]:
     """Judge, fit and judge again; return the pads' scores, the last fit, and whom it fitted."""
     scores: dict[int, PadScore] = {}
-    usual = _usual_apart(widths)
+    usual = usual_apart(widths)
     for k, (pad, width) in enumerate(zip(sheet.pads, widths, strict=True)):
         if (reason := before_fit(width, usual)) is not None:
             scores[k] = _unread(pad, reason)
@@ -302,7 +264,7 @@ def _edge_variances_mm2(widths: Sequence[PadWidths], fitted: Sequence[int]) -> t
     Where blur meets tone curve and sharpening, an edge moves in a way that no parameter of the fit
     follows; it grows with the square of the blur.
     """
-    blur_mm = np.array([w.blur_px / w.px_per_mm for w in widths])
+    blur_mm = np.array([w.blur_mm for w in widths])
     whole = np.array([w.whole for w in widths])
     highlights = _HIGHLIGHT_SIGMA * highlight_shift_mm(widths)
     shared = math.hypot(_LIGHT_SIGMA_MM, _EDGE_SIGMA_PER_MM * median(blur_mm[whole]) ** 2)
@@ -363,7 +325,7 @@ def _nothing_read(name: str, pads: Sequence[PadScore]) -> PadsheetError:
 def _warnings(sheet: Sheet, fit: GapFit, widths: Sequence[PadWidths]) -> tuple[str, ...]:
     """Say in a hobbyist's words what is doubtful about the whole photo or print."""
     found = []
-    blur = median([w.blur_px / w.px_per_mm for w in widths])
+    blur = median([w.blur_mm for w in widths])
     if blur > 0.17:
         found.append("The photo is not quite sharp: tap to focus and hold still.")
     if median([w.separation for w in widths]) < 4:

@@ -414,6 +414,8 @@ def test_three_lines_have_no_slope(sheet: Sheet) -> None:
         ({"apart": -APART}, "pad-glare"),
         ({"apart": 0.0 * APART}, "pad-glare"),
         ({"blur_px": 5.0}, "pad-blur"),
+        ({"blur_px": 5.0, "luminance_blur_px": 4.0}, "pad-blur"),
+        ({"blur_px": 5.0, "luminance_blur_px": 2.0}, "pad-contrast"),
         ({"width_mm": np.array([0.5] * 5 + [np.nan] * 5)}, "pad-tracks"),
     ],
 )

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
 
 from padsheet.patterns.bed import Bed, MeshGrid
+from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.ladder import FINE_MM
 from padsheet.patterns.layout import lay_out_sheet
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.camera import Camera
 from padsheet.scoring.measuring import measure_photo
 from padsheet.scoring.photo import Photo
+from padsheet.scoring.refusals import refuse_blur
 
 WIDTH_MM, BLUR_PX, PX_PER_MM = 0.50, 1.2, 9.0
 HEIGHT_MM = 300.0
@@ -72,12 +76,31 @@ def test_lines_are_as_sharp_as_their_luminance(sheet, smooth_px, most_mm) -> Non
         assert pad.blur_px < 1.3
 
 
-def test_colour_serves_where_luminance_tells_nothing(sheet) -> None:
-    """Orange on a blue of the same luminance, colour sharp."""
+def equally_bright() -> tuple[int, int, int]:
+    """Return a blue of the orange's luminance."""
     grey = (np.array(ORANGE) / 255) ** 2.2 @ [0.2126, 0.7152, 0.0722]
     blue = np.array([0.05, grey / 0.7152 - 0.03, 0.35])
     blue[1] = (grey - 0.2126 * blue[0] - 0.0722 * blue[2]) / 0.7152
-    plate = tuple((255 * blue ** (1 / 2.2)).round().astype(int).tolist())
-    for pad in measure_photo(drawn(sheet, ORANGE, plate, 0.0), camera(), sheet, 0.0):
+    return tuple((255 * blue ** (1 / 2.2)).round().astype(int).tolist())
+
+
+def test_colour_serves_where_luminance_tells_nothing(sheet) -> None:
+    """Orange on a blue of the same luminance, colour sharp."""
+    for pad in measure_photo(drawn(sheet, ORANGE, equally_bright(), 0.0), camera(), sheet, 0.0):
+        assert pad.luminance_blur_px is not None
         assert pad.separation > 8
         assert np.median(pad.width_mm) == pytest.approx(WIDTH_MM, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("luminance_blur_px", "cause"), [(None, "is blurred by"), (1.0, "phones blur colour")]
+)
+def test_a_blurred_photo_is_told_from_a_filament_as_bright_as_the_plate(
+    sheet, luminance_blur_px, cause
+) -> None:
+    sharp = measure_photo(drawn(sheet, ORANGE, BLUE, 0.0), camera(), sheet, 0.0)
+    refuse_blur("a.jpg", sharp)
+    blurred = [replace(w, blur_px=3.0, luminance_blur_px=luminance_blur_px) for w in sharp]
+    with pytest.raises(PadsheetError, match=cause) as caught:
+        refuse_blur("a.jpg", blurred)
+    assert caught.value.code == "photo-unsure"
