@@ -13,8 +13,9 @@ __all__ = ["height_floor_mm"]
 
 Floats = NDArray[np.float64]
 
-# A step counts as missing where the gap rises by less than this part of it.
-_LEAST_RISE = 0.35
+# A step counts as missing where the gap rises by less than this part of it, and as printed where by
+# more than that: strands that lie round from every height rise by little and nowhere by much.
+_LEAST_RISE, _PLAIN_RISE = 0.35, 0.6
 # Only tracks well between choked and round tell a step, whatever flow and photo add.
 _LEAST_GAP_MM, _MOST_OF_ROUND = 0.11, 0.85
 _FEWEST_PADS = 3
@@ -37,7 +38,8 @@ def height_floor_mm(comb: Comb, width_mm: Floats) -> float | None:
     Returns
     -------
     float or None
-        The lowest height in millimetres that was really printed, to within one step.
+        The lowest height in millimetres that was really printed, to within one step; None too if
+        the steps above it are not seen to rise.
     """
     told = gap_mm(comb.area_mm2, width_mm)
     plain = (told > _LEAST_GAP_MM) & (told < _MOST_OF_ROUND * round_diameter_mm(comb.area_mm2))
@@ -48,10 +50,12 @@ def height_floor_mm(comb: Comb, width_mm: Floats) -> float | None:
     for level in range(comb.levels - 1):
         rises = _rises(comb, told, level) / (heights[level + 1] - heights[level])
         rises = rises[np.isfinite(rises)]
-        if len(rises) < max(_FEWEST_PADS, read / 2) or median(rises) > _LEAST_RISE:
-            break
+        if len(rises) < max(_FEWEST_PADS, read / 2):
+            return None
+        if median(rises) > _LEAST_RISE:
+            return floor if median(rises) > _PLAIN_RISE else None
         floor = float(heights[level + 1])
-    return floor
+    return None
 
 
 def _rises(comb: Comb, told: Floats, level: int) -> Floats:

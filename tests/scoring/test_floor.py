@@ -61,6 +61,14 @@ def test_round_and_choked_lines_prove_nothing() -> None:
     assert height_floor_mm(COMB, choked) is None
 
 
+@pytest.mark.parametrize("wider_mm", [0.06, 0.09, 0.12])
+@pytest.mark.parametrize("high_mm", [0.25, 0.30])
+def test_strands_that_a_photo_widens_are_no_floor(high_mm, wider_mm) -> None:
+    """They seem pressed then, and alike from step to step."""
+    bed = np.linspace(high_mm - 0.02, high_mm + 0.02, 16)
+    assert height_floor_mm(COMB, widths(bed, flow=0.92) + wider_mm) is None
+
+
 def test_too_few_pads_prove_nothing() -> None:
     assert height_floor_mm(COMB, widths(np.zeros(2), 0.17)) is None
     assert height_floor_mm(COMB, widths(np.zeros(3), 0.17)) == pytest.approx(0.17)
