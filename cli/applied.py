@@ -4,9 +4,18 @@ from __future__ import annotations
 
 import click
 
-from padsheet.cli.options import NUMBER, folder_of, force_option, round_option, say, user_errors
+from padsheet.cli.options import (
+    NUMBER,
+    folder_of,
+    force_option,
+    round_option,
+    say,
+    say_steps,
+    user_errors,
+)
 from padsheet.scoring.history import applied_words, summaries
 from padsheet.scoring.rounds import BedFolder
+from padsheet.scoring.todo import after_edits
 from padsheet.scoring.user_word import record_word
 
 __all__ = ["command"]
@@ -63,5 +72,6 @@ def command(
         row = next(row for row in summaries(folder) if row.number == round_.number)
     words = applied_words(row)
     told = "that nothing was changed" if words == "nothing" else words
-    say(f"Recorded after round {round_.number}: {told}.")
-    say("Next: print a new sheet with `padsheet sheet`.")
+    say(f"Recorded after round {round_.number}: {told}. What to do now:")
+    with user_errors():
+        say_steps(after_edits(folder, round_))

@@ -179,10 +179,15 @@ def show_talk(made: RoundEdits) -> None:
     if made.offset_problem:
         say(f"Common offset: {made.offset_problem}")
     if made.edits.edits:
-        say(
-            "Send them by hand or with `padsheet send`, show the mesh, and give it to "
-            "`padsheet mesh`; save only when it is as meant."
+        by_hand = (
+            "let the printer show its mesh then, give that to `padsheet mesh`, and save it in the "
+            "printer only when all is as advised"
+            + (f" ({made.edits.save})." if made.edits.save else ".")
         )
+        if made.edits.style == "table":
+            say(f"Type the values in, {by_hand}")
+        else:
+            say(f"Send them with `padsheet send`. Or by hand: {by_hand}")
         return
     say("No mesh point is to be changed now.")
     for step in made.advice.steps:

@@ -16,6 +16,7 @@ from padsheet.cli.options import (
     json_option,
     read_given,
     say,
+    say_steps,
     show_json,
     user_errors,
 )
@@ -33,6 +34,7 @@ from padsheet.scoring.round_edits import (
     record_read_back,
 )
 from padsheet.scoring.rounds import BedFolder, Round
+from padsheet.scoring.todo import after_edits
 
 __all__ = ["command", "read_text"]
 
@@ -123,10 +125,14 @@ def command(
     else:
         count = len(applied.nodes)
         differ = "1 point differs" if count == 1 else f"{count} points differ"
-        say(
-            f"Recorded what was applied: {differ} from '{applied.before}'"
-            f"{_as_advised(folder, applied)}. Next: print a new sheet with `padsheet sheet`."
-        )
+        advised = _as_advised(folder, applied)
+        said = f"Recorded what was applied: {differ} from '{applied.before}'{advised}."
+        round_ = folder.latest_round()
+        if advised.startswith(";") or round_ is None:
+            say(f"{said} Next: print a new sheet with `padsheet sheet`.")
+        else:
+            say(f"{said} What to do now:")
+            say_steps(after_edits(folder, round_))
 
 
 def _as_advised(folder: BedFolder, applied: Applied) -> str:

@@ -8,15 +8,18 @@ import re
 import shlex
 import sys
 import textwrap
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, TYPE_CHECKING, Any
 
 import click
 
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import access_error
+
+if TYPE_CHECKING:
+    from padsheet.scoring.todo import Step
 
 __all__ = [
     "NUMBER",
@@ -30,6 +33,7 @@ __all__ = [
     "refuse_file",
     "round_option",
     "say",
+    "say_steps",
     "show_json",
     "user_errors",
 ]
@@ -194,6 +198,22 @@ def columns_of(stream: IO[Any]) -> int:
 def say(text: str, *, hang: int = 0) -> None:
     """Print talk, which goes to standard error; see `fitted`."""
     click.echo(fitted(here(text), sys.stderr, hang=hang), err=True)
+
+
+def say_steps(steps: Iterable[Step]) -> None:
+    """Say what to do now, in order, with the commands to copy; see `padsheet.scoring.todo`."""
+    for number, step in enumerate(steps, start=1):
+        say(f"{number}. {step.text}", hang=3)
+        _say_commands(step.commands)
+        if step.other is not None:
+            say(f"   {step.other.text}")
+            _say_commands(step.other.commands)
+
+
+def _say_commands(commands: Iterable[str]) -> None:
+    for command in commands:
+        # Whole, however long: a command that is broken cannot be copied.
+        click.echo(f"     {command}", err=True)
 
 
 def show_json(data: object) -> None:

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import click
 
-from padsheet.cli.options import columns_of, fitted, say, show_json
+from padsheet.cli.options import columns_of, fitted, say, say_steps, show_json
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.sheet import Sheet
 from padsheet.patterns.sheet_file import sheet_from_json
@@ -69,11 +69,7 @@ def _say_steps(folder: BedFolder, round_: Round, scored: Scored) -> None:
         say("Next: `padsheet sheet` writes an ordinary sheet.")
         return
     say("\nWhat to do now:")
-    for number, step in enumerate(todo_of(folder, round_, scored.advice), start=1):
-        say(f"{number}. {step.text}", hang=3)
-        for command in step.commands:
-            # Whole, however long: a command that is broken cannot be copied.
-            click.echo(f"     {command}", err=True)
+    say_steps(todo_of(folder, round_, scored.advice))
 
 
 def _score_by_eye(

@@ -12,6 +12,7 @@ from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.ladder import FINE_MM, FIRST_MM, LARGEST_MM
 from padsheet.patterns.make import SheetFiles, make_sheet
 from padsheet.scoring.rounds import BedFolder, Round, write_group
+from padsheet.scoring.todo import hand_offset_mm, hand_offset_words
 
 __all__ = ["command"]
 
@@ -114,10 +115,11 @@ def command(
                 mesh_z_mm=known.z_mm if known and not no_mesh else None,
                 self_check=self_check,
             )
+            by_hand = hand_offset_words(hand_offset_mm(folder, bed))
             write_group(round_.path, files.by_name, force=force)
     if as_json:
         show_json(_data(round_, files))
-    _talk(round_, files, folder)
+    _talk(round_, files, folder, by_hand)
 
 
 def _round(folder: BedFolder) -> Round:
@@ -158,7 +160,7 @@ def _data(round_: Round, files: SheetFiles) -> dict[str, object]:
     }
 
 
-def _talk(round_: Round, files: SheetFiles, folder: BedFolder) -> None:
+def _talk(round_: Round, files: SheetFiles, folder: BedFolder, by_hand: str) -> None:
     sheet, spent = files.sheet, files.estimate
     low, high = sheet.reach_mm
     say(f"Wrote {round_.sheet_gcode}, preview.svg, preview.png and sheet.json.")
@@ -177,6 +179,8 @@ def _talk(round_: Round, files: SheetFiles, folder: BedFolder) -> None:
             "Which mesh the printer holds is not known here. If it holds one, take it in first: "
             "`padsheet mesh FILE`, then `padsheet sheet --force`."
         )
+    if by_hand:
+        say(f"Common offset, in this print too: {by_hand} (set by hand, as on record).")
     if sheet.self_check:
         lifted = [pad for pad in sheet.pads if pad.lift_mm]
         say(

@@ -51,7 +51,7 @@ def offset_lines(bed: Bed, dz_common_mm: float) -> OffsetChange:
     Examples
     --------
     >>> offset_lines(Bed(), -0.04).text
-    'Lower the nozzle by 0.040 mm everywhere, by hand at the start of each print.'
+    'Lower the nozzle by 0.040 mm everywhere, by hand at the start of each print, sheets too.'
     """
     edits = bed.edits
     if not math.isfinite(dz_common_mm) or abs(dz_common_mm) > LARGEST_OFFSET_MM:
@@ -68,7 +68,7 @@ def offset_lines(bed: Bed, dz_common_mm: float) -> OffsetChange:
     change_mm = edits.offset_sign * dz_mm
     if edits.offset_style == "hand":
         return OffsetChange(
-            lines=(), restore=(), text=f"{what}, by hand at the start of each print."
+            lines=(), restore=(), text=f"{what}, by hand at the start of each print, sheets too."
         )
     if edits.offset_style == "none":
         return OffsetChange(

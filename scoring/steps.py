@@ -28,7 +28,7 @@ OFFSET_WORDS = {
     "M851": "with M851",
     "M206": "with M206",
     "M290": "with M290 while a print runs",
-    "hand": "by hand at print time",
+    "hand": "by hand at the start of each print, sheets too",
 }
 #: What a `fine` sheet reads to either side of its target.
 FINE_REACH_MM = 0.08

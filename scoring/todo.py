@@ -7,19 +7,28 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from padsheet.patterns.bed import Bed, Edits
 from padsheet.scoring.advice import Advice
+from padsheet.scoring.applied import Applied
 from padsheet.scoring.kept_proof import is_proved
 from padsheet.scoring.rounds import BedFolder, Round
 
-__all__ = ["Step", "todo", "todo_of"]
+__all__ = ["Step", "after_edits", "hand_offset_mm", "hand_offset_words", "todo", "todo_of"]
+
+#: A common offset below this cannot be set by hand.
+SMALLEST_BY_HAND_MM = 0.005
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
-    """One thing to do now: a sentence, and the commands to copy for it, one a line."""
+    """One thing to do now: a sentence, and the commands to copy for it, one a line.
+
+    `other` is another way to the same end, to be taken instead.
+    """
 
     text: str
     commands: tuple[str, ...] = ()
+    other: Step | None = None
 
 
 def todo(
@@ -29,6 +38,9 @@ def todo(
     proved: bool,
     mesh_known: bool,
     photos: Sequence[Path] = (),
+    edits: Edits | None = None,
+    unsaved: bool = False,
+    by_hand_mm: float = 0.0,
 ) -> list[Step]:
     """Put the advice in the order of doing, each step with its commands.
 
@@ -44,14 +56,20 @@ def todo(
         Whether the mesh in the printer has been read back.
     photos : sequence of Path
         Photos of this round; a further one is scored together with them.
+    edits : Edits or None
+        How the printer is told, by the profile; the default way if left out.
+    unsaved : bool
+        Whether mesh edits are in of which nobody knows that the printer has saved them.
+    by_hand_mm : float
+        Common offset on record that is set by hand in each print.
 
     Returns
     -------
     list of Step
         At least one.
     """
-    base = "padsheet" if folder == Path() else f"padsheet -C {shlex.quote(str(folder))}"
-    edits = advice.work == "mesh" and any(node.changed for node in advice.nodes)
+    base, told = _base(folder), Edits() if edits is None else edits
+    changes = advice.work == "mesh" and any(node.changed for node in advice.nodes)
     steps: list[Step] = []
     for step in advice.steps:
         commands: tuple[str, ...] = ()
@@ -64,12 +82,16 @@ def todo(
         elif step.kind == "photo":
             again = [shlex.quote(str(path)) for path in photos]
             commands = (" ".join([base, "score", *again, "NEW-PHOTO.jpg", "--force"]),)
-        elif step.kind == "edits" and edits:
+        elif step.kind == "edits" and changes:
             steps += _before_edits(base, proved=proved, mesh_known=mesh_known)
-            commands = (f"{base} edits", f"{base} send --port PORT")
+            steps.append(_edits_step(step.text, base, told))
+            continue
         steps.append(Step(text=step.text, commands=commands))
     sheet = any("sheet" in command.split() for step in steps for command in step.commands)
     if advice.done:
+        steps += [_save_step(told, sure=False)] if unsaved else []
+        if words := hand_offset_words(by_hand_mm):
+            steps.append(Step(text=f"In every print from now on: {words}."))
         steps.append(
             Step(
                 text="See that your own prints use the mesh: check the slicing program's start "
@@ -79,15 +101,115 @@ def todo(
         )
     elif not sheet and advice.work in ("screws", "mesh", "offset"):
         steps.append(Step(text="Then the next sheet.", commands=(f"{base} sheet",)))
-    return _with_record(steps, _record(advice, base))
+    return _with_record(steps, _record(advice, base, told))
 
 
-def _record(advice: Advice, base: str) -> list[Step]:
+def _base(folder: Path) -> str:
+    """Return how a command for this bed folder begins."""
+    return "padsheet" if folder == Path() else f"padsheet -C {shlex.quote(str(folder))}"
+
+
+def _edits_step(text: str, base: str, told: Edits) -> Step:
+    """Return the step of the mesh edits: over a cable, or by hand, read back and saved."""
+    table = told.style == "table"
+    how = "type the new values in" if table else "give the printer the lines of edits.gcode"
+    save = f"send {told.save}" if told.save else "as the printer's manual says"
+    if told.show:
+        back = (
+            f"{how}, let it show its mesh ({told.show}), save the answer as a text file and take "
+            "that in."
+        )
+        commands = (f"{base} edits", f"{base} mesh answer-after.txt")
+    else:
+        back = f"{how}, and put it on record."
+        commands = (f"{base} edits", f"{base} applied --as-advised")
+    back += f" If all is as advised, save it in the printer: {save}."
+    if table:
+        return Step(text=f"{text} To do so, {back}", commands=commands)
+    other = Step(text=f"Or without a serial cable: {back}", commands=commands)
+    return Step(text=text, commands=(f"{base} send --port PORT",), other=other)
+
+
+def _save_step(told: Edits, *, sure: bool) -> Step:
+    """Return the step that saves the mesh in the printer; `sure` where it is not saved for sure."""
+    how = f"send {told.save}" if told.save else "as its manual says"
+    when = "Save the mesh in the printer now" if sure else "If it is not saved yet, save the mesh"
+    return Step(
+        text=f"{when}: {how}. Else it is gone when the printer is switched off. Saving also stores "
+        "whatever else is pending in the printer."
+    )
+
+
+def hand_offset_words(offset_mm: float) -> str:
+    """Say which common offset has to be set by hand in a print; empty if none.
+
+    Examples
+    --------
+    >>> hand_offset_words(-0.02)
+    'lower the nozzle by 0.02 mm by hand as it starts, unless the printer still holds that'
+    """
+    if abs(offset_mm) < SMALLEST_BY_HAND_MM:
+        return ""
+    verb = "lower" if offset_mm < 0 else "raise"
+    return (
+        f"{verb} the nozzle by {abs(offset_mm):.2f} mm by hand as it starts, unless the printer "
+        "still holds that"
+    )
+
+
+def hand_offset_mm(folder: BedFolder, bed: Bed) -> float:
+    """Return the common offset on record that is set by hand in each print; 0 in other styles.
+
+    Raises
+    ------
+    PadsheetError
+        If a record cannot be read.
+    """
+    if bed.edits.offset_style != "hand":
+        return 0.0
+    records = (round_.read_applied() for round_ in folder.rounds())
+    return sum(a.offset_mm for a in records if a is not None and a.offset_mm is not None)
+
+
+def after_edits(folder: BedFolder, round_: Round) -> list[Step]:
+    """Return what is left to do once the record says that a round's mesh edits are in.
+
+    Raises
+    ------
+    PadsheetError
+        If profile or record cannot be read.
+    """
+    bed, base = folder.bed(), _base(folder.path)
+    advice, applied = round_.read_advice(), round_.read_applied()
+    steps = [_save_step(bed.edits, sure=True)] if _unsaved(applied) else []
+    if advice is not None and advice.set_offset and (applied is None or applied.offset_mm is None):
+        steps += [Step(text=step.text) for step in advice.steps if step.kind == "offset"]
+        steps += _record(advice, base, bed.edits)
+    planned = () if advice is None else advice.steps
+    reach = next((step.reach for step in planned if step.kind == "sheet"), "")
+    command = f"{base} sheet --reach {reach}" if reach else f"{base} sheet"
+    return [*steps, Step(text="Print the next sheet.", commands=(command,))]
+
+
+def _unsaved(applied: Applied | None) -> bool:
+    """Tell whether edits are in of which nobody knows that the printer has saved them."""
+    return applied is not None and bool(applied.nodes) and applied.saved is not True
+
+
+def _newest_edits(folder: BedFolder) -> Applied | None:
+    """Return the newest record of mesh edits."""
+    records = [round_.read_applied() for round_ in folder.rounds()]
+    return next((a for a in reversed(records) if a is not None and a.nodes), None)
+
+
+def _record(advice: Advice, base: str, told: Edits) -> list[Step]:
     """Return the step that records what no mesh read back shows."""
     if advice.work == "screws":
         text, option = "Once the screws are turned, put it on record.", "--screws"
     elif advice.set_offset:
         text = "Once the offset is set, put it on record."
+        if told.offset_style == "hand":
+            text = "Put that on record: the next sheet has to be printed with it."
         option = f"--offset {advice.offset_mm:.2f}"
     else:
         return []
@@ -135,10 +257,14 @@ def todo_of(folder: BedFolder, round_: Round, advice: Advice) -> list[Step]:
     PadsheetError
         If the profile cannot be read.
     """
+    bed = folder.bed()
     return todo(
         advice,
         folder.path,
-        proved=is_proved(folder, folder.bed()),
+        proved=is_proved(folder, bed),
         mesh_known=folder.active_mesh() is not None,
         photos=round_.photos(),
+        edits=bed.edits,
+        unsaved=advice.done and _unsaved(_newest_edits(folder)),
+        by_hand_mm=hand_offset_mm(folder, bed) if advice.done else 0.0,
     )

@@ -226,7 +226,9 @@ def test_the_mesh_read_back_records_what_was_applied(scored: Path) -> None:
     assert "edits-applied" in again.stderr
 
 
-@pytest.mark.parametrize(("shift_mm", "word"), [(0.0, ", all as advised."), (0.01, "'mesh'. Next")])
+@pytest.mark.parametrize(
+    ("shift_mm", "word"), [(0.0, ", all as advised."), (0.01, "'mesh'. What to")]
+)
 def test_the_mesh_read_back_is_compared_with_the_advice(
     scored: Path, shift_mm: float, word: str
 ) -> None:
@@ -237,6 +239,9 @@ def test_the_mesh_read_back_is_compared_with_the_advice(
     result = run(scored, "mesh", "-", "--yes", text=text)
     assert result.exit_code == 0, result.output
     assert word in result.stderr
+    # Nothing else saves what was done by hand.
+    assert "1. Save the mesh in the printer now: send M500." in result.stderr
+    assert result.stderr.index("M500") < result.stderr.index("sheet --reach fine")
 
 
 def test_a_mesh_taken_in_for_edits_that_wait_leads_to_them(
@@ -466,6 +471,39 @@ def test_an_empty_printer_filled_by_hand_is_on_record_and_not_filled_twice(
         refused = run(folder, "edits", *words)
         assert refused.exit_code == 1
         assert "edits-applied" in refused.stderr
+
+
+def test_an_offset_set_by_hand_is_not_forgotten(
+    tmp_path: Path, table: Path, score_of: Callable[..., object]
+) -> None:
+    """It has to be set in the next sheet too, or that one is off by it."""
+    folder = write_bed(tmp_path / "by hand", bed_with(offset_style="hand"))
+    assert run(folder, "mesh", str(table), "--yes").exit_code == 0
+    add_round(folder, score_of, GAPS_MM + 0.03)
+    round_ = BedFolder(folder).latest_round()
+    advice = round_.read_advice()
+    assert advice.set_offset
+    assert run(folder, "edits").exit_code == 0
+    after = Z_MM + np.array([node.dz_mm for node in advice.nodes]).reshape(Z_MM.shape)
+    text = "\n".join(" ".join(f"{z:.3f}" for z in row) for row in after)
+    told = run(folder, "mesh", "-", "--yes", text=text).stderr
+    assert "Lower the nozzle everywhere by 0.03 mm by hand at the start of each print" in told
+    record = f"applied --offset {advice.offset_mm:.2f}"
+    assert told.index("M500") < told.index("Lower the nozzle everywhere") < told.index(record)
+    result = run(folder, *record.split())
+    assert result.exit_code == 0, result.output
+    sheet = " ".join(run(folder, "sheet").stderr.split())
+    assert "in this print too: lower the nozzle by 0.03 mm by hand as it starts" in sheet
+
+
+def test_an_offset_that_the_printer_keeps_is_not_set_again(
+    tmp_path: Path, table: Path, score_of: Callable[..., object]
+) -> None:
+    folder = write_bed(tmp_path / "kept", bed_with(offset_style="M290"))
+    assert run(folder, "mesh", str(table), "--yes").exit_code == 0
+    add_round(folder, score_of, GAPS_MM + 0.03)
+    assert run(folder, "applied", "--as-advised", "--offset", "-0.03").exit_code == 0
+    assert "by hand" not in run(folder, "sheet").stderr
 
 
 def test_an_empty_mesh_is_refused_where_the_sheet_was_printed_with_another(scored: Path) -> None:

@@ -10,6 +10,7 @@ import click
 import pytest
 
 from padsheet.cli.main import COMMANDS, main
+from padsheet.patterns.bed import Edits
 from padsheet.scoring.advice import Advice, NodeAdvice
 from padsheet.scoring.steps import AdvisedStep, StepKind
 from padsheet.scoring.todo import Step, todo
@@ -60,7 +61,8 @@ ALL = [
 
 
 def commands(steps: list[Step]) -> list[str]:
-    return [command for step in steps for command in step.commands]
+    ways = [way for step in steps for way in (step, step.other) if way is not None]
+    return [command for way in ways for command in way.commands]
 
 
 def test_edits_are_sent_before_the_next_sheet_and_proved_before_they_are_sent() -> None:
@@ -68,8 +70,9 @@ def test_edits_are_sent_before_the_next_sheet_and_proved_before_they_are_sent() 
     assert commands(steps) == [
         f"{BASE} edits --prove",
         f"{BASE} edits --proved answer.txt",
-        f"{BASE} edits",
         f"{BASE} send --port PORT",
+        f"{BASE} edits",
+        f"{BASE} mesh answer-after.txt",
         f"{BASE} sheet --reach fine",
         f"{BASE} score r/photo-1.jpg NEW-PHOTO.jpg --force",
     ]
@@ -78,8 +81,35 @@ def test_edits_are_sent_before_the_next_sheet_and_proved_before_they_are_sent() 
 
 def test_a_style_that_is_proved_is_not_proved_again() -> None:
     steps = todo(MESH, FOLDER, proved=True, mesh_known=True)
-    assert commands(steps)[0] == f"{BASE} edits"
+    assert commands(steps)[0] == f"{BASE} send --port PORT"
     assert commands(steps)[-1] == f"{BASE} score NEW-PHOTO.jpg --force"
+
+
+def test_by_hand_is_another_way_and_ends_with_saving() -> None:
+    (over_cable,) = (s for s in todo(MESH, FOLDER, proved=True, mesh_known=True) if s.other)
+    assert over_cable.commands == (f"{BASE} send --port PORT",)
+    assert over_cable.other is not None
+    assert over_cable.other.text.startswith("Or without a serial cable: ")
+    assert over_cable.other.text.endswith(
+        "If all is as advised, save it in the printer: send M500."
+    )
+
+
+def test_values_that_are_typed_in_have_one_way_only() -> None:
+    told = Edits(style="table", show="", save="")
+    step = todo(MESH, FOLDER, proved=True, mesh_known=True, edits=told)[0]
+    assert step.other is None
+    assert step.commands == (f"{BASE} edits", f"{BASE} applied --as-advised")
+    assert "as the printer's manual says" in step.text
+
+
+@pytest.mark.parametrize("unsaved", [False, True])
+def test_a_bed_that_is_done_is_to_be_saved_and_its_offset_kept(unsaved: bool) -> None:
+    done = todo(ALL[4], Path(), proved=True, mesh_known=True, unsaved=unsaved, by_hand_mm=-0.04)
+    texts = [step.text for step in done]
+    assert any("send M500" in text for text in texts) is unsaved
+    assert sum("In every print from now on: lower the nozzle by 0.04 mm" in t for t in texts) == 1
+    assert texts[-1].startswith("See that your own prints use the mesh")
 
 
 def test_an_unknown_mesh_is_taken_in_first() -> None:
