@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from padsheet.cli.options import read_given, say
+from padsheet.cli.options import prompted, read_given, say
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.by_eye import Pick, by_eye_words, check_lines, picks_from_csv
@@ -70,12 +70,7 @@ def _ask(sheet: Sheet) -> tuple[Pick, ...]:
     lines: list[tuple[int, ...]] = []
     while len(lines) < len(sheet.pads):
         pad = sheet.pads[len(lines)]
-        answer = click.prompt(
-            f"Column {pad.i + 1}, row {pad.j + 1}, line",
-            default="",
-            show_default=False,
-            err=True,
-        ).strip()
+        answer = prompted(f"Column {pad.i + 1}, row {pad.j + 1}, line")
         if answer.lower() == "b":
             lines = lines[:-1]
             continue

@@ -11,8 +11,17 @@ from typing import Any
 import click
 from click.core import ParameterSource
 
-from padsheet.cli.options import NUMBER, folder_of, force_option, refuse_file, say, user_errors
-from padsheet.patterns.bed import Bed
+from padsheet.cli.options import (
+    NUMBER,
+    confirmed,
+    folder_of,
+    force_option,
+    prompted,
+    refuse_file,
+    say,
+    user_errors,
+)
+from padsheet.patterns.bed import Bed, Plate
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
 from padsheet.patterns.profile import DEFAULT_INSET_MM, bed_from_tables, profile_text
@@ -28,6 +37,16 @@ ROUND_CORNER_INSET_MM = 15.0
 
 # Common practice, no source: the flat face of a nozzle is about twice its bore.
 FLAT_PER_BORE = 2.0
+
+# Guesses, to be corrected in the file: so far from the edges are the screws of a plate.
+SCREW_INSET_MM = 25.0
+# By their number: name, and place as parts of the way from left to right and from front to back.
+SCREW_PLACES = {
+    3: (("front left", 0, 0), ("front right", 1, 0), ("back middle", 0.5, 1)),
+    4: (("front left", 0, 0), ("front right", 1, 0), ("back left", 0, 1), ("back right", 1, 1)),
+}
+# Height of one turn, coarse threads of ISO 261, mm.
+PITCH_MM = {3: 0.5, 4: 0.7, 5: 0.8}
 
 # What the questions say of each style, in the order of the choices.
 STYLE_WORDS = {
@@ -68,6 +87,11 @@ NOT_VALUES = frozenset({"directory", "force"})
 @click.option("--tolerance", type=NUMBER, metavar="MM", help="How near to the target is enough.")
 @click.option("--nozzle-temp", type=NUMBER, metavar="C", help="Temperature of the nozzle.")
 @click.option("--bed-temp", type=NUMBER, metavar="C", help="Temperature of the bed.")
+@click.option(
+    "--screws",
+    type=click.Choice(["0", "3", "4"]),
+    help="How many screws level the bed; their places are guessed, to be corrected.",
+)
 @click.option("--edit-style", type=click.Choice(EDIT_STYLES), help="How the printer is told edits.")
 @click.option("--edit-template", metavar="LINE", help="Line for one point, for the custom style.")
 @click.option(
@@ -106,7 +130,10 @@ def command(ctx: click.Context, /, directory: Path | None, force: bool, **option
         _refuse_overwriting(path, force=force)
         if _nothing_given(ctx) and at_terminal():
             options |= _ask()
-        bed = bed_from_tables(_tables(options))
+        tables = _tables(options)
+        bed = bed_from_tables(tables)
+        if screws := _screws(bed.plate, options):
+            bed = bed_from_tables({**tables, "screw": screws})
         check_style(bed.edits)
         folder.mkdir(parents=True, exist_ok=True)
         write_atomic(path, profile_text(bed))
@@ -143,16 +170,63 @@ def _ask() -> dict[str, Any]:
     size_y_mm = _number("plate", "size_y_mm", "Depth of the plate (y), mm", bed.plate.size_y_mm)
     columns = _number("mesh", "columns", "Mesh points from left to right", bed.mesh.columns)
     rows = _number("mesh", "rows", "Mesh points from front to back", bed.mesh.rows)
+    answers: dict[str, Any] = {"size": (size_x_mm, size_y_mm), "mesh": (columns, rows)}
+    answers["inset"] = _ask_inset(answers)
+    answers["bed_temp"] = _number("heat", "bed_c", "Temperature of the bed, C", bed.heat.bed_c)
+    answers |= _ask_screws()
     style = _ask_style(str(bed.edits.style))
-    answers: dict[str, Any] = {
-        "size": (size_x_mm, size_y_mm),
-        "mesh": (columns, rows),
-        "edit_style": style,
-    }
+    answers["edit_style"] = style
     if style == "custom":
         answers["edit_template"] = _ask_template()
     answers["g29_sets_points"] = style == "G29 S3"
     return answers
+
+
+def _ask_inset(answers: dict[str, Any]) -> float:
+    """Ask how far inside the plate the mesh lies, until it has room there."""
+    say(
+        "How far inside the plate do the outermost mesh points lie? Where the four sides differ, "
+        "give one here and correct [mesh] in bed.toml."
+    )
+    text = "From the outermost points to the edge, mm"
+    while True:
+        inset_mm: float = _number("mesh", "inset_mm", text, DEFAULT_INSET_MM)
+        try:
+            sides = {"size_x_mm": answers["size"][0], "size_y_mm": answers["size"][1]}
+            mesh = dict(zip(("columns", "rows"), answers["mesh"], strict=True))
+            bed_from_tables({"plate": sides, "mesh": {**mesh, "inset_mm": inset_mm}})
+        except PadsheetError as error:
+            say(f"{error.problem}. {error.remedy}")
+        else:
+            return inset_mm
+
+
+def _ask_screws() -> dict[str, Any]:
+    """Ask for the screws under the bed: how many, their thread, and which turn raises it."""
+    count = _one_of("Screws with which you level the bed: 0 for none, 3 or 4", (0, *SCREW_PLACES))
+    if not count:
+        return {"screws": "0"}
+    thread = _one_of("Their thread: 3, 4 or 5 for M3, M4 or M5", tuple(PITCH_MM), default=4)
+    say(
+        "Turn a knob a little and look which way the bed goes. The turn counts as seen from above: "
+        "from below it looks the other way round."
+    )
+    turns = [str(choice) for choice in TABLES["screw"]["raises"].choices]
+    for k, turn in enumerate(turns, 1):
+        say(f"  {k}  {turn} raises the bed")
+    usual = turns.index("counter-clockwise") + 1
+    raises = turns[_one_of("Number", tuple(range(1, len(turns) + 1)), default=usual) - 1]
+    return {"screws": str(count), "pitch_mm": PITCH_MM[thread], "raises": raises}
+
+
+def _one_of(text: str, numbers: tuple[int, ...], *, default: int = 0) -> int:
+    """Ask for one of a few whole numbers until it is one."""
+    while True:
+        answer = prompted(text, str(default)).lower().removeprefix("m")
+        if answer in {str(number) for number in numbers}:
+            return int(answer)
+        *others, last = (str(number) for number in numbers)
+        say(f"Give {', '.join(others)} or {last}.")
 
 
 def _ask_style(default: str) -> str:
@@ -161,7 +235,7 @@ def _ask_style(default: str) -> str:
     for k, style in enumerate(EDIT_STYLES, 1):
         say(f"  {k}  {STYLE_WORDS[style]}")
     while True:
-        answer = _prompt("Number", str(EDIT_STYLES.index(default) + 1))
+        answer = prompted("Number", str(EDIT_STYLES.index(default) + 1))
         words = {style.lower(): style for style in EDIT_STYLES}
         words |= {str(k): style for k, style in enumerate(EDIT_STYLES, 1)}
         chosen = words.get(answer.lower())
@@ -174,9 +248,7 @@ def _ask_style(default: str) -> str:
 def _released() -> bool:
     """Ask whether `G29 S3` is safe on this printer."""
     say("On other printers a G29 starts a probing run that may drive the nozzle into the bed.")
-    return click.confirm(
-        "Does the manual say that G29 S3 sets one mesh point?", default=False, err=True
-    )
+    return confirmed("Does the manual say that G29 S3 sets one mesh point?", default=False)
 
 
 def _ask_template() -> str:
@@ -186,7 +258,7 @@ def _ask_template() -> str:
         "change_mm is what to add."
     )
     while True:
-        template = _prompt("Line for one point", "")
+        template = prompted("Line for one point", "")
         try:
             check_style(bed_from_tables({"edits": {"style": "custom", "template": template}}).edits)
         except PadsheetError as error:
@@ -199,7 +271,7 @@ def _number(table: str, name: str, text: str, default: float) -> Any:
     """Ask for a value of the profile until it is a number within its range."""
     key = TABLES[table][name]
     while True:
-        answer = _prompt(text, f"{default:g}")
+        answer = prompted(text, f"{default:g}")
         value = _value_of(answer, key)
         if value is not None:
             return value
@@ -214,11 +286,6 @@ def _value_of(answer: str, key: Key) -> float | int | None:
     except ValueError:
         return None
     return value if key.least <= value <= key.most else None
-
-
-def _prompt(text: str, default: str) -> str:
-    answer = click.prompt(text, default=default, show_default=bool(default), err=True)
-    return str(answer).strip()
 
 
 def _tables(options: dict[str, Any]) -> dict[str, Any]:
@@ -272,6 +339,28 @@ def _tables(options: dict[str, Any]) -> dict[str, Any]:
     }
 
 
+def _screws(plate: Plate, options: dict[str, Any]) -> list[dict[str, Any]]:
+    """Return the blocks of the screws, near the corners or, of a round plate, its edge."""
+    area = plate.outline.grown(-SCREW_INSET_MM)
+    inner = 1.0
+    if plate.shape == "round":
+        # Corners of a square whose corners lie on the circle inside the edge.
+        inner = math.sqrt(0.5)
+    blocks = []
+    for name, right, back in SCREW_PLACES.get(int(options["screws"] or 0), ()):
+        x_mm, y_mm = (
+            (low + high) / 2 + (part - 0.5) * (high - low) * inner
+            for part, low, high in (
+                (right, area.x_min_mm, area.x_max_mm),
+                (back, area.y_min_mm, area.y_max_mm),
+            )
+        )
+        block = {"name": name, "x_mm": round(x_mm, 1), "y_mm": round(y_mm, 1)}
+        given = {key: options[key] for key in ("pitch_mm", "raises") if key in options}
+        blocks.append(block | given)
+    return blocks
+
+
 def _round_inset(diameter_mm: float) -> float:
     """Return an inset, in whole millimetres, whose corner points lie well on a round plate."""
     radius_mm = diameter_mm / 2
@@ -291,6 +380,21 @@ def _next_steps(path: Path, bed: Bed) -> str:
         f"nozzle {bed.nozzle.bore_mm:g} mm, {bed.heat.nozzle_c:g} C on {bed.heat.bed_c:g} C.\n"
         "Caution: the printer's own manual comes first. Check every value against it: a wrong "
         "size, temperature or command can damage the printer.\n"
+        f"{_screw_words(bed)}"
         f"Next: edit {path}. If the printer holds a mesh already, take it in with "
         f"`padsheet -C {folder} mesh FILE`. Then `padsheet -C {folder} sheet`."
+    )
+
+
+def _screw_words(bed: Bed) -> str:
+    """Say what of the screws is a guess; empty without any."""
+    if not bed.screws:
+        return ""
+    places = ", ".join(f"{s.name} x {s.x_mm:g} y {s.y_mm:g}" for s in bed.screws)
+    first = bed.screws[0]
+    return (
+        f"The places of the screws are guessed ({places}): correct them in [[screw]] at the end of "
+        f"the file. It says that {first.raises}, seen from above, raises the bed by "
+        f"{first.pitch_mm:g} mm a turn: turn a knob a little and look. The wrong way round would "
+        "double the tilt.\n"
     )

@@ -11,6 +11,7 @@ import numpy as np
 
 from padsheet.cli.options import (
     NUMBER,
+    confirmed,
     folder_of,
     force_option,
     json_option,
@@ -217,7 +218,7 @@ def _confirm(
             code="mesh-looks-flipped" if flip else "mesh-unconfirmed",
         )
     question = "Is this how the bed lies, the back of the bed on top?"
-    if not click.confirm(question, default=flip is None, err=True):
+    if not confirmed(question, default=flip is None):
         raise PadsheetError(
             "the mesh was not taken in",
             remedy="Try --first-row with the other end, and --first-column right.",

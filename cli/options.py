@@ -24,11 +24,13 @@ if TYPE_CHECKING:
 __all__ = [
     "NUMBER",
     "columns_of",
+    "confirmed",
     "fitted",
     "folder_of",
     "force_option",
     "here",
     "json_option",
+    "prompted",
     "read_given",
     "refuse_file",
     "round_option",
@@ -143,6 +145,48 @@ class _UserError(click.ClickException):
     def show(self, file: IO[Any] | None = None) -> None:
         stream = sys.stderr if file is None else file
         click.echo(fitted(f"Error: {self.message}", stream), file=stream)
+
+
+class _BrokenOff(click.ClickException):
+    """A question was answered with Ctrl-C, or the answers came to an end."""
+
+    def show(self, file: IO[Any] | None = None) -> None:
+        stream = sys.stderr if file is None else file
+        # The line of the question is not ended yet.
+        click.echo(f"\n{fitted(here(self.message), stream)}", file=stream)
+
+
+NOTHING_WRITTEN = "Broken off: nothing was written."
+
+
+def prompted(text: str, default: str = "", *, broken_off: str = NOTHING_WRITTEN) -> str:
+    """Ask for a line of text on standard error; an empty answer gives the default.
+
+    Parameters
+    ----------
+    text : str
+        The question.
+    default : str, optional
+        Shown in brackets, if there is one.
+    broken_off : str, optional
+        What is said after Ctrl-C.
+    """
+    try:
+        answer = click.prompt(text, default=default, show_default=bool(default), err=True)
+    except click.Abort as error:
+        raise _BrokenOff(broken_off) from error
+    return str(answer).strip()
+
+
+def confirmed(question: str, *, default: bool, broken_off: str = NOTHING_WRITTEN) -> bool:
+    """Ask a question until the answer is yes or no; see `prompted`."""
+    while True:
+        answer = prompted(f"{question} [{'Y/n' if default else 'y/N'}]", broken_off=broken_off)
+        if not answer:
+            return default
+        if answer.lower() in ("y", "yes", "n", "no"):
+            return answer.lower() in ("y", "yes")
+        say("Answer y for yes or n for no.")
 
 
 @contextmanager

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from padsheet.cli.options import say
+from padsheet.cli.options import confirmed, say
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.edits import SAVE_WARNING
@@ -57,7 +57,9 @@ def ask(cautions: tuple[str, ...], question: str, *, yes: bool) -> None:
     """
     for caution in cautions:
         say(f"! {caution}")
-    if not yes and not click.confirm(question, default=False, err=True):
+    if not yes and not confirmed(
+        question, default=False, broken_off="Broken off: no edit was sent."
+    ):
         raise PadsheetError(
             "nothing was sent", remedy="Start again when you are ready.", code="send-declined"
         )
@@ -81,7 +83,12 @@ def greeted(port: str, baud: int, bed: Bed) -> Iterator[Link]:
 def saved(link: Link, outcome: Outcome, bed: Bed, *, save: bool) -> bool:
     """Save the mesh in the printer if the user says so, now or by `save`; tell whether it was."""
     say(f"! {SAVE_WARNING}")
-    if save or click.confirm("Save the mesh in the printer?", default=False, err=True):
+    if save or confirmed(
+        "Save the mesh in the printer?",
+        default=False,
+        broken_off="Broken off: not saved. The mesh is lost when the printer is switched off; to "
+        f"save it: {bed.edits.save}",
+    ):
         save_mesh(link, outcome, bed)
         return True
     say(f"Not saved: it is lost when the printer is switched off. To save: {bed.edits.save}")

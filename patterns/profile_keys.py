@@ -438,7 +438,8 @@ _SCREW = Table(
         _choice(
             "raises",
             ("clockwise", "counter-clockwise"),
-            "The turn of the knob, seen from above, that raises the bed.",
+            "The turn that raises the bed, seen from above: turn the knob a little and look which "
+            "way the bed goes. From below the same turn looks the other way round.",
         ),
     ),
 )

@@ -103,6 +103,21 @@ def test_mesh_declined_is_not_taken_in(folder: Path, table: Path) -> None:
     assert not (folder / "meshes").exists()
 
 
+def test_an_answer_that_is_neither_yes_nor_no_is_asked_again(folder: Path, table: Path) -> None:
+    result = run(folder, "mesh", str(table), text="maybe\nY\n")
+    assert result.exit_code == 0, result.output
+    assert "Answer y for yes or n for no." in result.stderr
+    assert "invalid input" not in result.stderr
+    assert BedFolder(folder).active_mesh() is not None
+
+
+def test_breaking_off_at_the_map_says_that_nothing_was_written(folder: Path, table: Path) -> None:
+    result = run(folder, "mesh", str(table), text="")
+    assert result.exit_code == 1
+    assert result.stderr.endswith("\nBroken off: nothing was written.\n")
+    assert not (folder / "meshes").exists()
+
+
 def test_a_mesh_turned_over_is_not_taken_on_yes_alone(folder: Path, table: Path) -> None:
     assert run(folder, "mesh", str(table), "--yes").exit_code == 0
     turned = "\n".join(reversed(TABLE.splitlines()))

@@ -178,7 +178,7 @@ def test_a_folder_that_cannot_be_written_is_named(tmp_path: Path) -> None:
 
 
 def test_at_a_terminal_the_few_things_are_asked(tmp_path: Path, terminal: None) -> None:
-    result = run("init", tmp_path, answers="300\n200 mm\n7\n99\n4\ntable\n")
+    result = run("init", tmp_path, answers="300\n200 mm\n7\n99\n4\n\n65\n\ntable\n")
     assert result.exit_code == 0, result.output
     assert result.stdout == ""
     assert "Width of the plate" in result.stderr
@@ -188,13 +188,51 @@ def test_at_a_terminal_the_few_things_are_asked(tmp_path: Path, terminal: None) 
     assert (bed.plate.size_x_mm, bed.plate.size_y_mm) == (300, 200)
     assert (bed.mesh.columns, bed.mesh.rows, bed.mesh.x_max_mm) == (7, 4, 280)
     assert bed.edits.style == "table"
+    assert bed.heat.bed_c == 65
+    assert bed.screws == ()
+
+
+def test_an_inset_without_room_is_asked_again(tmp_path: Path, terminal: None) -> None:
+    result = run("init", tmp_path, answers="\n\n\n\n109\n32\n\n\n\n")
+    assert result.exit_code == 0, result.output
+    assert "[mesh]" in result.stderr
+    assert load_bed(tmp_path).mesh.x_min_mm == 32
+
+
+@pytest.mark.parametrize("count", [3, 4])
+def test_screws_that_are_told_become_blocks_inside_the_plate(
+    tmp_path: Path, terminal: None, count: int
+) -> None:
+    """Which turn raises the bed is asked as a person finds it out: by trying."""
+    result = run("init", tmp_path, answers="\n" * 6 + f"2\n{count}\nM3\n1\n\n")
+    assert result.exit_code == 0, result.output
+    assert "Give 0, 3 or 4." in result.stderr
+    assert "Turn a knob a little" in result.stderr
+    assert "from below it looks the other way round" in " ".join(result.stderr.split())
+    screws = load_bed(tmp_path).screws
+    assert len(screws) == len({(s.x_mm, s.y_mm) for s in screws}) == count
+    assert {(s.pitch_mm, s.raises) for s in screws} == {(0.5, "clockwise")}
+    assert all(20 <= v <= 200 for s in screws for v in (s.x_mm, s.y_mm))
+    by_name = {s.name: s for s in screws}
+    assert by_name["front left"].x_mm < by_name["front right"].x_mm
+    # Neither the number nor the places may be taken for known.
+    assert "places of the screws are guessed" in result.stderr
+    assert (tmp_path / "bed.toml").read_text().count("\n[[screw]]\n") == count
+
+
+def test_screws_of_a_round_plate_lie_on_it(tmp_path: Path) -> None:
+    result = run("init", tmp_path, "--round", 200, "--centre-origin", "--screws", 3)
+    assert result.exit_code == 0, result.output
+    screws = load_bed(tmp_path).screws
+    assert len(screws) == 3
+    assert all(50 < (s.x_mm**2 + s.y_mm**2) ** 0.5 < 90 for s in screws)
 
 
 @pytest.mark.parametrize("answer", ["wide", "220,5", "-5", "nan", "inf", "1e9"])
 def test_what_is_no_size_is_asked_again_in_plain_words(
     tmp_path: Path, terminal: None, answer: str
 ) -> None:
-    result = run("init", tmp_path, answers=f"{answer}\n250\n\n\n\n\n")
+    result = run("init", tmp_path, answers=f"{answer}\n250" + "\n" * 8)
     assert result.exit_code == 0, result.output
     assert "Give a number from 50 to 1000, such as 220." in result.stderr
     assert load_bed(tmp_path).plate.size_x_mm == 250
@@ -204,7 +242,7 @@ def test_what_is_no_size_is_asked_again_in_plain_words(
 def test_the_style_is_told_by_number_or_word(
     tmp_path: Path, terminal: None, answer: str, style: str
 ) -> None:
-    result = run("init", tmp_path, answers=f"\n\n\n\nhelp\n9\n{answer}\n")
+    result = run("init", tmp_path, answers="\n" * 7 + f"help\n9\n{answer}\n")
     assert result.exit_code == 0, result.output
     assert result.stderr.count("Give a number from 1 to 5.") == 2
     assert load_bed(tmp_path).edits.style == style
@@ -215,17 +253,17 @@ def test_every_style_has_its_words() -> None:
 
 
 def test_enter_at_every_question_gives_the_default_bed(tmp_path: Path, terminal: None) -> None:
-    assert run("init", tmp_path, answers="\n" * 5).exit_code == 0
+    assert run("init", tmp_path, answers="\n" * 8).exit_code == 0
     assert load_bed(tmp_path) == Bed()
 
 
 def test_g29_is_only_taken_with_the_manuals_word(tmp_path: Path, terminal: None) -> None:
-    result = run("init", tmp_path / "a", answers="\n\n\n\nG29 S3\ny\n")
+    result = run("init", tmp_path / "a", answers="\n" * 7 + "G29 S3\ny\n")
     assert result.exit_code == 0, result.output
     assert "probing run" in result.stderr
     assert load_bed(tmp_path / "a").edits.g29_sets_points
     # Whoever says no is asked for another style.
-    result = run("init", tmp_path / "b", answers="\n\n\n\n3\nn\n4\n")
+    result = run("init", tmp_path / "b", answers="\n" * 7 + "3\nn\n4\n")
     assert result.exit_code == 0, result.output
     assert load_bed(tmp_path / "b").edits.style == "table"
     assert not load_bed(tmp_path / "b").edits.g29_sets_points
@@ -233,7 +271,7 @@ def test_g29_is_only_taken_with_the_manuals_word(tmp_path: Path, terminal: None)
 
 def test_the_custom_line_is_asked_for(tmp_path: Path, terminal: None) -> None:
     line = "SETPOINT {column0} {row0} {change_mm:.2f}"
-    assert run("init", tmp_path, answers=f"\n\n\n\ncustom\n{line}\n").exit_code == 0
+    assert run("init", tmp_path, answers="\n" * 7 + f"custom\n{line}\n").exit_code == 0
     assert load_bed(tmp_path).edits.template == line
 
 
@@ -241,7 +279,7 @@ def test_a_custom_line_that_cannot_be_filled_in_is_asked_again(
     tmp_path: Path, terminal: None
 ) -> None:
     line = "SETPOINT {column0} {row0} {change_mm:.2f}"
-    result = run("init", tmp_path, answers=f"\n\n\n\n5\nFOO\n{{x}}\nG1 X{line}\n{line}\n")
+    result = run("init", tmp_path, answers="\n" * 7 + f"5\nFOO\n{{x}}\nG1 X{line}\n{line}\n")
     assert result.exit_code == 0, result.output
     assert "needs the column of the point" in result.stderr
     assert "takes M words that do none of these" in result.stderr
@@ -257,5 +295,5 @@ def test_an_option_or_a_pipe_means_no_questions(tmp_path: Path, terminal: None) 
 def test_breaking_off_writes_nothing(tmp_path: Path, terminal: None) -> None:
     result = run("init", tmp_path / "a", answers="300\n")
     assert result.exit_code == 1
-    assert "Aborted" in result.stderr
+    assert result.stderr.endswith("\nBroken off: nothing was written.\n")
     assert not (tmp_path / "a").exists()
