@@ -136,6 +136,11 @@ class Comb:
         return int(self.level.max()) + 1
 
     @property
+    def heights_mm(self) -> Floats:
+        """The distinct heights, rising."""
+        return self.height_mm[[int((self.level == k).argmax()) for k in range(self.levels)]]
+
+    @property
     def middle_mm(self) -> float:
         """Middle of the ladder, about which its scale may be off."""
         return float(self.height_mm.min() + self.height_mm.max()) / 2

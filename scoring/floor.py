@@ -45,7 +45,7 @@ def height_floor_mm(comb: Comb, width_mm: Floats) -> float | None:
     plain = (told > _LEAST_GAP_MM) & (told < _MOST_OF_ROUND * round_diameter_mm(comb.area_mm2))
     told = np.where(plain, told, np.nan)
     read = np.isfinite(width_mm).any(axis=1).sum()
-    heights = np.unique(np.round(comb.height_mm, 6))
+    heights = comb.heights_mm
     floor = None
     for level in range(comb.levels - 1):
         rises = _rises(comb, told, level) / (heights[level + 1] - heights[level])

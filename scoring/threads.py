@@ -1,12 +1,22 @@
-"""How many cores there are, and leaving them to others."""
+"""How many cores there are, sharing work among them, and leaving them to others."""
 
 from __future__ import annotations
 
 import os
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from typing import TypeVar
 
 import cv2
 
-__all__ = ["one_thread", "usable_cores"]
+__all__ = ["in_threads", "one_thread", "usable_cores"]
+
+Item = TypeVar("Item")
+Result = TypeVar("Result")
+
+# Python itself runs in one thread at a time: more of them would wait for each other.
+_MOST_THREADS = 2
+_limit = [_MOST_THREADS]
 
 
 def usable_cores() -> int:
@@ -19,3 +29,16 @@ def usable_cores() -> int:
 def one_thread() -> None:
     """Read photos with one thread from now on: where each core already has its own photo."""
     cv2.setNumThreads(1)
+    _limit[0] = 1
+
+
+def in_threads(function: Callable[[Item], Result], items: Sequence[Item]) -> list[Result]:
+    """Return the function's results in the order of the items; the first error is raised.
+
+    Worth it for steps of NumPy and OpenCV on arrays that each take a tenth of a millisecond.
+    """
+    workers = min(_limit[0], usable_cores(), len(items))
+    if workers < 2:
+        return [function(item) for item in items]
+    with ThreadPoolExecutor(workers) as pool:
+        return list(pool.map(function, items))
