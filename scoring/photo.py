@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, UnidentifiedImageError
+from PIL.JpegImagePlugin import jpeg_factory
 
 from padsheet.patterns.errors import PadsheetError
 
@@ -21,6 +22,7 @@ __all__ = [
     "Photo",
     "begin_reading",
     "decode_photo",
+    "jpeg_bytes",
     "linear_light",
     "read_photo",
     "srgb_to_linear",
@@ -151,6 +153,13 @@ def _is_heif(data: bytes) -> bool:
     )
 
 
+def _header(data: bytes) -> Image.Image:
+    """Read what comes before the pixels; of a JPEG without loading the readers of other formats."""
+    if data.startswith(b"\xff\xd8\xff"):
+        return jpeg_factory(io.BytesIO(data))
+    return Image.open(io.BytesIO(data))
+
+
 def _open(data: bytes, name: str) -> Image.Image:
     """Read the header only, and refuse what would decode too large or too small."""
     if not data:
@@ -165,7 +174,7 @@ def _open(data: bytes, name: str) -> Image.Image:
         with warnings.catch_warnings():
             # The size is checked below, with a limit of our own.
             warnings.simplefilter("ignore")
-            picture = Image.open(io.BytesIO(data))
+            picture = _header(data)
     except (UnidentifiedImageError, OSError, ValueError, SyntaxError, EOFError) as error:
         raise _unreadable(name, "it is no picture, or cut off") from error
     except Image.DecompressionBombError as error:
@@ -269,6 +278,23 @@ def _decode_jpeg(data: bytes, orientation: int) -> NDArray[np.uint8] | None:
         # In place: a second picture of this size would only cost time and memory.
         return np.asarray(cv2.flip(stored, -1, stored), np.uint8)
     return upright(np.asarray(stored, np.uint8), orientation)
+
+
+def jpeg_bytes(rgb: NDArray[np.uint8], quality: int) -> bytes:
+    """Encode a picture as a JPEG.
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (M, N, 3)
+    quality : int
+        1 to 100.
+    """
+    done, data = cv2.imencode(
+        ".jpg", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, quality]
+    )
+    if not done:
+        raise ValueError(f"no JPEG can be made of a picture of the shape {rgb.shape}")
+    return data.tobytes()
 
 
 def _halved(rgb: NDArray[np.uint8], side: int) -> NDArray[np.uint8]:

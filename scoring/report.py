@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import base64
-import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import cv2
 import numpy as np
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 from numpy.typing import NDArray
-from PIL import Image
 
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.advice import Advice, NodeAdvice
@@ -21,6 +20,7 @@ from padsheet.scoring.colours import CLASSES, UNREAD, ColourClass, pad_colour
 from padsheet.scoring.compiled_templates import CompiledTemplates
 from padsheet.scoring.curves import LadderCurve
 from padsheet.scoring.ladder_chart import ladder_chart
+from padsheet.scoring.photo import jpeg_bytes
 from padsheet.scoring.photo_guide import bad_photo, good_photo
 from padsheet.scoring.phrases import PLUS_MINUS, place, signed, typographic
 from padsheet.scoring.quality import PhotoNote
@@ -333,8 +333,9 @@ def _picture_uri(rgb: NDArray[np.uint8] | bytes, side_px: int, quality: int) -> 
     """Pack a picture as a JPEG data address, its longer side at most `side_px`."""
     if isinstance(rgb, bytes):
         return "data:image/jpeg;base64," + base64.b64encode(rgb).decode("ascii")
-    picture = Image.fromarray(rgb)
-    picture.thumbnail((side_px, side_px), Image.Resampling.HAMMING)
-    stream = io.BytesIO()
-    picture.save(stream, "JPEG", quality=quality)
-    return "data:image/jpeg;base64," + base64.b64encode(stream.getvalue()).decode("ascii")
+    scale = side_px / max(rgb.shape[:2])
+    if scale < 1:
+        size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))
+        rgb = np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), np.uint8)
+    data = base64.b64encode(jpeg_bytes(rgb, quality)).decode("ascii")
+    return f"data:image/jpeg;base64,{data}"

@@ -6,7 +6,6 @@ Lines picked by eye take the place of photos where there are none.
 from __future__ import annotations
 
 import datetime
-import io
 import shlex
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -27,7 +26,7 @@ from padsheet.scoring.annotate import annotate
 from padsheet.scoring.finder import sheet_numbers_seen
 from padsheet.scoring.history import applied_words, standing, summaries
 from padsheet.scoring.mesh import SAME_VALUE_MM, Mesh
-from padsheet.scoring.photo import Photo, read_photo
+from padsheet.scoring.photo import Photo, jpeg_bytes, read_photo
 from padsheet.scoring.quality import photo_notes
 from padsheet.scoring.reading import PhotoReading, read_print
 from padsheet.scoring.report import RoundRow, render_report
@@ -335,9 +334,7 @@ def _annotated(photos: Sequence[Photo], scored: Scored, sheet: Sheet) -> Image.I
 
 
 def _jpeg(picture: Image.Image) -> bytes:
-    stream = io.BytesIO()
-    picture.save(stream, "JPEG", quality=88)
-    return stream.getvalue()
+    return jpeg_bytes(np.asarray(picture), quality=88)
 
 
 def _report(
