@@ -13,6 +13,7 @@ from padsheet.cli.options import (
     fitted,
     folder_of,
     force_option,
+    here,
     json_option,
     round_option,
     say,
@@ -151,8 +152,10 @@ def _finish(folder: BedFolder, bed: Bed, number: int | None, *, keep_mean: bool)
 
 def _since(folder: BedFolder, bed: Bed, round_: Round, since: int) -> RoundEdits:
     """Return all edits since a round; those of the newest are counted in if they are not in."""
-    if round_.applied_json.exists():
-        advice = round_.read_advice()
+    advice = round_.read_advice()
+    # Where the newest sheet shows that edits did not reach the printer, it gives none of its own.
+    withheld = advice is not None and advice.work == "withheld"
+    if round_.applied_json.exists() or withheld:
         if advice is None:
             raise PadsheetError(
                 f"the scores of round {round_.number} hold no advice",
@@ -267,7 +270,7 @@ def _judge(ctx: click.Context, folder: BedFolder, bed: Bed, text: str, *, as_jso
     if as_json:
         show_json({"format": 1, "kind": proof.kind, "ok": proof.ok, "text": proof.text})
     else:
-        click.echo(fitted(proof.text, sys.stdout))
+        click.echo(fitted(here(proof.text), sys.stdout))
     if proof.ok:
         say(f"Take the edit back: {prove_edit(bed, before).edits[0].restore or 'the old value'}")
         return

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import replace
 from pathlib import Path
 from typing import Literal
@@ -14,6 +15,7 @@ from padsheet.cli.options import (
     confirmed,
     folder_of,
     force_option,
+    here,
     json_option,
     read_given,
     say,
@@ -25,9 +27,8 @@ from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.applied import Applied
 from padsheet.scoring.mesh import Mesh
-from padsheet.scoring.mesh_check import flipped_in_history, show_map
+from padsheet.scoring.mesh_check import Flip, flipped_in_history, show_map
 from padsheet.scoring.mesh_table import TableReading, read_table
-from padsheet.scoring.phrases import place
 from padsheet.scoring.round_edits import (
     free_mesh_name,
     mesh_of_round,
@@ -35,13 +36,20 @@ from padsheet.scoring.round_edits import (
     record_read_back,
 )
 from padsheet.scoring.rounds import BedFolder, Round
-from padsheet.scoring.todo import after_edits
+from padsheet.scoring.taking_in import (
+    Correction,
+    Turned,
+    against_advice,
+    correct_reading,
+    expected_meshes,
+    turned_over,
+)
+from padsheet.scoring.todo import after_edits, score_again
 
 __all__ = ["command", "read_text"]
 
 LARGEST_BYTES = 1_000_000
-#: Printers show thousandths, so a value read back may be off by half of one.
-SHOWN_MM = 0.0006
+LOOKS_FLIPPED = "mesh-looks-flipped"
 
 
 @click.command("mesh")
@@ -101,13 +109,23 @@ def command(
             read_text(file), bed.mesh, first_row=first_row, first_column=first_column
         )
         _show(reading, as_json=as_json)
-        piped = file == Path("-")
-        _confirm(folder, reading, told=first_row is not None, yes=yes, piped=piped)
+        expected = list(expected_meshes(folder, bed))
+        turned = turned_over(reading.mesh, expected, bed)
+        flip = turned or flipped_in_history(reading.mesh, [mesh for mesh, _, _ in expected])
+        told = first_row is not None or first_column is not None
+        _confirm(reading, flip, file, told=told, yes=yes)
+        corrected: Correction | None = None
         with folder.lock():
-            mesh = _described(folder, bed, reading.mesh, name, bed_temp, plate)
+            if turned is not None and turned.corrects:
+                corrected = correct_reading(folder, turned)
             before = _before(folder)
-            path = folder.store_mesh(mesh, force=force)
-            applied = record_read_back(folder, before, mesh)
+            if corrected is not None and name is None and turned and turned.after_round is None:
+                mesh, applied = folder.mesh(turned.base.name), None
+                path = folder.store_mesh(mesh, force=True)
+            else:
+                mesh = _described(folder, bed, reading.mesh, name, bed_temp, plate)
+                path = folder.store_mesh(mesh, force=force)
+                applied = record_read_back(folder, before, mesh)
     if as_json:
         show_json(
             {
@@ -117,44 +135,55 @@ def command(
                 "rows_from": "front",
                 "columns_from": "left",
                 "notes": list(reading.notes),
+                "corrected": [] if corrected is None else list(corrected.names),
                 "applied_nodes": None if applied is None else len(applied.nodes),
             }
         )
     say(f"Wrote {path}; it is now the mesh that the printer is taken to hold.")
-    if applied is None:
+    if corrected is not None:
+        _say_corrected(corrected)
+    if applied is not None:
+        _say_applied(folder, applied)
+    elif corrected is None or not corrected.score_again:
         say(_next(folder, before, mesh))
-    else:
-        count = len(applied.nodes)
-        differ = "1 point differs" if count == 1 else f"{count} points differ"
-        advised = _as_advised(folder, applied)
-        said = f"Recorded what was applied: {differ} from '{applied.before}'{advised}."
-        round_ = folder.latest_round()
-        if advised.startswith(";") or round_ is None:
-            say(f"{said} Next: print a new sheet with `padsheet sheet`.")
-        else:
-            say(f"{said} What to do now:")
-            say_steps(after_edits(folder, round_))
 
 
-def _as_advised(folder: BedFolder, applied: Applied) -> str:
-    """Compare what was applied with what was advised; empty where that cannot be told."""
+def _say_corrected(corrected: Correction) -> None:
+    """Say what was corrected and what to do about it, with the commands to copy."""
+    names = " and ".join(f"'{name}'" for name in corrected.names)
+    say(f"This corrects how {names} had been read; it is not taken for a change of the mesh.")
+    if corrected.records:
+        numbers = " and ".join(map(str, corrected.records))
+        say(f"What is on record as applied after round {numbers} was reckoned anew from it.")
+    if corrected.waits is not None:
+        say(
+            f"The sheet of round {corrected.waits.number} was written with it the wrong way round. "
+            "Unless it is printed already, write it afresh with `padsheet sheet --force`."
+        )
+    if corrected.score_again:
+        say("Next: score again, so that the advice counts on the mesh as it lies:")
+    for round_ in corrected.score_again:
+        # Whole, however long: a command that is broken cannot be copied.
+        click.echo(f"  {here(f'`{score_again(round_)}`').strip('`')}", err=True)
+
+
+def _say_applied(folder: BedFolder, applied: Applied) -> None:
+    """Say what was recorded, whether it is as advised, and what comes next."""
+    count = len(applied.nodes)
+    differ = "1 point differs" if count == 1 else f"{count} points differ"
     round_ = folder.latest_round()
-    advice = None if round_ is None else round_.read_advice()
-    if advice is None or advice.work != "mesh":
-        return ""
-    done = {(i, j): dz_mm for i, j, dz_mm in applied.nodes}
-    apart_mm = [done.get((node.i, node.j), 0.0) - node.dz_mm for node in advice.nodes]
-    other = [
-        place(node.i, node.j)
-        for node, mm in zip(advice.nodes, apart_mm, strict=True)
-        if abs(mm) > SHOWN_MM
-    ]
-    if not other:
-        return ", all as advised"
-    if np.ptp(apart_mm) <= SHOWN_MM:
-        return ""  # the shape as advised, and a common part, as with --keep-mean
-    more = f" and {len(other) - 3} more" if len(other) > 3 else ""
-    return f"; not as advised at {'; '.join(other[:3])}{more}"
+    beside = None if round_ is None else against_advice(folder, round_, applied)
+    said = f"Recorded what was applied: {differ} from '{applied.before}'"
+    if round_ is None or beside is None or beside.as_meant:
+        say(f"{said}{'' if beside is None else beside.words}. What to do now:")
+        say_steps([] if round_ is None else after_edits(folder, round_))
+        return
+    say(f"{said}{beside.words}.")
+    say(
+        "Look before you print: a line mistyped or left out, or a table read the wrong way round? "
+        "Set those points as `edits.gcode` says and take the mesh in again, or bring it back with "
+        "`padsheet restore`. Only if it was meant so, print a new sheet with `padsheet sheet`."
+    )
 
 
 def _next(folder: BedFolder, before: Mesh | None, mesh: Mesh) -> str:
@@ -203,25 +232,35 @@ def _show(reading: TableReading, *, as_json: bool) -> None:
 
 
 def _confirm(
-    folder: BedFolder, reading: TableReading, *, told: bool, yes: bool, piped: bool
+    reading: TableReading, flip: Turned | Flip | None, file: Path, *, told: bool, yes: bool
 ) -> None:
     """Let the user look at the map; a table that looks turned over is never taken unasked."""
-    flip = flipped_in_history(reading.mesh, _history(folder))
+    certain = isinstance(flip, Turned) and flip.certain
+    command = f"padsheet mesh {shlex.quote(str(file))}"
+    options = "" if flip is None or certain else reading.other_way(flip.kind)
+    other_way = f"`{command}{options}` takes it in the other way round" if options else ""
     if flip is not None:
-        say(f"Look closely: {flip.text}.")
-    if yes and (flip is None or told):
+        say(f"Look closely: {flip.text}.{f' {other_way}.' if other_way else ''}")
+    if yes and (flip is None or told or certain):
         return
-    if yes or piped:
+    if yes and flip is not None:
+        remedy = "Look at the map."
+        if options:
+            remedy = f"Look at the map. `{command}{options} --yes` takes it in the other way round,"
+            remedy += f" `{command}{reading.this_way} --yes` as it is."
+        raise PadsheetError("this mesh may be turned over", remedy=remedy, code=LOOKS_FLIPPED)
+    if file == Path("-"):
         raise PadsheetError(
             "this mesh may be turned over" if flip else "nobody said that the map is right",
             remedy="Look at the map, then give --first-row front or --first-row back, and --yes.",
-            code="mesh-looks-flipped" if flip else "mesh-unconfirmed",
+            code=LOOKS_FLIPPED if flip else "mesh-unconfirmed",
         )
     question = "Is this how the bed lies, the back of the bed on top?"
-    if not confirmed(question, default=flip is None):
+    if not confirmed(question, default=flip is None or certain):
+        remedy = "Try --first-row with the other end, and --first-column right."
         raise PadsheetError(
             "the mesh was not taken in",
-            remedy="Try --first-row with the other end, and --first-column right.",
+            remedy=f"{other_way}." if other_way else remedy,
             code="mesh-declined",
         )
 
@@ -235,12 +274,6 @@ def _before(folder: BedFolder) -> Mesh | None:
         if error.code in ("mesh-other-grid", "mesh-none"):
             return None
         raise
-
-
-def _history(folder: BedFolder) -> list[Mesh]:
-    """Return the meshes to compare with: the one before, then all others of the folder."""
-    before = _before(folder)
-    return [*([] if before is None else [before]), *folder.known_meshes()]
 
 
 def _described(

@@ -235,9 +235,12 @@ _REMEDY: dict[Kind, str] = {
     "one-based": "Use style custom with {column1} and {row1}.",
     "zero-based": "Use g29_index = 'IJ0', or style custom with {column0} and {row0}.",
     "flipped-rows": "Look where the first row of the printed table lies: most likely "
-    "table_first_row in bed.toml is the wrong way round. Take the mesh in again after changing it.",
-    "flipped-columns": "Most likely table_first_column in bed.toml is the wrong way round. Take "
-    "the mesh in again after changing it.",
+    "table_first_row in bed.toml is the wrong way round. After changing it take the mesh in again "
+    "(`padsheet mesh FILE`): that corrects how it was read, and the photo of the sheet still "
+    "counts.",
+    "flipped-columns": "Most likely table_first_column in bed.toml is the wrong way round. After "
+    "changing it take the mesh in again (`padsheet mesh FILE`): that corrects how it was read, and "
+    "the photo of the sheet still counts.",
     "transposed": "Use style custom with the column and row fields exchanged, or paste the printed "
     "table with its columns as rows.",
 }

@@ -366,7 +366,8 @@ def _check_fresh(nodes: Sequence[NodeAdvice], mesh: Mesh, edits: Edits, *, all_n
                 f"the advice counts on a mesh value of {node.new_mm - node.dz_mm:.3f} mm at column "
                 f"{node.i + 1}, row {node.j + 1}, the mesh '{mesh.name}' has {old_mm:.3f}",
                 remedy="The mesh has changed since the sheet was printed (or these edits are in "
-                "already): print a new sheet.",
+                "already): print a new sheet. If only the reading of the mesh was corrected, score "
+                "the photo again with --force.",
                 code="edits-stale",
             )
 

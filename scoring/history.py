@@ -155,7 +155,7 @@ def standing(
                 bed_c=at_c,
             )
         )
-    return Standing(state=fuse_rounds(bed.mesh, records), proof=_proof(bed.mesh, records))
+    return Standing(state=fuse_rounds(bed.mesh, records), proof=_proof(bed.mesh, records, since))
 
 
 def _counts(round_: Round, grid: MeshGrid) -> bool:
@@ -229,7 +229,7 @@ def _exchanged(folder: BedFolder, first: int, last: int) -> NDArray[np.float64] 
     return change
 
 
-def _proof(grid: MeshGrid, records: Sequence[RoundRecord]) -> Proof | None:
+def _proof(grid: MeshGrid, records: Sequence[RoundRecord], since: int) -> Proof | None:
     """Prove the edits between the last two sheets, if there were any on the same bed."""
     if len(records) < 2:
         return None
@@ -239,7 +239,7 @@ def _proof(grid: MeshGrid, records: Sequence[RoundRecord]) -> Proof | None:
     if after.screws_turned or before.plate != after.plate:
         return None
     known = fuse_rounds(grid, records[:-1])
-    return prove(grid, before.score, after.score, after.applied_mm, state=known)
+    return prove(grid, before.score, after.score, after.applied_mm, state=known, since=since)
 
 
 def summaries(folder: BedFolder, *, before: int | None = None) -> tuple[RoundSummary, ...]:

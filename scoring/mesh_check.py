@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from padsheet.scoring.mesh import Mesh
 
-__all__ = ["Flip", "flipped_in_history", "looks_flipped", "show_map"]
+__all__ = ["FLIP_WORDS", "Flip", "flipped_in_history", "looks_flipped", "show_map"]
 
 # A table that fits the old one turned over is only suspect if the plain fit is worse than what
 # homing and rounding do (0.01 to 0.02 mm), and at least twice as bad as the other.
@@ -80,7 +80,7 @@ class Flip:
     text: str
 
 
-_FLIP_WORDS: dict[str, str] = {
+FLIP_WORDS: dict[str, str] = {
     "rows": "front and back exchanged",
     "columns": "left and right exchanged",
     "both": "turned by half a turn",
@@ -119,7 +119,7 @@ def looks_flipped(new: Mesh, old: Mesh) -> Flip | None:
         kind=kind,
         plain_mm=plain_mm,
         flipped_mm=best_mm,
-        text=f"with {_FLIP_WORDS[kind]} this mesh differs from '{old.name}' by {best_mm:.3f} mm, "
+        text=f"with {FLIP_WORDS[kind]} this mesh differs from '{old.name}' by {best_mm:.3f} mm, "
         f"as read by {plain_mm:.3f} mm: it may have been read the wrong way round",
     )
 

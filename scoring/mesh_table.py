@@ -52,10 +52,43 @@ class TableReading:
         The values, row by row from the front and from the left.
     notes : tuple of str
         What was noticed, as sentences.
+    first_row, first_column : str
+        Which end and side of the bed the first printed row and column were taken for; empty for a
+        file that says so itself.
     """
 
     mesh: Mesh
     notes: tuple[str, ...] = ()
+    first_row: str = ""
+    first_column: str = ""
+
+    def other_way(self, kind: str) -> str:
+        """Return the options of `padsheet mesh` that read the table turned over; "" if none do.
+
+        Parameters
+        ----------
+        kind : {"rows", "columns", "both", "transposed"}
+            What is to be turned over.
+
+        Examples
+        --------
+        >>> grid = MeshGrid(columns=2, rows=2)
+        >>> read_table("0.1 0.2; 0.3 0.4".replace(";", chr(10)), grid).other_way("rows")
+        ' --first-row back'
+        """
+        row = {"front": "back", "back": "front"}.get(self.first_row, "")
+        column = {"left": "right", "right": "left"}.get(self.first_column, "")
+        options = f" --first-row {row}" if row and kind in ("rows", "both") else ""
+        if column and kind in ("columns", "both"):
+            options += f" --first-column {column}"
+        return options
+
+    @property
+    def this_way(self) -> str:
+        """Return the options of `padsheet mesh` that read the table as it was read."""
+        if not self.first_row:
+            return ""
+        return f" --first-row {self.first_row} --first-column {self.first_column}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,6 +159,8 @@ def read_table(
     return TableReading(
         mesh=Mesh(grid=grid, z_mm=np.ascontiguousarray(z_mm)),
         notes=notes,
+        first_row="front" if from_front else "back",
+        first_column="left" if from_left else "right",
     )
 
 

@@ -66,6 +66,7 @@ def prove(
     applied_mm: NDArray[np.float64],
     *,
     state: NodeState | None = None,
+    since: int | None = None,
 ) -> Proof:
     """Regress the measured change of the gap on the applied change of the mesh.
 
@@ -79,6 +80,8 @@ def prove(
         What was added to each node, in the order of `MeshGrid.nodes`.
     state : NodeState or None
         All that was known before the edits, `before` included; by default from `before` alone.
+    since : int or None
+        The round of the sheet before, which a mesh is to be brought back to.
 
     Returns
     -------
@@ -114,8 +117,8 @@ def prove(
     if name is not None and (misfit - best) / scale > BETTER_BY:
         other_slope, other_sigma, _ = others[name]
         if _near(abs(other_slope), 1.0, other_sigma * float(np.sqrt(scale))):
-            return _index(slope, sigma, name, other_slope < 0)
-    return _judge(slope, sigma)
+            return _index(grid, slope, sigma, name, since, negative=other_slope < 0)
+    return _judge(slope, sigma, since)
 
 
 def _changes(
@@ -199,7 +202,12 @@ def _near(slope: float, whole: float, sigma: float) -> bool:
     return abs(slope - whole) <= SLOPE_SLACK + 2.5 * sigma
 
 
-def _judge(slope: float, sigma: float) -> Proof:
+def _restore(since: int | None) -> str:
+    """Name the command that takes the edits back."""
+    return "`padsheet restore`" if since is None else f"`padsheet restore --round {since}`"
+
+
+def _judge(slope: float, sigma: float, since: int | None) -> Proof:
     """Name a slope of the edits as they were placed."""
     said = f"The gaps changed by {slope:.2f} +- {sigma:.2f} of what was applied"
     names: dict[float, Verdict] = {1.0: "in force", 0.0: "not in force", -1.0: "wrong sign"}
@@ -208,28 +216,71 @@ def _judge(slope: float, sigma: float) -> Proof:
     remedies = {
         "in force": f"{said}: the edits are in force.",
         "not in force": f"{said}: the mesh was off while the sheet was printed, or the edits were "
-        "not saved before the settings were loaded again. Check the start code, send the edits "
-        "again and print another sheet.",
-        "wrong sign": f"{said}: they went the wrong way. Restore the mesh, check the sign of the "
-        "edits in the profile and prove it with one small edit.",
+        f"not saved before the settings were loaded again. {_again(since)}",
+        "wrong sign": f"{said}: they went the wrong way. Bring the mesh back with "
+        f"{_restore(since)}, check the sign of the edits in the profile and prove it with one "
+        "small edit.",
         "partly": f"{said}, which is neither all nor nothing: part of the edits may be missing, "
         "added twice or faded with height. Read the mesh back from the printer and compare.",
     }
     return Proof(verdict=verdict, slope=slope, sigma=sigma, transform="", text=remedies[verdict])
 
 
-def _index(slope: float, sigma: float, name: str, negative: bool) -> Proof:
-    """Say that the edits reached other nodes."""
+def _again(since: int | None) -> str:
+    """Say what to do where the mesh was off, or the edits were lost."""
+    lost = "send the edits again" if since is None else f"`padsheet edits --since-round {since}`"
+    if since is not None:
+        lost += " writes what was lost, to be sent and saved"
+    return (
+        "Check the start code (`padsheet start-check FILE`) and let the printer show its mesh: if "
+        f"it is the one from before the edits, {lost}. Then print another sheet."
+    )
+
+
+#: How a table that was read turned over makes good edits look.
+_READ_TURNED = {
+    "rows counted from the other end": (True, False),
+    "columns counted from the other end": (False, True),
+    "rows and columns counted from the other end": (True, True),
+}
+
+
+def _index(
+    grid: MeshGrid, slope: float, sigma: float, name: str, since: int | None, *, negative: bool
+) -> Proof:
+    """Say that the edits reached other nodes, or that the mesh was read the wrong way round."""
     sign = ", and with the wrong sign" if negative else ""
+    text = f"The gaps changed as if the edits had been placed with {name}{sign}. "
+    restore = (
+        f"{_restore(since)} brings the mesh back; then correct the row and column order in the "
+        "profile and prove it with one small edit."
+    )
+    if name in _READ_TURNED and not negative:
+        rows, columns = _READ_TURNED[name]
+        options = f" --first-row {_other_end(grid)}" if rows else ""
+        options += f" --first-column {_other_side(grid)}" if columns else ""
+        text += (
+            "Look at the mesh first: if its table was read the wrong way round after the edits, "
+            f"`padsheet mesh FILE{options}` corrects that, and this photo is then scored again. "
+            f"If it was read the right way, {restore}"
+        )
+    else:
+        text += restore
     return Proof(
         verdict="index",
         slope=slope,
         sigma=sigma,
         transform=name,
-        text=f"The gaps changed as if the edits had been placed with {name}{sign}. "
-        "Restore the mesh, correct the row and column order in the profile and prove it with one "
-        "small edit.",
+        text=text,
     )
+
+
+def _other_end(grid: MeshGrid) -> str:
+    return "back" if grid.table_first_row == "front" else "front"
+
+
+def _other_side(grid: MeshGrid) -> str:
+    return "right" if grid.table_first_column == "left" else "left"
 
 
 def _unclear(slope: float, sigma: float) -> Proof:

@@ -29,6 +29,7 @@ __all__ = [
     "Applied",
     "BedFolder",
     "Round",
+    "mesh_change",
     "record_applied",
     "record_saved",
     "refuse_overwrite",
@@ -430,16 +431,9 @@ def record_applied(
             remedy="Read the mesh back from the printer after the edits, on the same grid.",
             code="applied-grid",
         )
-    change = after.z_mm - before.z_mm
-    # Files keep six decimals; what is smaller is the way numbers are kept, not an edit.
-    nodes = tuple(
-        (i, j, round(float(change[j, i]), 6))
-        for i, j in before.grid.nodes
-        if abs(change[j, i]) > 5e-7
-    )
     applied = Applied(
         how="meshes",
-        nodes=nodes,
+        nodes=mesh_change(before, after),
         before=before.name,
         after=after.name,
         offset_mm=offset_mm,
@@ -448,6 +442,17 @@ def record_applied(
         saved=saved,
     )
     return _write_applied(round_, applied, force)
+
+
+def mesh_change(before: Mesh, after: Mesh) -> tuple[tuple[int, int, float], ...]:
+    """Return what was added to each node, (i, j, dz_mm); nodes that did not change are left out."""
+    change = after.z_mm - before.z_mm
+    # Files keep six decimals; what is smaller is the way numbers are kept, not an edit.
+    return tuple(
+        (i, j, round(float(change[j, i]), 6))
+        for i, j in before.grid.nodes
+        if abs(change[j, i]) > 5e-7
+    )
 
 
 def record_saved(round_: Round) -> None:

@@ -13,7 +13,15 @@ from padsheet.scoring.applied import Applied
 from padsheet.scoring.kept_proof import is_proved
 from padsheet.scoring.rounds import BedFolder, Round
 
-__all__ = ["Step", "after_edits", "hand_offset_mm", "hand_offset_words", "todo", "todo_of"]
+__all__ = [
+    "Step",
+    "after_edits",
+    "hand_offset_mm",
+    "hand_offset_words",
+    "score_again",
+    "todo",
+    "todo_of",
+]
 
 #: A common offset below this cannot be set by hand.
 SMALLEST_BY_HAND_MM = 0.005
@@ -86,7 +94,8 @@ def todo(
             steps += _before_edits(base, proved=proved, mesh_known=mesh_known)
             steps.append(_edits_step(step.text, base, told))
             continue
-        steps.append(Step(text=step.text, commands=commands))
+        text = step.text.replace("`padsheet ", f"`{base} ")
+        steps.append(Step(text=text, commands=commands))
     sheet = any("sheet" in command.split() for step in steps for command in step.commands)
     if advice.done:
         steps += [_save_step(told, sure=False)] if unsaved else []
@@ -247,6 +256,16 @@ def _before_edits(base: str, *, proved: bool, mesh_known: bool) -> list[Step]:
             commands=(f"{base} edits --prove", f"{base} edits --proved answer.txt"),
         )
     ]
+
+
+def score_again(round_: Round, base: str = "padsheet") -> str:
+    """Return the command that scores a round again from what it was scored from."""
+    picks = round_.path / "by-eye.csv"
+    photos = round_.photos()
+    given = [shlex.quote(str(path)) for path in photos] or ["PHOTO"]
+    if picks.exists() and not photos:
+        given = ["--by-eye", shlex.quote(str(picks))]
+    return " ".join([base, "score", *given, f"--round {round_.number} --force"])
 
 
 def todo_of(folder: BedFolder, round_: Round, advice: Advice) -> list[Step]:

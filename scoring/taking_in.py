@@ -1,0 +1,297 @@
+"""Taking in a mesh read from the printer: turned over, as advised, and what it corrects."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from padsheet.patterns.bed import Bed
+from padsheet.patterns.errors import PadsheetError
+from padsheet.patterns.files import write_atomic
+from padsheet.scoring.applied import Applied, applied_to_json
+from padsheet.scoring.edits import make_edits
+from padsheet.scoring.mesh import Mesh, mesh_csv
+from padsheet.scoring.mesh_check import FLIP_WORDS, looks_flipped
+from padsheet.scoring.phrases import place
+from padsheet.scoring.round_edits import mesh_of_round
+from padsheet.scoring.rounds import BedFolder, Round, mesh_change
+
+__all__ = [
+    "AgainstAdvice",
+    "Correction",
+    "Turned",
+    "against_advice",
+    "correct_reading",
+    "expected_meshes",
+    "turned_over",
+]
+
+#: Printers show thousandths, so a value read back may be off by half of one.
+SHOWN_MM = 0.0006
+Kind = Literal["rows", "columns", "both"]
+_TURNS: dict[Kind, tuple[slice, slice]] = {
+    "rows": (slice(None, None, -1), slice(None)),
+    "columns": (slice(None), slice(None, None, -1)),
+    "both": (slice(None, None, -1), slice(None, None, -1)),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Turned:
+    """A mesh just read that is one already known, value by value, once it is turned over.
+
+    Attributes
+    ----------
+    kind : {"rows", "columns", "both"}
+        What has to be turned over.
+    base : Mesh
+        The mesh on record: the same one, or that which the advised edits begin from.
+    after_round : int or None
+        The round whose edits are to make this of `base`; None where it is `base` itself.
+    certain : bool
+        Whether the mesh just read is, as it lies, what was advised: then the one on record is
+        surely the wrong one.
+    """
+
+    kind: Kind
+    base: Mesh
+    after_round: int | None = None
+    certain: bool = False
+
+    @property
+    def corrects(self) -> bool:
+        """Whether the mesh on record reads otherwise when turned, and so may be the wrong one."""
+        z_mm = self.base.z_mm
+        return bool(np.any(np.abs(z_mm[_TURNS[self.kind]] - z_mm) > SHOWN_MM))
+
+    @property
+    def text(self) -> str:
+        """Say what was noticed, and what yes means."""
+        name, words = self.base.name, FLIP_WORDS[self.kind]
+        if self.certain:
+            return (
+                f"this is as it was meant, and the mesh '{name}' that is on record is the same "
+                f"with {words}: it was read the wrong way round, which is now corrected"
+            )
+        if self.after_round is None:
+            return (
+                f"with {words} this is, value by value, the mesh '{name}' that is on record: one "
+                f"of the two was read the wrong way round. Yes corrects how '{name}' was read, and "
+                "takes nothing for applied"
+            )
+        return (
+            f"with {words} this is, value by value, what the edits of round {self.after_round} "
+            "were to make of the mesh: it was most likely read the wrong way round"
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """What was corrected because a mesh had been read the wrong way round.
+
+    Attributes
+    ----------
+    names : tuple of str
+        The meshes that were turned over.
+    records : tuple of int
+        Rounds whose record of what was applied was reckoned anew.
+    score_again : tuple of Round
+        Scored rounds that count on any of these, oldest first.
+    waits : Round or None
+        The round whose sheet was written with such a mesh and waits for its photo.
+    """
+
+    names: tuple[str, ...]
+    records: tuple[int, ...]
+    score_again: tuple[Round, ...]
+    waits: Round | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AgainstAdvice:
+    """What was applied beside what was advised.
+
+    Attributes
+    ----------
+    words : str
+        To go on with after what was recorded; empty where there is nothing to compare.
+    as_meant : bool
+        Whether nothing differs by more than one smallest edit.
+    """
+
+    words: str
+    as_meant: bool
+
+
+def expected_meshes(folder: BedFolder, bed: Bed) -> Iterator[tuple[Mesh, Mesh, int | None]]:
+    """Give the meshes that the printer may be expected to hold.
+
+    Yields
+    ------
+    (Mesh, Mesh, int or None)
+        The mesh expected, the one on record behind it, and the round whose edits lead from one to
+        the other. The most likely first: the one last read back, what was advised, all others.
+    """
+    active = folder.active_mesh() if _fits_grid(folder) else None
+    if active is not None:
+        yield active, active, None
+    scored = [r for r in folder.rounds() if r.scores_json.exists()]
+    advice = scored[-1].read_advice() if scored else None
+    if advice is not None and advice.work == "mesh":
+        for keep_mean in (False, True):
+            try:
+                base = mesh_of_round(folder, scored[-1])
+                made = make_edits(advice.nodes, bed, base, keep_mean=keep_mean)
+            except PadsheetError:
+                continue  # a mesh that is gone or of another grid tells nothing
+            if base is not None and made.expected is not None:
+                yield made.expected, base, scored[-1].number
+    for mesh in folder.known_meshes():
+        yield mesh, mesh, None
+
+
+def _fits_grid(folder: BedFolder) -> bool:
+    try:
+        folder.active_mesh()
+    except PadsheetError as error:
+        if error.code in ("mesh-other-grid", "mesh-none"):
+            return False
+        raise
+    return True
+
+
+def turned_over(
+    new: Mesh, expected: Iterable[tuple[Mesh, Mesh, int | None]], bed: Bed
+) -> Turned | None:
+    """Tell whether a mesh just read is an expected one turned over, value by value.
+
+    Parameters
+    ----------
+    new : Mesh
+        As just read.
+    expected : iterable of (Mesh, Mesh, int or None)
+        See `expected_meshes`.
+    bed : Bed
+        Half of its smallest edit is what values may differ by.
+
+    Returns
+    -------
+    Turned or None
+        None where it is one of them as it was read, or none of them when turned either.
+    """
+    most_mm = max(0.5 * bed.edits.smallest_mm, 0.0011)
+    fitting = [item for item in expected if item[0].z_mm.shape == new.z_mm.shape]
+    found: Turned | None = None
+    for mesh, base, number in fitting:
+        if _same(new.z_mm, mesh.z_mm, most_mm):
+            # The one last read back may be what is wrong, where this is what was advised.
+            first = found is not None and found.base is fitting[0][0] and found.after_round is None
+            return replace(found, certain=True) if found is not None and first and number else None
+        for kind, turn in _TURNS.items():
+            if found is None and _same(new.z_mm[turn], mesh.z_mm, most_mm):
+                found = Turned(kind=kind, base=base, after_round=number)
+    return found
+
+
+def _same(one: NDArray[np.float64], other: NDArray[np.float64], most_mm: float) -> bool:
+    return bool(np.all(np.abs(one - other) <= most_mm + 1e-9))
+
+
+def correct_reading(folder: BedFolder, turned: Turned) -> Correction:
+    """Turn over the mesh on record, what was read like it, and what was reckoned from either.
+
+    The sheets name their mesh, so they are right as soon as its values are. Edits that were written
+    from it and are not in yet are taken away: they would be given at the wrong points.
+
+    Parameters
+    ----------
+    folder : BedFolder
+        Its lock should be held.
+    turned : Turned
+        As confirmed: the mesh just read lies right, the one on record does not.
+    """
+    turn, right = _TURNS[turned.kind], {}
+    base = replace(turned.base, z_mm=turned.base.z_mm[turn].copy())
+    for mesh in folder.known_meshes():
+        # One that is the same bed, and fits the corrected one only when turned in the same way.
+        flip = None if mesh.name == base.name else looks_flipped(mesh, base)
+        if flip is not None and flip.kind == turned.kind:
+            right[mesh.name] = replace(mesh, z_mm=mesh.z_mm[turn].copy())
+    right[base.name] = base
+    records = {}
+    for round_ in folder.rounds():
+        applied = round_.read_applied()
+        again = None if applied is None else _reckoned_anew(folder, applied, right)
+        if again is not None:
+            records[round_.number] = again
+    touched = [r for r in folder.rounds() if r.number in records or _names(r) & set(right)]
+    for number, again in records.items():
+        write_atomic(folder.round(number).applied_json, applied_to_json(again))
+    for round_ in touched:
+        if not round_.applied_json.exists():
+            round_.edits_gcode.unlink(missing_ok=True)
+            round_.restore_gcode.unlink(missing_ok=True)
+    # The mesh that was recognised comes last: a run cut short is begun again as it was.
+    for mesh in right.values():
+        write_atomic(folder.meshes / f"{mesh.name}.csv", mesh_csv(mesh))
+    first = min((r.number for r in touched), default=None)
+    later = [r for r in folder.rounds() if first is not None and r.number >= first]
+    waits = later[-1] if later and not later[-1].scores_json.exists() else None
+    return Correction(
+        names=tuple(reversed(right)),
+        records=tuple(sorted(records)),
+        score_again=tuple(r for r in later if r.scores_json.exists()),
+        waits=waits if waits is not None and _names(waits) & set(right) else None,
+    )
+
+
+def _names(round_: Round) -> set[str]:
+    """Return the meshes that a round's sheet and record name."""
+    names = {round_.read_sheet().mesh_name} if round_.sheet_json.exists() else set()
+    applied = round_.read_applied()
+    if applied is not None:
+        names |= {applied.before, applied.after}
+    return {name for name in names if name is not None}
+
+
+def _reckoned_anew(folder: BedFolder, applied: Applied, right: dict[str, Mesh]) -> Applied | None:
+    """Return a record of two meshes with the corrected ones; None where none of them is."""
+    ends = (applied.before, applied.after)
+    if applied.how != "meshes" or not any(name in right for name in ends):
+        return None
+    try:
+        before, after = (right.get(name) or folder.mesh(name) for name in ends if name)
+    except (PadsheetError, ValueError):
+        return None
+    return replace(applied, nodes=mesh_change(before, after))
+
+
+def against_advice(folder: BedFolder, round_: Round, applied: Applied) -> AgainstAdvice:
+    """Compare what was applied after a round with what was advised."""
+    advice = round_.read_advice() if round_.scores_json.exists() else None
+    if advice is None or advice.work != "mesh":
+        return AgainstAdvice(words="", as_meant=True)
+    done = {(i, j): dz_mm for i, j, dz_mm in applied.nodes}
+    apart_mm = np.array([done.get((node.i, node.j), 0.0) - node.dz_mm for node in advice.nodes])
+    other = [
+        place(node.i, node.j)
+        for node, mm in zip(advice.nodes, apart_mm, strict=True)
+        if abs(mm) > SHOWN_MM
+    ]
+    if not other:
+        return AgainstAdvice(words=", all as advised", as_meant=True)
+    if np.ptp(apart_mm) <= SHOWN_MM:
+        # The shape as advised, and a common part, as with --keep-mean.
+        return AgainstAdvice(words="", as_meant=True)
+    most_mm = float(np.abs(apart_mm).max())
+    if most_mm <= folder.bed().edits.smallest_mm + SHOWN_MM:
+        points = "1 point that differs" if len(other) == 1 else f"{len(other)} points that differ"
+        words = f", as advised but for {points} by up to {most_mm:.3f} mm"
+        return AgainstAdvice(words=words, as_meant=True)
+    more = f" and {len(other) - 3} more" if len(other) > 3 else ""
+    words = f"; not as advised at {'; '.join(other[:3])}{more}"
+    return AgainstAdvice(words=words, as_meant=False)
