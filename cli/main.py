@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import importlib
 import io
 import os
@@ -49,6 +50,17 @@ class LazyGroup(click.Group):
         module = importlib.import_module(f"padsheet.cli.{cmd_name.replace('-', '_')}")
         command: click.Command = module.command
         return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the command; of a name that is none say which one it is like."""
+        name = args[0]
+        if name not in COMMANDS and not name.startswith("-") and not ctx.resilient_parsing:
+            near = difflib.get_close_matches(name.lower(), COMMANDS, n=1, cutoff=0.6)
+            hint = f" Did you mean '{near[0]}'?" if near else ""
+            ctx.fail(f"No such command {name[:40]!r}.{hint}")
+        return super().resolve_command(ctx, args)
 
     def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
         """Complete a command's name, with its one line of help; options as click does."""

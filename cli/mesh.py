@@ -95,7 +95,7 @@ def command(
     \b
     Example:
       padsheet -C my-bed mesh answer.txt
-      padsheet -C my-bed mesh - --first-row back --yes < answer.txt
+      padsheet mesh - --first-row back < answer.txt
     """  # noqa: D301 -- click's mark for a paragraph kept as it is
     if file is None:
         raise click.UsageError(
@@ -113,7 +113,8 @@ def command(
         turned = turned_over(reading.mesh, expected, bed)
         flip = turned or flipped_in_history(reading.mesh, [mesh for mesh, _, _ in expected])
         told = first_row is not None or first_column is not None
-        _confirm(reading, flip, file, told=told, yes=yes)
+        again = _other_ways(file, bed, first_row, first_column)
+        _confirm(reading, flip, file, again, told=told, yes=yes)
         corrected: Correction | None = None
         with folder.lock():
             if turned is not None and turned.corrects:
@@ -232,7 +233,13 @@ def _show(reading: TableReading, *, as_json: bool) -> None:
 
 
 def _confirm(
-    reading: TableReading, flip: Turned | Flip | None, file: Path, *, told: bool, yes: bool
+    reading: TableReading,
+    flip: Turned | Flip | None,
+    file: Path,
+    again: str,
+    *,
+    told: bool,
+    yes: bool,
 ) -> None:
     """Let the user look at the map; a table that looks turned over is never taken unasked."""
     certain = isinstance(flip, Turned) and flip.certain
@@ -257,12 +264,25 @@ def _confirm(
         )
     question = "Is this how the bed lies, the back of the bed on top?"
     if not confirmed(question, default=flip is None or certain):
-        remedy = "Try --first-row with the other end, and --first-column right."
         raise PadsheetError(
             "the mesh was not taken in",
-            remedy=f"{other_way}." if other_way else remedy,
+            remedy=f"{other_way}." if other_way else again,
             code="mesh-declined",
         )
+
+
+def _other_ways(file: Path, bed: Bed, first_row: str | None, first_column: str | None) -> str:
+    """Say how the same table is taken in turned over, one way or the other."""
+    row, column = first_row or bed.mesh.table_first_row, first_column or bed.mesh.table_first_column
+    other_row = "back" if row == "front" else "front"
+    other_column = "right" if column == "left" else "left"
+    command = f"`padsheet mesh {shlex.quote(str(file))}"
+    keep_row = f" --first-row {first_row}" if first_row else ""
+    keep_column = f" --first-column {first_column}" if first_column else ""
+    return (
+        f"If front and back are exchanged: {command} --first-row {other_row}{keep_column}`. Or if "
+        f"left and right are: {command}{keep_row} --first-column {other_column}`."
+    )
 
 
 def _before(folder: BedFolder) -> Mesh | None:

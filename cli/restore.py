@@ -21,6 +21,7 @@ from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
 from padsheet.scoring.edits import EditList
+from padsheet.scoring.link import check_port
 from padsheet.scoring.restoring import (
     change_in_words,
     edits_between,
@@ -120,6 +121,7 @@ def carry(
         say("Send it, show the mesh, and give it to `padsheet mesh`; save only when it is right.")
         return
     check_sendable(edits)
+    check_port(port)
     ask(edits.cautions, _question(edits, port), yes=yes)
     with greeted(port, baud, bed) as link:
         found = edits_from_held(folder, bed, edits, read_mesh(link, bed))

@@ -13,7 +13,7 @@ from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
 from padsheet.scoring.edits import CAUTIONS, EditList
-from padsheet.scoring.link import Link, allowed_lines, framed, ports_seen
+from padsheet.scoring.link import Link, allowed_lines, check_port, framed, ports_seen
 from padsheet.scoring.restoring import change_in_words, edits_between, edits_from_held
 from padsheet.scoring.round_edits import (
     edits_of_round,
@@ -84,6 +84,8 @@ def command(
     with user_errors():
         folder = BedFolder(folder_of(ctx))
         bed = folder.bed()
+        if port is not None and not dry_run:
+            check_port(port)
         with folder.lock():
             if prove:
                 _prove_only(folder, bed, port, baud, dry_run=dry_run, yes=yes)

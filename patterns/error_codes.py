@@ -567,8 +567,20 @@ def explain(code: str) -> str | None:
 
 
 def nearest(code: str) -> tuple[str, ...]:
-    """Return the codes that are spelt most alike."""
-    return tuple(difflib.get_close_matches(code.strip("[] ").lower(), CODES, n=3, cutoff=0.6))
+    """Return the codes that are spelt most alike, or one of whose words is.
+
+    Examples
+    --------
+    >>> nearest("photo-no-shet")[0], nearest("foto")[0].split("-")[0], nearest("nonsense")
+    ('photo-no-sheet', 'photo', ())
+    """
+    asked = code.strip("[] ").lower()
+    if whole := difflib.get_close_matches(asked, CODES, n=3, cutoff=0.6):
+        return tuple(whole)
+    # A word in another language or with a slip, but none that is only part of what was asked.
+    words = sorted({w for known in CODES for w in known.split("-") if abs(len(w) - len(asked)) < 3})
+    near = difflib.get_close_matches(asked, words, n=1, cutoff=0.6)
+    return tuple(known for known in CODES if near and near[0] in known.split("-"))[:3]
 
 
 def codes_table() -> str:

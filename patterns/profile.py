@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import json
+import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
@@ -108,7 +109,7 @@ def parse_bed(text: str) -> Bed:
         # ValueError: besides TOML's own, whole numbers of thousands of digits.
         reason = "it is nested too deeply" if isinstance(error, RecursionError) else str(error)
         reason = reason.replace("Cannot overwrite a value", "a key is given twice")
-        raise _syntax(reason) from error
+        raise _comma(text, reason) or _syntax(reason) from error
     return bed_from_tables(data)
 
 
@@ -351,6 +352,23 @@ def _unknown_key(table: Table, name: str, value: object, extra: tuple[str, ...])
         f"{_label(table)} has no key {_bare(name)}, which is given as {_shown(value)}",
         remedy=advice,
         code="profile-unknown-key",
+    )
+
+
+def _comma(text: str, reason: str) -> PadsheetError | None:
+    """Return what to say of a number with a decimal comma; None if the line told has none."""
+    line = re.search(r"at line (\d+)", reason)
+    lines = text.split("\n")
+    if line is None or not 1 <= int(line[1]) <= len(lines):
+        return None
+    slip = re.match(r"\s*(\w+)\s*=\s*([-+]?\d+),(\d+)\s*(#|$)", lines[int(line[1]) - 1])
+    if slip is None:
+        return None
+    key, whole, part = slip[1], slip[2], slip[3]
+    return PadsheetError(
+        f"line {line[1]} of the profile has a decimal comma: {_bare(key)} = {whole},{part}"[:200],
+        remedy=f"Write a decimal point: {_bare(key)} = {whole}.{part}"[:100] + ".",
+        code="profile-syntax",
     )
 
 

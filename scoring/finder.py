@@ -23,7 +23,7 @@ from padsheet.patterns.markers import (
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.photo import Photo
 
-__all__ = ["MarkerSightings", "believed_numbers", "find_markers", "sheet_numbers_seen"]
+__all__ = ["MarkerSightings", "believed_numbers", "find_markers", "other_bed", "sheet_numbers_seen"]
 
 Floats = NDArray[np.float64]
 
@@ -70,11 +70,14 @@ class MarkerSightings:
         front left of the bed.
     bed_xy_mm : ndarray, shape (N, 4, 2)
         The same corners on the bed.
+    elsewhere : int
+        Markers of the sheet's number, alike in size and direction, that lie where it has none.
     """
 
     ids: tuple[int, ...]
     corners: Floats
     bed_xy_mm: Floats
+    elsewhere: int = 0
 
 
 def _marker_corners_mm(sheet: Sheet) -> dict[int, Floats]:
@@ -286,9 +289,12 @@ def find_markers(photo: Photo, sheet: Sheet) -> MarkerSightings:
         if len(good) < _FEWEST:
             _refuse_other(photo, sheet, everything)
     if len(good) < _FEWEST:
-        raise _not_found(len(good))
+        own = believed_numbers(everything)[sheet.number % SHEET_NUMBERS]
+        raise other_bed(sheet, len(good), own - len(good)) or _not_found(len(good))
     ids = tuple(sorted(good))
+    own = believed_numbers(everything)[sheet.number % SHEET_NUMBERS]
     return MarkerSightings(
+        elsewhere=max(0, own - len(good)),
         ids=ids,
         corners=np.array([good[k] for k in ids]),
         bed_xy_mm=np.array([places[k] for k in ids]),
@@ -322,6 +328,31 @@ def _refuse_other(photo: Photo, sheet: Sheet, seen: dict[int, Floats]) -> None:
                 remedy="Switch off mirroring, or take the photo with the camera on the back.",
                 code="photo-mirrored",
             )
+
+
+def other_bed(sheet: Sheet, here: int, elsewhere: int) -> PadsheetError | None:
+    """Return what to say of a photo whose markers have the right number at the wrong places.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        Which the photo is taken for.
+    here, elsewhere : int
+        How many of its markers lie where it has them, and how many do not.
+
+    Returns
+    -------
+    PadsheetError or None
+        None where the markers do not tell.
+    """
+    if elsewhere < _BELIEVED or elsewhere <= here:
+        return None
+    return PadsheetError(
+        f"the photo shows sheet number {sheet.number} of another bed, or of this one with another "
+        f"bed.toml: {elsewhere} of {here + elsewhere} markers lie elsewhere than on this sheet",
+        remedy="Score it in that bed's folder (`padsheet -C DIR score PHOTO`).",
+        code="photo-other-sheet",
+    )
 
 
 def _not_found(found: int) -> PadsheetError:

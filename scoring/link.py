@@ -7,6 +7,7 @@ with ``Resend: <number>`` (or ``rs <number>``) for a line that was damaged on it
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 import time
@@ -22,7 +23,16 @@ from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.edit_styles import bare_line, may_set_point
 
-__all__ = ["Link", "Port", "Waits", "allowed_lines", "framed", "open_port", "ports_seen"]
+__all__ = [
+    "Link",
+    "Port",
+    "Waits",
+    "allowed_lines",
+    "check_port",
+    "framed",
+    "open_port",
+    "ports_seen",
+]
 
 MOST_RESENDS = 3
 LONGEST_LINE = 4096
@@ -94,12 +104,28 @@ def open_port(name: str, baud: int) -> serial.Serial:
             name, baud, timeout=0.02, write_timeout=5.0, exclusive=True if _is_posix() else None
         )
     except (serial.SerialException, OSError, ValueError) as error:
-        raise PadsheetError(
-            f"cannot open the serial port {name}: {_why(error)}",
-            remedy="Check the cable and the name of the port, close other programs that use it, "
-            f"and see that your user may use serial ports. {ports_seen()}",
-            code="link-open",
-        ) from error
+        raise _not_opened(name, _why(error)) from error
+
+
+def check_port(name: str) -> None:
+    """Refuse a port that is not there, without opening it: that would restart some printers.
+
+    Raises
+    ------
+    PadsheetError
+        If there is no such port.
+    """
+    if _is_posix() and name.startswith("/") and not os.path.exists(name):
+        raise _not_opened(name, os.strerror(errno.ENOENT))
+
+
+def _not_opened(name: str, why: str) -> PadsheetError:
+    return PadsheetError(
+        f"cannot open the serial port {name}: {why}",
+        remedy="Check the cable and the name of the port, close other programs that use it, "
+        f"and see that your user may use serial ports. {ports_seen()}",
+        code="link-open",
+    )
 
 
 def ports_seen() -> str:

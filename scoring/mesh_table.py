@@ -169,13 +169,15 @@ def _nothing(text: str) -> PadsheetError:
     if _EMPTY.search(text):
         return PadsheetError(
             "the printer says that it holds no mesh",
-            remedy="Make and save a mesh on the printer first (its manual says how), or start from "
-            "a flat one with `padsheet edits --empty-mesh`.",
+            remedy="Go on without one: print and score the sheet, then give the first "
+            "`padsheet edits` or `padsheet send` the option --empty-mesh.",
             code="mesh-none",
         )
     return PadsheetError(
         "there is no mesh table in this text",
-        remedy="Ask the printer for its mesh (often 'M420 V') and copy the whole answer.",
+        remedy="Ask the printer for its mesh (often 'M420 V') and copy the whole answer. If it "
+        "says that it holds none, go on without: print and score the sheet, then give the first "
+        "`padsheet edits` or `padsheet send` the option --empty-mesh.",
         code="mesh-no-table",
     )
 

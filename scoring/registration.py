@@ -19,7 +19,7 @@ from padsheet.scoring.camera import (
     focal_prior_px,
     homography,
 )
-from padsheet.scoring.finder import MarkerSightings
+from padsheet.scoring.finder import MarkerSightings, other_bed
 from padsheet.scoring.lines import Lines, pad_lines
 from padsheet.scoring.medians import median, medians, quantiles
 from padsheet.scoring.photo import Photo, linear_light
@@ -424,12 +424,17 @@ def register(photo: Photo, sheet: Sheet, markers: MarkerSightings) -> Registrati
     """
     prior = focal_prior_px(photo.rgb.shape[:2], photo.focal_35mm)
     lines = _fit_lines(photo, sheet, sheet.pads, _grown(photo, sheet, markers, prior), prior)
+    if lines is None or lines.rms_mm > _BAD_RMS_MM:
+        # Markers tell it more surely than lines; but where all lines agree, few markers may do.
+        other = other_bed(sheet, len(markers.ids), markers.elsewhere)
+        if other is not None:
+            raise other
     if lines is None:
         raise PadsheetError(
             "the printed lines cannot be made out in the photo",
             remedy="Take the photo in focus and in even light without glare, as near as the "
-            "whole sheet allows; if print and plate look alike, use another filament colour; if "
-            "it is the photo of another bed, work in that bed's folder.",
+            "whole sheet allows; if print and plate look alike, use another filament colour. Or is "
+            "it the photo of another bed? Then work in that bed's folder.",
             code="photo-no-lines",
         )
     if lines.rms_mm > _BAD_RMS_MM:

@@ -22,6 +22,7 @@ from padsheet.scoring.advice import Advice
 from padsheet.scoring.applied import Applied, applied_from_json, applied_to_json
 from padsheet.scoring.lock import locked
 from padsheet.scoring.mesh import Mesh, mesh_csv, read_mesh_csv
+from padsheet.scoring.nearby import meant
 from padsheet.scoring.scores import read_json, scores_from_json, spoilt
 from padsheet.scoring.squish import SheetScore
 
@@ -205,9 +206,12 @@ class BedFolder:
         if self.profile.is_file():
             return
         why = f"it has no {PROFILE}" if self.path.is_dir() else "there is no such folder"
+        near = meant(self.path, PROFILE)
         raise PadsheetError(
             f"{self.path.resolve()} is not a bed folder: {why}",
-            remedy="Make one with `padsheet init DIR` and work in it with `padsheet -C DIR`.",
+            remedy=f"Did you mean {near}? Else make one with `padsheet init DIR`."
+            if near
+            else "Make one with `padsheet init DIR` and work in it with `padsheet -C DIR`.",
             code="folder-none",
         )
 

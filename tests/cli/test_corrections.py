@@ -101,6 +101,13 @@ def test_mesh_declined_is_not_taken_in(folder: Path, table: Path) -> None:
     assert result.exit_code == 1
     assert "mesh-declined" in result.stderr
     assert not (folder / "meshes").exists()
+    # Either, not both: both together turn the bed by half a turn.
+    said = " ".join(result.stderr.split())
+    one, other = f"mesh {table} --first-row back`", f"mesh {table} --first-column right`"
+    assert (
+        f"padsheet -C {folder} {one}. Or if left and right are: `padsheet -C {folder} {other}"
+        in said
+    )
 
 
 def test_an_answer_that_is_neither_yes_nor_no_is_asked_again(folder: Path, table: Path) -> None:
@@ -137,6 +144,7 @@ def test_a_mesh_turned_over_is_not_taken_on_yes_alone(folder: Path, table: Path)
     ("text", "code"),
     [
         (b"ok\n", "mesh-no-table"),
+        (b"Bed Leveling Off\n", "mesh-no-table"),
         (b"0.1 0.2\n", "mesh-size"),
         (b"\x00\xff\xfe" * 50, "mesh-no-table"),
         (b"0.1 " * 400_000, "mesh-too-long"),
@@ -147,6 +155,8 @@ def test_what_is_no_mesh_is_one_sentence(folder: Path, text: bytes, code: str) -
     assert result.exit_code == 1
     assert f"[{code}]" in result.stderr
     assert "Traceback" not in result.output
+    # A printer without a mesh is no dead end.
+    assert ("--empty-mesh" in result.stderr) is (code == "mesh-no-table")
 
 
 def test_edits_are_written_with_the_way_back(scored: Path) -> None:
@@ -543,8 +553,10 @@ def test_dry_run_shows_the_wire_and_opens_nothing(scored: Path) -> None:
 
 def test_send_without_port_or_with_a_dead_one(scored: Path) -> None:
     assert run(scored, "send").exit_code == 2
-    result = run(scored, "send", "--port", "/dev/there-is-no-such-port", "--yes")
+    # Looked for before anything is asked.
+    result = run(scored, "send", "--port", "/dev/there-is-no-such-port")
     assert result.exit_code == 1
+    assert "Send" not in result.stderr
     assert "[link-open]" in result.stderr
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
@@ -71,6 +72,29 @@ def test_a_bed_folder_that_is_not_there(name):
         told = refused("-C", "nowhere", name, *words)
         assert "is not a bed folder: there is no such folder. make one with `padsheet init" in told
         assert told.endswith("[folder-none]\n")
+
+
+@pytest.mark.parametrize(
+    ("words", "meant"),
+    [
+        (["rounds"], "-C bed"),
+        (["-C", "bd", "rounds"], "-C bed"),
+        (["-C", "bed/rounds", "rounds"], "-C bed"),
+        (["-C", "bed/rounds/01", "sheet"], "-C bed"),
+    ],
+)
+def test_the_bed_folder_that_was_most_likely_meant(words, meant):
+    Path("bed/rounds/01").mkdir(parents=True, exist_ok=True)
+    assert f"did you mean `padsheet {meant}`?".lower() in refused(*words)
+
+
+@pytest.mark.parametrize(("word", "meant"), [("shet", "sheet"), ("Round", "rounds"), ("xyz", "")])
+def test_a_mistyped_command(word, meant):
+    result = CliRunner().invoke(main, [word])
+    assert result.exit_code == 2
+    assert f"No such command '{word}'." in result.stderr
+    assert (f"Did you mean '{meant}'?" in result.stderr) is bool(meant)
+    assert ("Did you mean" in result.stderr) is bool(meant)
 
 
 def test_all_commands_that_work_in_a_folder_are_tried():

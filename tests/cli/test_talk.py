@@ -87,7 +87,7 @@ def test_score_without_a_photo_says_what_to_name() -> None:
 
 
 @pytest.mark.skipif(os.name != "posix", reason="needs a pseudo-terminal")
-@pytest.mark.parametrize("columns", [60, 80])
+@pytest.mark.parametrize("columns", [50, 80])
 @pytest.mark.parametrize(
     "arguments",
     [
@@ -96,6 +96,7 @@ def test_score_without_a_photo_says_what_to_name() -> None:
         ("explain", "never-was"),
         ("start-check", "START"),
         ("--help",),
+        ("mesh", "--help"),
     ],
 )
 def test_nothing_is_wider_than_the_terminal(
@@ -121,3 +122,4 @@ def test_a_command_told_in_a_sentence_is_never_broken(folder: Path, columns: int
 def test_a_mistyped_code_is_not_answered_with_strange_ones() -> None:
     assert "Did you mean" not in run("explain", "nonsense").stderr
     assert "pad-glare" in run("explain", "photo-glare").stderr
+    assert "photo-" in run("explain", "foto").stderr

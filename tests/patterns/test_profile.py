@@ -567,3 +567,12 @@ def test_any_text_gives_a_bed_or_a_padsheet_error(text: str) -> None:
 def test_a_clip_may_stand_out_over_the_edge() -> None:
     bed = parse_bed("[[plate.keep_out]]\nx_min_mm = -5\nx_max_mm = 9\ny_min_mm = 0\ny_max_mm = 8")
     assert bed.plate.keep_out == (Rectangle(x_min_mm=-5, x_max_mm=9, y_min_mm=0, y_max_mm=8),)
+
+
+@pytest.mark.parametrize("line", ["bed_c = 60,0", "bed_c = 60,0 # warm"])
+def test_a_decimal_comma_is_told_with_the_point(line: str) -> None:
+    with pytest.raises(PadsheetError) as refusal:
+        parse_bed(f"[heat]\n{line}\n")
+    assert refusal.value.code == "profile-syntax"
+    assert "line 2 of the profile has a decimal comma" in str(refusal.value)
+    assert "Write a decimal point: bed_c = 60.0." in str(refusal.value)

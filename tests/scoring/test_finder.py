@@ -50,6 +50,19 @@ def test_another_sheets_photo_is_refused_by_its_number(rendered) -> None:
     assert sheet_numbers_seen(rendered.photo).most_common(1)[0][0] == 1
 
 
+def test_a_photo_of_another_bed_with_a_sheet_of_the_same_number_is_told(rendered) -> None:
+    """The lines do not match either, but that is not the cause."""
+    away_mm = np.random.default_rng(4).uniform(-30, 30, (len(rendered.sheet.markers), 2))
+    moved = tuple(
+        replace(marker, x_mm=marker.x_mm + x_mm, y_mm=marker.y_mm + y_mm)
+        for marker, (x_mm, y_mm) in zip(rendered.sheet.markers, away_mm, strict=True)
+    )
+    with pytest.raises(PadsheetError, match="sheet number 1 of another bed") as refusal:
+        read_sheet_photo(rendered.photo, replace(rendered.sheet, markers=moved))
+    assert refusal.value.code == "photo-other-sheet"
+    assert find_markers(rendered.photo, rendered.sheet).elsewhere <= 1
+
+
 def test_a_mirrored_photo_is_refused(rendered) -> None:
     photo = Photo(rgb=np.ascontiguousarray(rendered.photo.rgb[:, ::-1]))
     with pytest.raises(PadsheetError) as refusal:
