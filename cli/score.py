@@ -9,6 +9,8 @@ import atexit
 import ctypes
 import gc
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import click
@@ -90,34 +92,37 @@ def command(
         raise click.UsageError(
             "Name the photo, such as `padsheet score photo.jpg`, or give --by-eye."
         )
-    _for_a_short_run()
-    from padsheet.scoring.photo import begin_reading
+    with _short_run():
+        from padsheet.scoring.photo import begin_reading
 
-    if not by_eye:
-        begin_reading(photos)
-    from padsheet.cli.score_one import score_one
+        if not by_eye:
+            begin_reading(photos)
+        from padsheet.cli.score_one import score_one
 
-    with user_errors():
-        score_one(
-            folder_of(ctx),
-            photos,
-            by_eye=by_eye,
-            sheet_path=sheet_path,
-            number=number,
-            force=force,
-            as_json=as_json,
-        )
+        with user_errors():
+            score_one(
+                folder_of(ctx),
+                photos,
+                by_eye=by_eye,
+                sheet_path=sheet_path,
+                number=number,
+                force=force,
+                as_json=as_json,
+            )
 
 
 # Of glibc's malloc.h.
 _M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD = -1, -3
 
 
-def _for_a_short_run() -> None:
+@contextmanager
+def _short_run() -> Iterator[None]:
     """Set Python and its libraries up for one photo and an end: a tenth of the time."""
     # Matrices are small here: a second thread of the linear algebra would only spin.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    # At the end the system takes all memory back at once; there is no need to look what is garbage.
+    # No need to look what is garbage: at the end the system takes all memory back at once.
+    collecting = gc.isenabled()
+    gc.disable()
     atexit.register(gc.freeze)
     # Pictures come and go: memory that was freed is better kept than asked for again.
     try:
@@ -125,4 +130,9 @@ def _for_a_short_run() -> None:
         c_library.mallopt(_M_MMAP_THRESHOLD, 32 << 20)
         c_library.mallopt(_M_TRIM_THRESHOLD, 512 << 20)
     except (AttributeError, OSError, TypeError):
-        return  # another C library than glibc
+        pass  # another C library than glibc
+    try:
+        yield
+    finally:
+        if collecting:
+            gc.enable()

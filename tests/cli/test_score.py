@@ -5,6 +5,7 @@ What the demo photos give against their truth, and the photos that are refused, 
 
 from __future__ import annotations
 
+import gc
 import io
 import json
 import re
@@ -33,6 +34,7 @@ NAME = "upside-down"
 
 
 def run(*words: str | Path) -> Result:
+    assert gc.isenabled()  # as before, whatever an earlier command did to be quick
     return CliRunner().invoke(main, [str(word) for word in words])
 
 
