@@ -440,8 +440,8 @@ def register(photo: Photo, sheet: Sheet, markers: MarkerSightings) -> Registrati
     if lines.rms_mm > _BAD_RMS_MM:
         raise PadsheetError(
             f"the printed lines lie {lines.rms_mm:.2f} mm from where the sheet has them",
-            remedy="Check that the photo shows this sheet, and that no axis lost steps; lay the "
-            "plate flat and take the photo again.",
+            remedy="Check that the photo shows this sheet, that print and plate differ in "
+            "brightness, and that no axis lost steps; lay the plate flat and take the photo again.",
             code="photo-registration",
         )
     return Registration(camera=lines.fit.camera, rms_mm=lines.rms_mm, lines_used=lines.lines_used)
