@@ -246,12 +246,17 @@ def say(text: str, *, hang: int = 0) -> None:
 
 def say_steps(steps: Iterable[Step]) -> None:
     """Say what to do now, in order, with the commands to copy; see `padsheet.scoring.todo`."""
-    for number, step in enumerate(steps, start=1):
+    listed = list(steps)
+    for number, step in enumerate((step for step in listed if not step.fact), start=1):
         say(f"{number}. {step.text}", hang=3)
         _say_commands(step.commands)
         if step.other is not None:
             say(f"   {step.other.text}")
             _say_commands(step.other.commands)
+    if facts := [step.text for step in listed if step.fact]:
+        say("Good to know:")
+        for text in facts:
+            say(f"- {text}", hang=2)
 
 
 def _say_commands(commands: Iterable[str]) -> None:

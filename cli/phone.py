@@ -63,7 +63,7 @@ def _check(folder: Path) -> None:
     if missing:
         raise PadsheetError(
             f"the phone page needs {', '.join(missing)}",
-            remedy="Install the extra with `pip install 'padsheet[phone]'`.",
+            remedy="Install them: `pip install '.[phone]'` in the folder of the project.",
             code="phone-extra-missing",
         )
     BedFolder(folder).require()

@@ -152,12 +152,13 @@ def show_scores(scored: Scored) -> None:
 def _printed_with(scored: Scored) -> str:
     """Say which mesh and plate the sheet was printed with."""
     name = f" '{scored.mesh}'" if scored.mesh else ""
-    mesh = {
-        "yes": f"the mesh{name} was in force",
-        "no": "no mesh was in force",
-    }.get(scored.mesh_active, "whether a mesh was in force is not known")
     plate = f" on plate '{scored.plate}'" if scored.plate else ""
-    return f"Of a sheet{plate}: {mesh}."
+    mesh = {"yes": f" with the mesh{name} in force", "no": " with the mesh off"}.get(
+        scored.mesh_active
+    )
+    if mesh is None:
+        return f"Printed{plate or ' on this plate'}; it is not known which mesh was in force."
+    return f"Printed{plate}{mesh}."
 
 
 def _no_colour() -> bool:

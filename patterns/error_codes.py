@@ -515,7 +515,7 @@ _TABLE: Mapping[str, tuple[tuple[str, str, str], ...]] = {
         ),
     ),
     "The phone page": (
-        ("phone-extra-missing", "a library is missing", "`pip install 'padsheet[phone]'`"),
+        ("phone-extra-missing", "a library is missing", "`pip install '.[phone]'`"),
         ("phone-no-network", "no network to share", "join the phone's, or leave out `--lan`"),
         ("phone-port-taken", "the port is in use", "another `--port`"),
         ("upload-not-a-photo", "not a photo that can be read", "a picture from the camera"),
@@ -533,7 +533,7 @@ _TABLE: Mapping[str, tuple[tuple[str, str, str], ...]] = {
         ),
         ("batch-no-beds", "no bed folder in that folder", "name the folder they lie in"),
         ("batch-broken", "scoring one of many beds broke off", "score this bed by itself"),
-        ("cluster-extra-missing", "a library is missing", "`pip install 'padsheet[cluster]'`"),
+        ("cluster-extra-missing", "a library is missing", "`pip install '.[cluster]'`"),
         ("cluster-unreachable", "no scheduler at that address", "check address; does it run?"),
         ("code-unknown", "no such error code", "`padsheet explain` lists all"),
         ("start-empty", "the file holds no start code", "give the printer profile's start code"),

@@ -177,18 +177,21 @@ def _write_counts(
     font = _font(style.count)
     outside = COUNTS_OUTSIDE_MM
     for number, x in enumerate(sheet.nodes_x_mm, start=1):
-        at = _free(draw, place, [(x, y_min - out) for out in outside], str(number), font, taken)
-        taken.append(_write_box(draw, at, [(str(number), font)], DARK_INK, LIGHT_INK))
+        text = f"col {number}"
+        at = _free(draw, place, [(x, y_min - out) for out in outside], text, font, taken)
+        taken.append(_write_box(draw, at, [(text, font)], DARK_INK, LIGHT_INK))
     for number, y in enumerate(sheet.nodes_y_mm, start=1):
-        at = _free(draw, place, [(x_min - out, y) for out in outside], str(number), font, taken)
-        taken.append(_write_box(draw, at, [(str(number), font)], LIGHT_INK, DARK_INK))
+        text = f"row {number}"
+        at = _free(draw, place, [(x_min - out, y) for out in outside], text, font, taken)
+        taken.append(_write_box(draw, at, [(text, font)], LIGHT_INK, DARK_INK))
     nodes = np.array(sheet.nodes_x_mm)
     between = (nodes[1:] + nodes[:-1]) / 2
     middle = (x_min + x_max) / 2
     # Between two column numbers, beyond them, at an end of the edge, at last on the edge itself.
     first = between[np.argsort(abs(between - middle), kind="stable")][:2].tolist()
     places = [(x, y_min - out) for out in (*outside, 48.0) for x in (*first, middle)]
-    places += [(x, y_min - out) for out in outside for x in (x_max + 12, x_min - 12)]
+    ends = [x for out in (12, 26) for x in (x_max + out, x_min - out)]
+    places += [(x, y_min - out) for x in ends for out in outside]
     places.append((middle, y_min - outside[0] / 4))
     at = _free(draw, place, places, "FRONT", font, taken)
     taken.append(_write_box(draw, at, [("FRONT", font)], DARK_INK, LIGHT_INK))

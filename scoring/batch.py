@@ -259,7 +259,7 @@ def _on_cluster(paths: Sequence[str], force: bool, scheduler: str) -> Iterator[O
     except ImportError as error:
         raise PadsheetError(
             "a library that talks to clusters is missing",
-            remedy="Install it: `pip install 'padsheet[cluster]'`.",
+            remedy="Install it: `pip install '.[cluster]'` in the folder of the project.",
             code="cluster-extra-missing",
         ) from error
     try:

@@ -152,7 +152,8 @@ def render_report(
         A whole HTML page. All texts are escaped: names and notes are not trusted.
     """
     if steps is None:
-        steps = [Step(text=step.text) for step in advice.steps] if advice is not None else []
+        told = () if advice is None else advice.steps
+        steps = [Step(text=step.text, fact=step.kind == "fact") for step in told]
     environment = Environment(
         loader=FileSystemLoader(TEMPLATES),
         bytecode_cache=CompiledTemplates(TEMPLATES),

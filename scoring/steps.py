@@ -13,7 +13,7 @@ from padsheet.scoring.case import Case
 from padsheet.scoring.fusion import HOMING_SIGMA_MM
 from padsheet.scoring.mesh import footprint
 from padsheet.scoring.nodes import NodePlan, check_points_mm, lowest_gaps_mm
-from padsheet.scoring.phrases import place, signed
+from padsheet.scoring.phrases import place
 from padsheet.scoring.plane import MM_PER_M
 from padsheet.scoring.screws import ScrewTurn, moved_plane
 from padsheet.scoring.squish import Z95
@@ -21,8 +21,9 @@ from padsheet.scoring.squish import Z95
 __all__ = ["AdvisedStep", "StepKind", "steps_for"]
 
 #: What a step is about, which tells the commands that belong to it: sending mesh edits, setting the
-#: common offset, judging it by eye, printing a sheet, taking another photo; a note has none.
-StepKind = Literal["note", "edits", "offset", "by eye", "sheet", "photo"]
+#: common offset, judging it by eye, printing a sheet, taking another photo; a note has none. A fact
+#: is nothing to do.
+StepKind = Literal["note", "fact", "edits", "offset", "by eye", "sheet", "photo"]
 
 OFFSET_WORDS = {
     "M851": "with M851",
@@ -34,6 +35,8 @@ OFFSET_WORDS = {
 FINE_REACH_MM = 0.08
 #: How much the nozzle is lowered where the eye sees it too far on every line that can be seen.
 BY_EYE_LOWER_MM = 0.05
+#: A tilt is told over so many millimetres.
+TOLD_OVER_MM = 100
 #: A common part below this does not show in the hundredths that a person is told.
 SMALLEST_TOLD_MM = 0.005
 
@@ -59,6 +62,10 @@ class AdvisedStep:
 
 def _notes(*texts: str) -> list[AdvisedStep]:
     return [AdvisedStep(kind="note", text=text) for text in texts]
+
+
+def _facts(*texts: str) -> list[AdvisedStep]:
+    return [AdvisedStep(kind="fact", text=text) for text in texts]
 
 
 def _sheet(text: str, reach: str = "") -> AdvisedStep:
@@ -130,18 +137,26 @@ def _screws(case: Case, turns: Sequence[ScrewTurn]) -> list[AdvisedStep]:
     left = case.split.coefficients - moved
     steps = _notes(
         f"{_tilt_words(case)} Turn the screws for that, with the mesh unchanged; "
-        "the mesh is corrected after the next sheet.",
+        "the mesh is corrected after the next sheet. Look at the first turn: if the bed goes the "
+        "other way, turn the other way, and correct raises in bed.toml.",
         *(turn.text for turn in turns),
-        f"The middle of the mesh keeps its height to {abs(float(moved[0])):.3f} mm; after rounding "
-        f"to eighths of a turn the tilt left is {signed(left[1])} mm per m along x and "
-        f"{signed(left[2])} along y, for the mesh to take.",
     )
+    steps.append(_next_sheet(case, moved))
+    grid = case.bed.mesh
+    size_m = np.array([grid.x_max_mm - grid.x_min_mm, grid.y_max_mm - grid.y_min_mm]) / MM_PER_M
+    steps += _facts(
+        f"Turns are rounded to eighths: {float(np.abs(left[1:]) @ size_m):.2f} mm of tilt over the "
+        "whole mesh is left for the mesh to take.",
+    )
+    if abs(moved[0]) >= SMALLEST_TOLD_MM:
+        side = "up" if moved[0] > 0 else "down"
+        steps += _facts(f"The middle of the bed goes {side} by {abs(float(moved[0])):.3f} mm too.")
     if case.twist_mm is not None:
-        steps += _notes(
+        steps += _facts(
             f"A twist of {abs(case.twist_mm):.3f} mm from corner to corner is left: "
             "no screw takes it out, the mesh does."
         )
-    return [*steps, _next_sheet(case, moved)]
+    return steps
 
 
 def _next_sheet(case: Case, moved: NDArray[np.float64]) -> AdvisedStep:
@@ -179,28 +194,26 @@ def _mesh(case: Case, plan: NodePlan) -> list[AdvisedStep]:
     )
     steps = [AdvisedStep(kind="edits", text=text)]
     if plan.limited:
-        steps += _notes("Some edits were cut short by the limits; another round takes the rest.")
+        steps += _facts("Some edits were cut short by the limits; another round takes the rest.")
     if case.sets_offset:
         steps.append(_set_offset(case))
     elif not (case.offset_done or case.nodes_take_offset):
-        steps += _notes(
+        steps += _facts(
             f"Leave the common offset for now: it is known to {_sure(case)} only, which does not "
             "tell whether it is off at all."
         )
     shift_mm = case.offset_mm if case.sets_offset else 0.0
     # `plan.lowest_mm` has an offset that lowers in it already, but not one that raises.
     lowest_mm = plan.lowest_mm + max(0.0, shift_mm)
-    reach = _reach_for(case.state.error_mm + plan.dz_mm + shift_mm)
+    reach, near = _reach_for(case.state.error_mm + plan.dz_mm + shift_mm), ""
     if lowest_mm <= case.bed.motion.clearance_mm:
         reach = "first"
-        steps += _notes(
-            "Somewhere the nozzle may still come nearer to the bed than the clearance of "
-            f"{case.bed.motion.clearance_mm:.2f} mm: print nothing but the next sheet."
+        near = (
+            " Until then print nothing but the next sheet: somewhere the nozzle may still come "
+            f"nearer to the bed than the clearance of {case.bed.motion.clearance_mm:.2f} mm."
         )
-    return [
-        *steps,
-        _sheet(f"Then print a new sheet with --reach {reach} to prove the edits.", reach),
-    ]
+    text = f"Then print a new sheet with --reach {reach} to prove the edits.{near}"
+    return [*steps, _sheet(text, reach)]
 
 
 def _left_offset(case: Case) -> str:
@@ -308,13 +321,13 @@ def _doubts(case: Case) -> list[AdvisedStep]:
         if must and not read
     ]
     if beyond := [node for node in unknown if node in off_scale]:
-        steps += _notes(
+        steps += _facts(
             f"{_points(len(beyond))} off the scale of this sheet ({_named(beyond)}): corrected by "
             "what is proven; the next sheet tells more."
         )
     here = {(pad.i, pad.j) for pad in case.score.pads}
     if absent := [node for node in unknown if node not in here]:
-        steps += _notes(
+        steps += _facts(
             f"{_points(len(absent))} not on this sheet and not read since the bed was last changed "
             f"({_named(absent)}): only a sheet of all points tells whether the bed is done."
         )
@@ -330,32 +343,31 @@ def _doubts(case: Case) -> list[AdvisedStep]:
         steps.append(AdvisedStep(kind="photo", text=text))
     missing = int((~case.must_pass).sum())
     if missing:
-        steps += _notes(
+        steps += _facts(
             f"{_points(missing)} without a pad: inferred from the neighbours, never measured."
         )
     if case.bend_mm > 2 * case.bed.target.tolerance_mm:
-        steps += _notes(
+        steps += _facts(
             f"Between the grid points the bed bends by {case.bend_mm:.2f} mm from cell to cell: "
             "only a mesh with more points follows that."
         )
     if case.proof is not None and case.proof.verdict in ("in force", "unclear"):
-        steps += _notes(case.proof.text)
+        steps += _facts(case.proof.text)
     return steps
 
 
 def _tilt_words(case: Case) -> str:
     """Say how the bed is tilted, and which way the gap grows."""
-    slope_x, slope_y = case.split.tilt_mm_per_m
+    # Of 100 mm a person has an idea, of a metre of bed nobody.
+    slope_x, slope_y = (slope * TOLD_OVER_MM / MM_PER_M for slope in case.split.tilt_mm_per_m)
     sides = []
-    if abs(slope_x) >= 0.01:
-        sides.append(f"{abs(slope_x):.2f} mm per m to the {'right' if slope_x > 0 else 'left'}")
-    if abs(slope_y) >= 0.01:
-        sides.append(f"{abs(slope_y):.2f} mm per m to the {'back' if slope_y > 0 else 'front'}")
+    if abs(slope_x) >= SMALLEST_TOLD_MM:
+        sides.append(f"{abs(slope_x):.2f} mm to the {'right' if slope_x > 0 else 'left'}")
+    if abs(slope_y) >= SMALLEST_TOLD_MM:
+        sides.append(f"{abs(slope_y):.2f} mm to the {'back' if slope_y > 0 else 'front'}")
     total_mm, _ = case.tilt_over_mesh_mm
-    return (
-        f"The bed is tilted: the gap grows by {' and '.join(sides)}, "
-        f"{total_mm:.2f} mm over the whole mesh."
-    )
+    over = f"by {' and '.join(sides)} over {TOLD_OVER_MM} mm, " if sides else "by "
+    return f"The bed is tilted: the gap grows {over}{total_mm:.2f} mm over the whole mesh."
 
 
 def _named(nodes: Sequence[tuple[int, int]]) -> str:

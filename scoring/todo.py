@@ -31,12 +31,14 @@ SMALLEST_BY_HAND_MM = 0.005
 class Step:
     """One thing to do now: a sentence, and the commands to copy for it, one a line.
 
-    `other` is another way to the same end, to be taken instead.
+    `other` is another way to the same end, to be taken instead. What is a `fact` is nothing to do,
+    and stands apart from the steps.
     """
 
     text: str
     commands: tuple[str, ...] = ()
     other: Step | None = None
+    fact: bool = False
 
 
 def todo(
@@ -74,7 +76,7 @@ def todo(
     Returns
     -------
     list of Step
-        At least one.
+        At least one; those that are facts come last.
     """
     base, told = _base(folder), Edits() if edits is None else edits
     changes = advice.work == "mesh" and any(node.changed for node in advice.nodes)
@@ -95,7 +97,7 @@ def todo(
             steps.append(_edits_step(step.text, base, told))
             continue
         text = step.text.replace("`padsheet ", f"`{base} ")
-        steps.append(Step(text=text, commands=commands))
+        steps.append(Step(text=text, commands=commands, fact=step.kind == "fact"))
     sheet = any("sheet" in command.split() for step in steps for command in step.commands)
     if advice.done:
         steps += [_save_step(told, sure=False)] if unsaved else []
@@ -110,7 +112,8 @@ def todo(
         )
     elif not sheet and advice.work in ("screws", "mesh", "offset"):
         steps.append(Step(text="Then the next sheet.", commands=(f"{base} sheet",)))
-    return _with_record(steps, _record(advice, base, told))
+    steps = _with_record(steps, _record(advice, base, told))
+    return sorted(steps, key=lambda step: step.fact)
 
 
 def _base(folder: Path) -> str:

@@ -568,7 +568,7 @@ def test_command_says_which_extra_is_missing(folder, monkeypatch):
     monkeypatch.setattr(phone.importlib.util, "find_spec", lambda name: None)
     done = CliRunner().invoke(main, ["-C", str(folder), "phone"])
     assert done.exit_code == 1
-    assert "pip install 'padsheet[phone]'" in done.stderr
+    assert "pip install '.[phone]'" in done.stderr
 
 
 def test_lan_address_or_a_remedy(monkeypatch):

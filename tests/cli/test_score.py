@@ -191,7 +191,7 @@ def test_photo_finds_its_round_and_the_round_keeps_it(
     said = [scores[key] for key in ("plate", "mesh", "mesh_active")]
     assert said == [sheet["plate_name"], sheet["mesh_name"] or None, sheet["mesh_active"]]
     assert scores["bed_c"] > 0
-    assert "whether a mesh was in force is not known" in result.stderr
+    assert "it is not known which mesh was in force" in result.stderr
     # What to do now is said as in the report: in order, with the commands to copy.
     told = result.stderr.partition("What to do now:\n")[2].splitlines()
     assert told[0].startswith("1. Let the printer show the mesh")

@@ -176,9 +176,15 @@ def test_a_large_tilt_goes_to_the_screws_first(score_of):
     assert {node.note for node in advice.nodes} == {"held back: the screws come first"}
     assert advice.twist_mm == pytest.approx(0, abs=0.002)
     text = " ".join(step.text for step in advice.steps)
-    assert "the gap grows by 1.10 mm per m to the right" in text
+    assert "the gap grows by 0.11 mm to the right over 100 mm" in text
     assert "with the mesh unchanged" in text
-    assert "The middle of the mesh keeps its height" in text
+    assert "per m " not in text
+    assert "of tilt over the whole mesh is left for the mesh to take" in text
+    # What is nothing to do is no step.
+    told = todo(advice, Path(), proved=True, mesh_known=True)
+    doing = [step.text for step in told if not step.fact]
+    assert doing[-1].startswith("Then print")
+    assert not any("is left" in text for text in doing)
     assert "Then print a new sheet with --reach fine." in text
 
 

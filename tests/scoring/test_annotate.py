@@ -137,7 +137,8 @@ def test_numbers_and_front_cover_no_label(scored, monkeypatch, angle):
     monkeypatch.setattr(annotate_module, "_write_box", recorded)
     photo = np.full((1600, 1600, 3), 90, dtype=np.uint8)
     annotate(photo, scored.sheet, scored.score, turned(900, angle, 1600, 1600))
-    counts = [box for text, box in written if text.isdigit() or text == "FRONT"]
+    named = [f"{what} {number}" for what in ("col", "row") for number in range(1, 6)]
+    counts = [box for text, box in written if text in (*named, "FRONT")]
     assert len(counts) == 11
     for box in counts:
         for other in (other for _, other in written if other is not box):

@@ -170,6 +170,12 @@ def test_refused_pads_come_first_with_their_reason(full, scored):
     assert len(opened) == 2
 
 
+def test_on_a_narrow_screen_the_map_comes_before_the_cautions_and_the_photo(full):
+    places = [full.index(t) for t in ('id="now-title"', 'id="map-title"', 'class="caution"')]
+    assert places == sorted(places)
+    assert places[-1] < full.index('id="photo-title"')
+
+
 def test_cautions_stand_on_the_page(full):
     text = Page(full).text
     for word in ("hot", "hands", "into the bed", "Never leave", "manual comes first"):
