@@ -16,7 +16,7 @@ from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.estimate import Estimate, estimate
 from padsheet.patterns.gcode import switches_mesh_off, write_gcode
 from padsheet.patterns.layout import Layout, lay_out_sheet
-from padsheet.patterns.preview import preview_svg
+from padsheet.patterns.preview import preview_svg, shifted_words
 from padsheet.patterns.preview_png import preview_png
 from padsheet.patterns.sheet import Sheet
 from padsheet.patterns.sheet_file import sheet_to_json
@@ -111,7 +111,11 @@ def make_sheet(
         json=sheet_to_json(sheet),
         svg=preview_svg(sheet, bed, spent),
         estimate=spent,
-        notes=(*layout.notes, *_mesh_notes(bed, mesh_active)),
+        notes=(
+            *layout.notes,
+            *filter(None, [shifted_words(sheet, bed)]),
+            *_mesh_notes(bed, mesh_active),
+        ),
     )
 
 

@@ -13,15 +13,17 @@ from xml.sax.saxutils import escape
 from padsheet.patterns.bead import width_mm
 from padsheet.patterns.bed import Bed, Rectangle
 from padsheet.patterns.estimate import Estimate
-from padsheet.patterns.sheet import Sheet, Stroke
+from padsheet.patterns.sheet import Pad, Sheet, Stroke
 
-__all__ = ["LIGHT", "RULES", "preview_svg"]
+__all__ = ["LIGHT", "RULES", "preview_svg", "shifted_words"]
 
 _EDGE_MM = 14.0
 _TEXT_MM = 5.0
 _LINE_MM = 7.0
 _SHADES = 5
 _KEY_MM = 42.0
+#: A pad farther than this from its grid point is seen to be, and asked about.
+_SEEN_MM = 3.0
 
 # One hue from dark to light, so that heights can be told apart in any kind of colour vision; places
 # that are no pads differ from them by being drawn in grey or orange, and by their shape.
@@ -126,6 +128,11 @@ def _caption(sheet: Sheet, bed: Bed, estimate: Estimate | None) -> list[str]:
     if sheet.self_check:
         lifted = [pad.lift_mm for pad in sheet.pads if pad.lift_mm]
         lines.append(f"self-check: {len(lifted)} pads are printed {max(lifted):.2f} mm higher")
+    if shifted_mm := _shifted_mm(sheet):
+        lines += [
+            f"pads stand up to {shifted_mm:.0f} mm inside their grid points (rings):",
+            f'outside = "{bed.mesh.outside}" in bed.toml keeps them within the mesh',
+        ]
     if estimate is not None:
         hold = f", bed held {estimate.hold_minutes:.0f} min" if estimate.hold_minutes else ""
         lines.append(
@@ -133,6 +140,27 @@ def _caption(sheet: Sheet, bed: Bed, estimate: Estimate | None) -> list[str]:
             f"heating{hold}; {estimate.grams:.1f} g of filament"
         )
     return lines
+
+
+def _shifted_mm(sheet: Sheet) -> float:
+    """Return how far from its grid point a pad stands at most; 0 where that is hardly seen."""
+    far = max((_apart_mm(sheet, pad) for pad in sheet.pads), default=0.0)
+    return far if far > _SEEN_MM else 0.0
+
+
+def _apart_mm(sheet: Sheet, pad: Pad) -> float:
+    return math.hypot(pad.x_mm - sheet.nodes_x_mm[pad.i], pad.y_mm - sheet.nodes_y_mm[pad.j])
+
+
+def shifted_words(sheet: Sheet, bed: Bed) -> str:
+    """Say why pads do not stand on their grid points; empty where they do."""
+    shifted_mm = _shifted_mm(sheet)
+    if not shifted_mm:
+        return ""
+    return (
+        f"Pads at the edge stand up to {shifted_mm:.0f} mm inside their grid points, within the "
+        f'mesh, as outside = "{bed.mesh.outside}" in bed.toml asks for; that is reckoned with.'
+    )
 
 
 def _rect(area: Rectangle, kind: str) -> str:
@@ -224,8 +252,8 @@ def _combs(sheet: Sheet) -> Iterator[str]:
 
 
 def _nodes(sheet: Sheet, bed: Bed) -> Iterator[str]:
-    """Ring the grid points that have no pad."""
-    with_pad = {(pad.i, pad.j) for pad in sheet.pads}
+    """Ring the grid points that have no pad on them."""
+    with_pad = {(p.i, p.j) for p in sheet.pads if _apart_mm(sheet, p) <= _SEEN_MM}
     for i, j in bed.mesh.nodes:
         if (i, j) not in with_pad:
             x, y = float(bed.mesh.x_mm[i]), float(bed.mesh.y_mm[j])
@@ -266,8 +294,9 @@ def _key(sheet: Sheet, bed: Bed) -> Iterator[str]:
         rows.append(('<path class="way" d="{}"/>', "travel"))
     if bed.plate.keep_out:
         rows.append(('<path class="line clip" d="{}"/>', "keep-out"))
-    if len(sheet.pads) < len(bed.mesh.nodes):
-        rows.append((f'<circle class="node" cx="{x + 2.5:g}" cy="{{y}}" r="1.5"/>', "no pad here"))
+    if len(sheet.pads) < len(bed.mesh.nodes) or _shifted_mm(sheet):
+        words = "grid point" if _shifted_mm(sheet) else "no pad here"
+        rows.append((f'<circle class="node" cx="{x + 2.5:g}" cy="{{y}}" r="1.5"/>', words))
     for k, (sign, words) in enumerate(rows):
         level = y + k * _LINE_MM
         stroke = _path(((x, -level + 1.5), (x + 5, -level + 1.5)))

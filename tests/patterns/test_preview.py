@@ -10,7 +10,9 @@ import pytest
 from padsheet.patterns.bead import width_mm
 from padsheet.patterns.bed import Bed, MeshGrid, Plate, Rectangle
 from padsheet.patterns.estimate import Estimate
+from padsheet.patterns.make import make_sheet
 from padsheet.patterns.preview import preview_svg
+from padsheet.patterns.profile import parse_bed
 from padsheet.patterns.sheet import Pad, Sheet
 
 Maker = Callable[..., Sheet]
@@ -76,9 +78,17 @@ def test_crowded_numbers_are_thinned(small_sheet: Maker) -> None:
     assert found == [str(k) for k in range(1, 16, 3)] * 2
 
 
+def on_grid(sheet: Sheet) -> Sheet:
+    """Return a sheet whose grid points are where its pads are."""
+    x_mm, y_mm = [0.0] * 15, [0.0] * 15
+    for pad in sheet.pads:
+        x_mm[pad.i], y_mm[pad.j] = pad.x_mm, pad.y_mm
+    return replace(sheet, nodes_x_mm=tuple(x_mm), nodes_y_mm=tuple(y_mm))
+
+
 def test_keep_outs_purge_travel_and_bare_points(small_sheet: Maker) -> None:
     clip = Rectangle(x_min_mm=0, y_min_mm=100, x_max_mm=8, y_max_mm=120)
-    root = drawn(small_sheet(), Bed(plate=Plate(keep_out=(clip,))))
+    root = drawn(on_grid(small_sheet()), Bed(plate=Plate(keep_out=(clip,))))
     assert [e.tag for e in of_class(root, "clip")] == [
         "rect",
         "path",
@@ -100,7 +110,7 @@ def test_a_sheet_read_from_a_file_has_no_strokes(small_sheet: Maker) -> None:
 def test_a_full_mesh_without_coupons_needs_no_words_for_them(small_sheet: Maker) -> None:
     bed = Bed(mesh=MeshGrid(columns=2, rows=2))
     pads = tuple(Pad(i=i, j=j, x_mm=100.0, y_mm=100.0) for i, j in bed.mesh.nodes)
-    root = drawn(small_sheet(pads=pads), bed)
+    root = drawn(on_grid(small_sheet(pads=pads)), bed)
     assert not {"coupon", "no pad here", "keep-out"} & set(texts(root))
     assert not of_class(root, "node")
     # Comb lead-ins and turns are thin lines; coupons are drawn as squares only.
@@ -150,3 +160,15 @@ def test_colours_are_told_apart_by_lightness_alone(small_sheet: Maker, screen: i
     assert contrast(colours["ink"], paper) > 4.5
     assert contrast(colours["h0"], colours["plate"]) > 3
     assert contrast(colours["clip"], colours["plate"]) > 3
+
+
+@pytest.mark.parametrize(("outside", "told"), [("unknown", True), ("hold", False)])
+def test_pads_beside_their_grid_points_are_explained(outside: str, told: bool) -> None:
+    bed = parse_bed(f'[mesh]\noutside = "{outside}"\n')
+    files = make_sheet(bed, reach_mm=(-0.15, 0.15))
+    assert any("inside their grid points" in note for note in files.notes) is told
+    assert (
+        "outside = &quot;unknown&quot;" in files.svg or 'outside = "unknown"' in files.svg
+    ) is told
+    assert ('class="node"' in files.svg) is told
+    assert (">grid point<" in files.svg) is told
