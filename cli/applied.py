@@ -15,7 +15,7 @@ from padsheet.cli.options import (
 )
 from padsheet.scoring.history import applied_words, summaries
 from padsheet.scoring.rounds import BedFolder
-from padsheet.scoring.todo import after_edits
+from padsheet.scoring.todo import after_record
 from padsheet.scoring.user_word import record_word
 
 __all__ = ["command"]
@@ -74,4 +74,4 @@ def command(
     told = "that nothing was changed" if words == "nothing" else words
     say(f"Recorded after round {round_.number}: {told}. What to do now:")
     with user_errors():
-        say_steps(after_edits(folder, round_))
+        say_steps(after_record(folder, round_))

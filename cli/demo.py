@@ -30,7 +30,7 @@ from padsheet.patterns.files import write_atomic
 from padsheet.patterns.make import make_sheet
 from padsheet.patterns.sheet import Sheet
 from padsheet.patterns.sheet_file import sheet_from_json
-from padsheet.scoring.mesh import parse_mesh_csv
+from padsheet.scoring.mesh import SAME_VALUE_MM, parse_mesh_csv
 from padsheet.scoring.round_edits import RoundEdits, edits_of_round, write_edits
 from padsheet.scoring.rounds import BedFolder, Round, write_group
 from padsheet.scoring.scorer import Scored, score_round
@@ -89,13 +89,14 @@ def command(ctx: click.Context, directory: Path, name: str, force: bool, as_json
                 scored, _ = score_round(folder, [photo], round_=round_)
             made = _write_edits(folder, round_)
             goes_on = _write_second(folder, name)
+            apart = _apart(folder, made) if goes_on else ""
     against = compared(scored.score, source)
     if as_json:
         data = scores_to_data(scored.score, scored.advice, **scored.context)
         show_json({**data, "demo": _data(folder, round_, name, made, against)})
     else:
         _show(scored, made, against)
-    _talk(folder, round_, scored, made, goes_on=goes_on)
+    _talk(folder, round_, scored, made, goes_on=goes_on, apart=apart)
 
 
 def _make_room(path: Path, *, force: bool) -> None:
@@ -176,6 +177,26 @@ def _write_second(folder: BedFolder, name: str) -> bool:
     write_atomic(there / "mesh.csv", mesh_file(mesh_name).read_bytes())
     write_atomic(there / "photo.jpg", (second / "photo.jpg").read_bytes())
     return True
+
+
+def _apart(folder: BedFolder, made: RoundEdits | None) -> str:
+    """Say where the mesh under the second photo, rendered once, is not quite that of these edits.
+
+    The photo stays as it is while the reading gets better.
+    """
+    expected = None if made is None else made.edits.expected
+    path = folder.path / SECOND / "mesh.csv"
+    if expected is None:
+        return ""
+    z_mm = parse_mesh_csv(path.read_text(encoding="utf-8"), path, folder.bed().mesh).z_mm
+    apart_mm = np.abs(z_mm - expected.z_mm)
+    count = int((apart_mm > SAME_VALUE_MM).sum())
+    if count == 0:
+        return ""
+    return (
+        f" (at {count} points up to {apart_mm.max():.2f} mm otherwise than here: the photo was "
+        "rendered earlier)"
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -273,7 +294,13 @@ def _show(scored: Scored, made: RoundEdits | None, against: Comparison) -> None:
 
 
 def _talk(
-    folder: BedFolder, round_: Round, scored: Scored, made: RoundEdits | None, *, goes_on: bool
+    folder: BedFolder,
+    round_: Round,
+    scored: Scored,
+    made: RoundEdits | None,
+    *,
+    goes_on: bool,
+    apart: str,
 ) -> None:
     """Say what to do with a real printer, where everything is, and what to try next."""
     for step in scored.advice.steps if scored.advice else ():
@@ -288,7 +315,10 @@ def _talk(
     if goes_on:
         base = f"padsheet -C {shlex.quote(str(folder.path))}"
         there = shlex.quote(str(folder.path / SECOND))
-        say("Next, the second round: the mesh as shown after these edits, a sheet, its photo.")
+        say(
+            f"Next, the second round: the mesh as shown after these edits{apart}, a sheet, its "
+            "photo."
+        )
         say(f"  {base} mesh {there}/mesh.csv --yes")
         say(f"  {base} sheet")
         say(f"  {base} score {there}/photo.jpg")

@@ -124,9 +124,14 @@ def command(
                     empty_mesh=empty_mesh,
                 )
             if made.edits.edits:
-                write_edits(round_, made.edits)
                 if empty_mesh:
                     store_empty(folder, round_, made.edits, bed)
+                write_edits(round_, made.edits)
+    if made.edits.edits and not empty_mesh and not is_proved(folder, bed):
+        say(
+            "First prove the edit style on your printer, before any of these edits is sent: "
+            "`padsheet edits --prove`."
+        )
     if as_json:
         show_json(_data(made, round_.number))
     else:
@@ -136,8 +141,6 @@ def command(
             "With no mesh in the printer nothing can be proved before: compare what it shows after "
             "these edits point by point, with care, before anything is printed or saved."
         )
-    elif made.edits.edits and not is_proved(folder, bed):
-        say("First prove the edit style on your printer: `padsheet edits --prove`.")
     if made.edits.edits:
         say(f"Wrote {round_.edits_gcode} and the way back, {round_.restore_gcode}.")
     show_talk(made)

@@ -34,8 +34,9 @@ from padsheet.scoring.round_edits import (
     mesh_of_round,
     now_text,
     record_read_back,
+    round_to_record,
 )
-from padsheet.scoring.rounds import BedFolder, Round
+from padsheet.scoring.rounds import BedFolder, Round, mesh_change
 from padsheet.scoring.taking_in import (
     Correction,
     Turned,
@@ -44,7 +45,7 @@ from padsheet.scoring.taking_in import (
     expected_meshes,
     turned_over,
 )
-from padsheet.scoring.todo import after_edits, score_again
+from padsheet.scoring.todo import after_record, score_again
 
 __all__ = ["command", "read_text"]
 
@@ -119,7 +120,7 @@ def command(
         with folder.lock():
             if turned is not None and turned.corrects:
                 corrected = correct_reading(folder, turned)
-            before = _before(folder)
+            before, round_ = _before(folder), round_to_record(folder)
             if corrected is not None and name is None and turned and turned.after_round is None:
                 mesh, applied = folder.mesh(turned.base.name), None
                 path = folder.store_mesh(mesh, force=True)
@@ -144,7 +145,7 @@ def command(
     if corrected is not None:
         _say_corrected(corrected)
     if applied is not None:
-        _say_applied(folder, applied)
+        _say_applied(folder, applied, round_)
     elif corrected is None or not corrected.score_again:
         say(_next(folder, before, mesh))
 
@@ -168,16 +169,20 @@ def _say_corrected(corrected: Correction) -> None:
         click.echo(f"  {here(f'`{score_again(round_)}`').strip('`')}", err=True)
 
 
-def _say_applied(folder: BedFolder, applied: Applied) -> None:
+def _say_applied(folder: BedFolder, applied: Applied, round_: Round | None) -> None:
     """Say what was recorded, whether it is as advised, and what comes next."""
     count = len(applied.nodes)
     differ = "1 point differs" if count == 1 else f"{count} points differ"
-    round_ = folder.latest_round()
     beside = None if round_ is None else against_advice(folder, round_, applied)
     said = f"Recorded what was applied: {differ} from '{applied.before}'"
+    if round_ is not None and round_ != folder.latest_round():
+        said = (
+            f"Recorded what was applied after round {round_.number}, before the sheet of the next: "
+            f"{differ} from '{applied.before}'"
+        )
     if round_ is None or beside is None or beside.as_meant:
         say(f"{said}{'' if beside is None else beside.words}. What to do now:")
-        say_steps([] if round_ is None else after_edits(folder, round_))
+        say_steps([] if round_ is None else after_record(folder, round_))
         return
     say(f"{said}{beside.words}.")
     say(
@@ -191,7 +196,13 @@ def _next(folder: BedFolder, before: Mesh | None, mesh: Mesh) -> str:
     """Say what comes next; a sheet that waits was perhaps written for other values."""
     round_ = folder.latest_round()
     waits = round_ is not None and not round_.scores_json.exists()
-    if round_ is not None and not waits and before is None and _has_edits(round_):
+    if round_ is not None and before is not None and round_.edits_unsaid:
+        if not mesh_change(before, mesh):
+            return (
+                f"It is as on the sheet of round {round_.number}: none of the edits is in. Next: "
+                "`padsheet edits` or `padsheet send`."
+            )
+    if round_ is not None and not waits and before is None and round_.edits_unsaid:
         return "Next: `padsheet edits` or `padsheet send`, which now know what they change."
     if round_ is None or not waits or before is None or np.array_equal(before.z_mm, mesh.z_mm):
         return "Next: `padsheet sheet` writes the sheet to print with this mesh in force."
@@ -199,12 +210,6 @@ def _next(folder: BedFolder, before: Mesh | None, mesh: Mesh) -> str:
         f"The sheet of round {round_.number} was written for other mesh values. Unless it was "
         "printed with those, write it afresh with `padsheet sheet --force` and print that."
     )
-
-
-def _has_edits(round_: Round) -> bool:
-    """Tell whether mesh edits are advised and wait for being made."""
-    advice = round_.read_advice()
-    return advice is not None and advice.work == "mesh" and not round_.applied_json.exists()
 
 
 def read_text(file: Path) -> str:

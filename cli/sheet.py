@@ -101,6 +101,9 @@ def command(
             round_ = _round(folder)
             _refuse_writing_again(round_, force=force)
             known = folder.active_mesh()
+            unsaid = folder.unsaid_edits(known.name) if known and not no_mesh else None
+            if unsaid is not None and known is not None and not force:
+                raise _unsaid(unsaid, known.name, newest=folder.latest_round())
             scored = any(r.scores_json.exists() for r in folder.rounds())
             if reach is None:
                 reach = "fine" if scored or self_check else "first"
@@ -115,11 +118,48 @@ def command(
                 mesh_z_mm=known.z_mm if known and not no_mesh else None,
                 self_check=self_check,
             )
+            notes = _not_on_record(folder, unsaid)
             by_hand = hand_offset_words(hand_offset_mm(folder, bed))
             write_group(round_.path, files.by_name, force=force)
     if as_json:
         show_json(_data(round_, files))
+    for note in notes:
+        say(note)
     _talk(round_, files, folder, by_hand)
+
+
+def _unsaid(round_: Round, held: str, *, newest: Round | None) -> PadsheetError:
+    """Refuse a sheet for a mesh that the printer may hold no longer."""
+    late = "" if newest is None or newest.number == round_.number else f" --round {round_.number}"
+    return PadsheetError(
+        f"what became of the mesh edits of round {round_.number} is not on record, so which mesh "
+        "the printer holds is not known",
+        remedy="If they are in, read the mesh back first with `padsheet mesh FILE`; if none were "
+        f"made, say `padsheet applied --no-edits{late}`. --force writes the sheet for '{held}' all "
+        "the same.",
+        code="sheet-unsaid",
+    )
+
+
+def _not_on_record(folder: BedFolder, unsaid: Round | None) -> list[str]:
+    """Say what was advised and is not on record, though it would change what this sheet shows."""
+    notes = []
+    if unsaid is not None:
+        notes.append(
+            f"Caution: what became of the mesh edits of round {unsaid.number} is not on record."
+        )
+    scored = [r for r in folder.rounds() if r.scores_json.exists()]
+    advice = scored[-1].read_advice() if scored else None
+    if advice is None or advice.work not in ("screws", "offset") or scored[-1].read_applied():
+        return notes
+    option = "--screws" if advice.work == "screws" else f"--offset {advice.offset_mm:.2f}"
+    what = "screws" if advice.work == "screws" else "common offset"
+    late = f" --round {scored[-1].number}"
+    notes.append(
+        f"The {what} of round {scored[-1].number}: nothing is on record. If that was done, say "
+        f"`padsheet applied {option}{late}` before this sheet is scored."
+    )
+    return notes
 
 
 def _round(folder: BedFolder) -> Round:

@@ -346,6 +346,11 @@ _TABLE: Mapping[str, tuple[tuple[str, str, str], ...]] = {
         ("file-newer", "written by a newer padsheet", "update padsheet"),
         ("file-spoilt", "not text", "make it again; keep your changes out of these files"),
         ("sheet-file", "not a usable sheet.json", "use the one beside the sheet's G-code"),
+        (
+            "sheet-unsaid",
+            "nobody has said what became of the advised edits, so the printer's mesh is not known",
+            "`padsheet mesh FILE`, or `padsheet applied --no-edits`",
+        ),
         ("sheet-missing", "no readable sheet file", "give the sheet.json of this print"),
         ("scores-file", "not a usable scores.json", "score the photo again"),
         ("applied-file", "not a usable applied.json", "record it again"),
@@ -414,6 +419,12 @@ _TABLE: Mapping[str, tuple[tuple[str, str, str], ...]] = {
             "edits-stale",
             "the mesh is no longer the one that the advice counts on",
             "print a new sheet",
+        ),
+        (
+            "edits-unsaid",
+            "nobody has said what became of the edits before this sheet",
+            "`padsheet applied --round N --force` with `--as-advised` or `--no-edits`, then score "
+            "again",
         ),
         ("applied-no-scores", "no scored round to record for", "`padsheet score` first"),
         (

@@ -12,6 +12,7 @@ import numpy as np
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
+from padsheet.patterns.sheet_file import sheet_to_json
 from padsheet.scoring.advice import Advice
 from padsheet.scoring.edit_proof import StyleProof
 from padsheet.scoring.edit_styles import adds
@@ -19,7 +20,7 @@ from padsheet.scoring.edits import EditList, make_edits
 from padsheet.scoring.kept_proof import PROOF, is_proved, style_of
 from padsheet.scoring.mesh import SAME_VALUE_MM, Mesh
 from padsheet.scoring.offset import OffsetChange, offset_lines
-from padsheet.scoring.rounds import Applied, BedFolder, Round, record_applied
+from padsheet.scoring.rounds import Applied, BedFolder, Round, mesh_change, record_applied
 
 __all__ = [
     "RoundEdits",
@@ -29,11 +30,13 @@ __all__ = [
     "in_but_not_saved",
     "is_proved",
     "mesh_of_round",
+    "name_mesh_anew",
     "named",
     "now_text",
     "record_cut_short",
     "record_read_back",
     "round_to_edit",
+    "round_to_record",
     "sheet_mesh",
     "write_edits",
     "write_proof",
@@ -75,14 +78,7 @@ def round_to_edit(folder: BedFolder, number: int | None = None, *, force: bool =
     """
     round_ = folder.latest_round() if number is None else folder.round(number)
     if round_ is None or not round_.scores_json.exists():
-        which = "no round" if round_ is None else f"round {round_.number}"
-        raise PadsheetError(
-            f"{which} has scores to correct the mesh from"
-            if round_ is None
-            else f"{which} is not scored yet",
-            remedy="Print a sheet (`padsheet sheet`), photograph it, then `padsheet score PHOTO`.",
-            code="edits-no-scores",
-        )
+        raise _no_scores(folder, round_)
     if round_.applied_json.exists() and not force:
         remedy = "Print a new sheet with `padsheet sheet`; --force writes the old edits again."
         said = "is on record already"
@@ -98,6 +94,25 @@ def round_to_edit(folder: BedFolder, number: int | None = None, *, force: bool =
             code="edits-applied",
         )
     return round_
+
+
+def _no_scores(folder: BedFolder, round_: Round | None) -> PadsheetError:
+    """Say which photo is missing, and where an earlier round's edits are to be had."""
+    problem = "no round has scores to correct the mesh from"
+    remedy = "Print a sheet (`padsheet sheet`), photograph it, then `padsheet score PHOTO`."
+    if round_ is not None:
+        problem = f"round {round_.number} is not scored yet"
+    if round_ is not None and round_.sheet_json.exists():
+        problem += ": its sheet is written and waits for its photo"
+        remedy = "Print it, photograph it, then `padsheet score PHOTO`."
+        earlier = [r for r in folder.rounds() if r.number < round_.number and r.edits_unsaid]
+        if earlier:
+            remedy += (
+                f" If the edits of round {earlier[-1].number} are not in yet, "
+                f"`padsheet edits --round {earlier[-1].number}` writes them; take the mesh in "
+                "after them, and write the sheet afresh with `padsheet sheet --force`."
+            )
+    return PadsheetError(problem, remedy=remedy, code="edits-no-scores")
 
 
 def in_but_not_saved(folder: BedFolder, round_: Round) -> bool:
@@ -207,6 +222,7 @@ def edits_of_round(
             code="edits-withheld",
         )
     mesh = None if empty_mesh else folder.active_mesh()
+    _check_said(folder, round_)
     _check_mesh_was_on(round_, bed, mesh)
     edits = make_edits(
         advice.nodes,
@@ -218,6 +234,21 @@ def edits_of_round(
     )
     offset, problem = _offset(bed, advice)
     return RoundEdits(advice=advice, edits=edits, offset=offset, offset_problem=problem)
+
+
+def _check_said(folder: BedFolder, round_: Round) -> None:
+    """Refuse edits where nobody knows which mesh the sheet was printed with."""
+    sheet = round_.read_sheet() if round_.sheet_json.exists() else None
+    name = sheet.mesh_name if sheet is not None and sheet.mesh_active == "yes" else None
+    unsaid = folder.unsaid_edits(name, before=round_.number) if name else None
+    if unsaid is not None:
+        raise PadsheetError(
+            f"what became of the mesh edits of round {unsaid.number} is not on record, so which "
+            f"mesh was in force on the sheet of round {round_.number} is not known",
+            remedy=f"Say it with `padsheet applied --round {unsaid.number} --force` and "
+            "--as-advised or --no-edits; then score the photo again with --force.",
+            code="edits-unsaid",
+        )
 
 
 def _check_mesh_was_on(round_: Round, bed: Bed, mesh: Mesh | None) -> None:
@@ -296,8 +327,9 @@ def record_read_back(folder: BedFolder, before: Mesh | None, after: Mesh) -> App
 
     Until the next sheet is written the last mesh read back counts: a record that is there is
     brought up to date, what it says of offset and screws is kept. Nothing is recorded where the
-    newest round has neither edits nor a record, or the mesh before is not known or of another
-    plate.
+    newest round has neither edits nor a record, the mesh before is not known or of another plate,
+    or is the same still. A sheet written before edits were recorded is taken to be printed after
+    them.
 
     Parameters
     ----------
@@ -306,12 +338,19 @@ def record_read_back(folder: BedFolder, before: Mesh | None, after: Mesh) -> App
     after : Mesh
         As just read.
     """
-    round_ = folder.latest_round()
+    round_ = round_to_record(folder)
     if round_ is None or before is None or _other_plate(before, after):
         return None
     known = round_.read_applied()
-    if known is None and not round_.edits_gcode.exists():
+    late = round_ != folder.latest_round()
+    if known is None and not round_.edits_gcode.exists() and not late:
         return None
+    newest = folder.latest_round()
+    printed = late and newest is not None and bool(newest.photos() or newest.scores_json.exists())
+    if known is None and not printed and not mesh_change(before, after):
+        return None  # looked at before the edits are sent
+    if late:
+        name_mesh_anew(folder, round_, before.name, after.name)
     return record_applied(
         round_,
         before,
@@ -320,6 +359,30 @@ def record_read_back(folder: BedFolder, before: Mesh | None, after: Mesh) -> App
         screws_turned=known is not None and known.screws_turned,
         force=known is not None,
     )
+
+
+def round_to_record(folder: BedFolder) -> Round | None:
+    """Return the round that a mesh read back belongs to: the newest, or one still unrecorded."""
+    round_ = folder.latest_round()
+    if round_ is None or not round_.sheet_json.exists():
+        return round_
+    sheet = round_.read_sheet()
+    name = sheet.mesh_name if sheet.mesh_active == "yes" else None
+    unsaid = folder.unsaid_edits(name, before=round_.number) if name else None
+    return unsaid or round_
+
+
+def name_mesh_anew(folder: BedFolder, round_: Round, before: str, after: str) -> None:
+    """Let the sheets after a round name the mesh after its edits, where they name the one before.
+
+    They were written while nobody had said that the edits were in.
+    """
+    for later in folder.rounds():
+        if later.number <= round_.number or not later.sheet_json.exists():
+            continue
+        sheet = later.read_sheet()
+        if sheet.mesh_active == "yes" and sheet.mesh_name == before:
+            write_atomic(later.sheet_json, sheet_to_json(replace(sheet, mesh_name=after)))
 
 
 def _other_plate(before: Mesh, after: Mesh) -> bool:

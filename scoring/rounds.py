@@ -20,6 +20,7 @@ from padsheet.patterns.sheet import Sheet
 from padsheet.patterns.sheet_file import sheet_from_json
 from padsheet.scoring.advice import Advice
 from padsheet.scoring.applied import Applied, applied_from_json, applied_to_json
+from padsheet.scoring.edit_styles import adds
 from padsheet.scoring.lock import locked
 from padsheet.scoring.mesh import Mesh, mesh_csv, read_mesh_csv
 from padsheet.scoring.nearby import meant
@@ -154,6 +155,17 @@ class Round:
             return None
         return _read(self.applied_json, applied_from_json, "Record it again.")
 
+    @property
+    def edits_unsaid(self) -> bool:
+        """Whether mesh edits were advised and nobody has said what became of them."""
+        if self.applied_json.exists() or not self.scores_json.exists():
+            return False
+        try:
+            advice = self.read_advice()
+        except PadsheetError:
+            return False  # spoilt scores advise nothing; whoever reads them says so
+        return advice is not None and advice.work == "mesh" and any(n.changed for n in advice.nodes)
+
     def _read_scores(self) -> tuple[SheetScore, Advice | None]:
         try:
             stat = self.scores_json.stat()
@@ -274,7 +286,8 @@ class BedFolder:
         Mesh or None
             All zero for a sheet printed without the mesh. Where the sheet does not know its mesh,
             the one before the round's recorded edits, else the one that the printer is taken to
-            hold; None if nobody knows.
+            hold; None if nobody knows, or edits were advised before the sheet of which nobody said
+            what became of them.
 
         Raises
         ------
@@ -286,11 +299,44 @@ class BedFolder:
             grid = self.bed().mesh
             return Mesh(grid=grid, z_mm=np.zeros((grid.rows, grid.columns)), name="none")
         if sheet is not None and sheet.mesh_active == "yes" and sheet.mesh_name:
+            if self.unsaid_edits(sheet.mesh_name, before=round_.number) is not None:
+                return None
             return self.mesh(sheet.mesh_name)
         applied = round_.read_applied()
         if applied is not None:
             return self.mesh(applied.before) if applied.before else None
         return self.active_mesh()
+
+    def unsaid_edits(self, mesh_name: str, *, before: int | None = None) -> Round | None:
+        """Return the newest round whose edits, begun from a mesh, may be in the printer unrecorded.
+
+        Parameters
+        ----------
+        mesh_name : str
+            The mesh that the printer is taken to hold.
+        before : int or None
+            Only rounds before this one count.
+
+        Raises
+        ------
+        PadsheetError
+            If a file of a round cannot be read.
+        """
+        for round_ in reversed(self.rounds()):
+            if before is not None and round_.number >= before:
+                continue
+            if round_.edits_unsaid and self._begin_from(round_, mesh_name):
+                return round_
+        return None
+
+    def _begin_from(self, round_: Round, mesh_name: str) -> bool:
+        """Tell whether the edits of a round begin from a mesh, and not a mesh taken in later."""
+        sheet = round_.read_sheet() if round_.sheet_json.exists() else None
+        if sheet is not None and sheet.mesh_active == "yes" and sheet.mesh_name:
+            return sheet.mesh_name == mesh_name
+        # A sheet that knows no mesh: whole values were written from one known before, and one read
+        # back since would be on record. Changes may be sent with none known; then it shows them.
+        return round_.edits_gcode.exists() and not adds(self.bed().edits)
 
     def known_meshes(self) -> tuple[Mesh, ...]:
         """Return every mesh of the folder that can be read and has the profile's grid."""

@@ -6,6 +6,7 @@ Lines picked by eye take the place of photos where there are none.
 from __future__ import annotations
 
 import datetime
+import hashlib
 import shlex
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -134,8 +135,36 @@ def _no_sheet() -> PadsheetError:
 
 def score_photos(paths: Sequence[Path], sheet: Sheet, *, mesh: Mesh | None = None) -> Scored:
     """Score photos of a sheet without a bed folder: no advice, nothing written."""
+    paths, notes = _distinct(paths)
     score, readings = read_print([read_photo(p) for p in paths], sheet, mesh=mesh)
+    score = replace(score, warnings=(*score.warnings, *notes))
     return _checked(Scored(score=score, advice=None, readings=tuple(readings)), sheet, mesh)
+
+
+def _distinct(paths: Sequence[Path]) -> tuple[list[Path], list[str]]:
+    """Leave out photos that are the same file once more: they tell nothing new.
+
+    Returns
+    -------
+    (list of Path, list of str)
+        The photos to read, and a sentence for each that was left out.
+    """
+    kept: list[Path] = []
+    notes: list[str] = []
+    seen: dict[bytes, Path] = {}
+    for path in paths:
+        # A path that cannot be read is left to the reader, which says why.
+        same = path.is_file() and len(paths) > 1
+        data = hashlib.sha256(path.read_bytes()).digest() if same else str(path).encode()
+        if data in seen:
+            twice = (
+                "was given twice" if path == seen[data] else f"is the same photo as {seen[data]}"
+            )
+            notes.append(f"{path} {twice}; it is counted once.")
+            continue
+        seen[data] = path
+        kept.append(path)
+    return kept, notes
 
 
 def score_by_eye(picks: Sequence[Pick], sheet: Sheet) -> Scored:
@@ -182,12 +211,14 @@ def score_round(
         If the photos cannot be read, or the round is scored already. Nothing is written then.
     """
     bed = folder.bed()
+    paths, notes = _distinct(paths)
     photos = [read_photo(path) for path in paths]
     chosen = round_ or find_round(folder, photos[0])
     refuse_rescoring(chosen, force)
     sheet = chosen.read_sheet()
     known = _known_mesh(folder, chosen, sheet)
     score, readings = read_print(photos, sheet, mesh=known)
+    score = replace(score, warnings=(*score.warnings, *notes))
     scored = _checked(Scored(score=score, advice=None, readings=tuple(readings)), sheet, known)
     scored = _advised(folder, bed, chosen, scored)
     picture = _jpeg(_annotated(photos, scored, sheet))
@@ -254,6 +285,10 @@ def _known_mesh(folder: BedFolder, round_: Round, sheet: Sheet) -> Mesh | None:
 def _advised(folder: BedFolder, bed: Bed, round_: Round, scored: Scored) -> Scored:
     """Add the advice, which a self-check has none of, and what the profile says of the bed."""
     scored = replace(scored, plate=bed.plate.name, bed_c=bed.heat.bed_c)
+    unsaid = folder.unsaid_edits(scored.mesh, before=round_.number) if scored.mesh else None
+    if unsaid is not None:
+        # The sheet was written for that mesh, but the printer may have held another by then.
+        scored = replace(scored, mesh="", mesh_active="unknown")
     if scored.check is not None:
         return scored
     score = scored.score
@@ -262,7 +297,19 @@ def _advised(folder: BedFolder, bed: Bed, round_: Round, scored: Scored) -> Scor
     # after its edits are in must not be corrected once more.
     mesh = folder.mesh_in_force(round_)
     advice = advise(score, bed, mesh=mesh, state=stand.state, proof=stand.proof)
-    return replace(scored, advice=_for_mesh_held(advice, mesh, folder.active_mesh()))
+    advice = _for_mesh_held(advice, mesh, folder.active_mesh())
+    return replace(scored, advice=advice if unsaid is None else _mesh_unsaid(advice, unsaid))
+
+
+def _mesh_unsaid(advice: Advice, unsaid: Round) -> Advice:
+    """Say first that nobody knows which mesh was in force, and how to tell."""
+    word = f"`padsheet applied --round {unsaid.number} --force"
+    text = (
+        f"What became of the mesh edits of round {unsaid.number} is not on record, so which mesh "
+        f"was in force on this sheet is not known here. If they were in, say {word} --as-advised`; "
+        f"if none were made, {word} --no-edits`. Then score this photo again with --force."
+    )
+    return replace(advice, steps=(AdvisedStep(kind="note", text=text), *advice.steps))
 
 
 def _for_mesh_held(advice: Advice, printed: Mesh | None, held: Mesh | None) -> Advice:

@@ -16,6 +16,7 @@ from padsheet.scoring.rounds import BedFolder, Round
 __all__ = [
     "Step",
     "after_edits",
+    "after_record",
     "hand_offset_mm",
     "hand_offset_words",
     "score_again",
@@ -203,6 +204,38 @@ def after_edits(folder: BedFolder, round_: Round) -> list[Step]:
     return [*steps, Step(text="Print the next sheet.", commands=(command,))]
 
 
+def after_record(folder: BedFolder, round_: Round) -> list[Step]:
+    """Return what is left to do once something is on record after a round, be it late.
+
+    Raises
+    ------
+    PadsheetError
+        If profile or record cannot be read.
+    """
+    later = [r for r in folder.rounds() if r.number > round_.number]
+    again = [r for r in later if r.scores_json.exists()]
+    if not later:
+        return after_edits(folder, round_)
+    base, number = _base(folder.path), later[-1].number
+    steps = [
+        Step(
+            text=f"Score the photo of round {r.number} again: its advice counts on the record as "
+            "it was.",
+            commands=(score_again(r, base),),
+        )
+        for r in again
+    ]
+    return steps if later[-1] in again else [*steps, _sheet_waits(base, number)]
+
+
+def _sheet_waits(base: str, number: int) -> Step:
+    return Step(
+        text=f"The sheet of round {number} is written. Print it, photograph it, and score the "
+        "photo.",
+        commands=(f"{base} score PHOTO",),
+    )
+
+
 def _unsaved(applied: Applied | None) -> bool:
     """Tell whether edits are in of which nobody knows that the printer has saved them."""
     return applied is not None and bool(applied.nodes) and applied.saved is not True
@@ -279,7 +312,14 @@ def todo_of(folder: BedFolder, round_: Round, advice: Advice) -> list[Step]:
     PadsheetError
         If the profile cannot be read.
     """
-    bed = folder.bed()
+    bed, base = folder.bed(), _base(folder.path)
+    later = [r for r in folder.rounds() if r.number > round_.number]
+    if later and later[-1].scores_json.exists():
+        return _past(round_, later[-1], base)
+    if _on_record(advice, round_.read_applied()):
+        said = f"What was done after round {round_.number} is on record already: do not do it again"
+        left = [_sheet_waits(base, later[-1].number)] if later else after_edits(folder, round_)
+        return [Step(text=f"{said}."), *left]
     return todo(
         advice,
         folder.path,
@@ -290,3 +330,31 @@ def todo_of(folder: BedFolder, round_: Round, advice: Advice) -> list[Step]:
         unsaved=advice.done and _unsaved(_newest_edits(folder)),
         by_hand_mm=hand_offset_mm(folder, bed) if advice.done else 0.0,
     )
+
+
+def _past(round_: Round, newest: Round, base: str) -> list[Step]:
+    """Say that a round's advice is of another day, and which one counts."""
+    advice = newest.read_advice()
+    done = ", by which the bed is done" if advice is not None and advice.done else ""
+    return [
+        Step(
+            text=f"Round {round_.number} is past: do nothing by its advice. The newest is round "
+            f"{newest.number}{done}."
+        ),
+        Step(
+            text=f"What round {newest.number} says counts on the scores of round {round_.number} "
+            "as they were before: score its photo again.",
+            commands=(score_again(newest, base),),
+        ),
+    ]
+
+
+def _on_record(advice: Advice, applied: Applied | None) -> bool:
+    """Tell whether what a round advises is on record as done."""
+    if applied is None:
+        return False
+    return {
+        "mesh": bool(applied.nodes),
+        "screws": applied.screws_turned,
+        "offset": applied.offset_mm is not None,
+    }.get(advice.work, False)

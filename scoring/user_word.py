@@ -12,7 +12,13 @@ from padsheet.scoring.advice import Advice
 from padsheet.scoring.applied import Applied, applied_to_json
 from padsheet.scoring.edits import EditList, make_edits
 from padsheet.scoring.offset import LARGEST_OFFSET_MM
-from padsheet.scoring.round_edits import free_mesh_name, mesh_of_round, named, now_text
+from padsheet.scoring.round_edits import (
+    free_mesh_name,
+    mesh_of_round,
+    name_mesh_anew,
+    named,
+    now_text,
+)
 from padsheet.scoring.rounds import BedFolder, Round
 
 __all__ = ["record_word"]
@@ -52,7 +58,7 @@ def record_word(
     """
     round_ = _round(folder, number, force=force)
     known, advice = round_.read_applied(), round_.read_advice()
-    _check_word(round_, known, advice, mesh_points, offset_mm, force=force)
+    _check_word(folder, round_, known, advice, mesh_points, offset_mm, screws, force=force)
     applied = known or Applied(how="word", nodes=())
     after: EditList | None = None
     if mesh_points:
@@ -77,11 +83,13 @@ def record_word(
 
 
 def _check_word(
+    folder: BedFolder,
     round_: Round,
     known: Applied | None,
     advice: Advice | None,
     mesh_points: str,
     offset_mm: float | None,
+    screws: bool,
     *,
     force: bool,
 ) -> None:
@@ -101,9 +109,25 @@ def _check_word(
     if known is None and not mesh_points and _has_edits(advice):
         raise PadsheetError(
             f"nobody has said what became of the mesh edits of round {round_.number}",
-            remedy="Read the mesh back with `padsheet mesh`, or add --as-advised or --no-edits.",
+            remedy="Read the mesh back with `padsheet mesh`, or add --as-advised or --no-edits."
+            + (_earlier_screws(folder, round_) if screws else ""),
             code="applied-unsaid",
         )
+
+
+def _earlier_screws(folder: BedFolder, round_: Round) -> str:
+    """Name the earlier round that advised the screws, if the word is late."""
+    for earlier in reversed(folder.rounds()):
+        if earlier.number >= round_.number or not earlier.scores_json.exists():
+            continue
+        advice = earlier.read_advice()
+        if advice is not None and advice.work == "screws" and earlier.read_applied() is None:
+            number = earlier.number
+            return (
+                f" If the screws were turned as round {number} advised, before the sheet of round "
+                f"{round_.number}: `padsheet applied --round {number} --screws --force`."
+            )
+    return ""
 
 
 def _round(folder: BedFolder, number: int | None, *, force: bool) -> Round:
@@ -151,5 +175,10 @@ def _store_after(folder: BedFolder, round_: Round, edits: EditList) -> None:
         held is not None and np.allclose(held.z_mm, edits.expected.z_mm, rtol=0.0, atol=5e-6)
     ):
         return
+    before = edits.before
+    if before is not None and held is not None and held.name != before.name:
+        return  # a mesh taken in since is what the printer holds
     name = free_mesh_name(folder, f"round-{round_.number:02d}-word")
     folder.store_mesh(named(edits.expected, name, folder.bed()))
+    if before is not None:
+        name_mesh_anew(folder, round_, before.name, name)

@@ -596,7 +596,7 @@ def test_rounds_and_meshes_go_by_their_numbers_not_by_the_clock(
 ) -> None:
     for path in scored.rglob("*"):
         os.utime(path, (2e9, 2e9))  # all written in the future
-    assert run(scored, "sheet", "--points", "2,2").exit_code == 0
+    assert run(scored, "sheet", "--points", "2,2", "--force").exit_code == 0
     assert BedFolder(scored).latest_round().number == 2  # type: ignore[union-attr]
     assert run(scored, "mesh", "-", "--yes", "--first-row", "front", text=TABLE).exit_code == 0
     assert BedFolder(scored).active_mesh().name == "mesh-2"  # type: ignore[union-attr]

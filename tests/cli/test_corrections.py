@@ -228,6 +228,11 @@ def test_the_proof_by_hand(scored: Path, tmp_path: Path) -> None:
     assert "edits --prove" in run(scored, "edits").stderr
 
 
+def test_the_proof_is_asked_for_before_the_edits_are_shown(scored: Path) -> None:
+    output = run(scored, "edits").output
+    assert output.index("First prove the edit style") < output.index("M421 I")
+
+
 def test_prove_and_proved_exclude_each_other(scored: Path, table: Path) -> None:
     assert run(scored, "edits", "--prove", "--proved", str(table)).exit_code == 2
 

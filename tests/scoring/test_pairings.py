@@ -121,6 +121,32 @@ def test_scoring_refers_to_the_mesh_of_the_sheet_not_to_the_present_one(
     assert caught.value.code == "edits-stale"
 
 
+def test_the_same_photo_given_twice_is_counted_once(
+    folder: BedFolder, add_round: Callable[..., object], score_of: Maker, monkeypatch, tmp_path
+) -> None:
+    round_ = add_round(1, "no", None)
+    read = []
+
+    def read_print(photos, sheet, *, mesh):
+        read.append([photo.name for photo in photos])
+        return score_of(GRID, gaps()), []
+
+    monkeypatch.setattr(scorer, "read_print", read_print)
+    monkeypatch.setattr(scorer, "read_photo", lambda path: SimpleNamespace(name=path.name))
+    monkeypatch.setattr(scorer, "_annotated", lambda *_: Image.new("RGB", (8, 8)))
+    monkeypatch.setattr(scorer, "_report", lambda *_: "<p>")
+    photo, copy, other = (tmp_path / name for name in ("photo.jpg", "copy.jpg", "other.jpg"))
+    for path, data in ((photo, b"one"), (copy, b"one"), (other, b"two")):
+        path.write_bytes(data)
+    scored, _ = scorer.score_round(folder, [photo, copy, other, photo], round_=round_)
+    assert read == [["photo.jpg", "other.jpg"]]
+    assert scored.score.warnings == (
+        f"{copy} is the same photo as {photo}; it is counted once.",
+        f"{photo} was given twice; it is counted once.",
+    )
+    assert len(round_.photos()) == 2
+
+
 def test_edits_are_not_given_twice(folder, add_round) -> None:
     before, after = mesh_of(1, "one"), mesh_of(2, "two")
     folder.store_mesh(before)
