@@ -95,7 +95,9 @@ def _table(rows: Sequence[RoundSummary], columns: int) -> str:
     told = [line for row in rows for line in _told(row, columns)]
     note = textwrap.wrap(
         "(mm, gap less target: - too near, + too far; common: what all points share, by all sheets "
-        "so far, as `score` tells it; the rest is of the one print)",
+        "so far, as `score` tells it; the rest is of the one print. spread: standard deviation of "
+        "the points; range: from the lowest to the highest; flow: plastic that came out over what "
+        "was asked for, 1 is right)",
         columns,
     )
     return "\n".join([*text, *farthest, *note, *([""] if told else []), *told])

@@ -117,7 +117,8 @@ def score_map(score: SheetScore, advice: Advice | None, *, colour: bool, width: 
             lines += _map_row(score, pads, nodes, block, j, roomy, colour)
         lines += [f"{'':{LABEL}}{head}".rstrip()]
         lines += [f"{'':{LABEL}}{'front'.center(cell * len(block))}".rstrip(), ""]
-    return "\n".join(lines + list(_legend(score, roomy, bool(nodes), width)))
+    waits = any(node.waits for node in nodes.values())
+    return "\n".join(lines + list(_legend(score, roomy, bool(nodes), width, waits=waits)))
 
 
 def _by_node(advice: Advice | None) -> dict[tuple[int, int], NodeAdvice]:
@@ -202,6 +203,8 @@ def _action(todo: str, pad: PadScore | None) -> str:
     """Return what to do in 6 characters; nothing where there is neither a pad nor an answer."""
     if todo == "not known":
         return "" if pad is None else "unread" if pad.verdict == "unread" else "unsure"
+    if todo == "wait":
+        return ""  # of all points alike, and said once below
     return todo.replace("lower", "v").replace("raise", "^")
 
 
@@ -245,17 +248,21 @@ def _painted(text: str, score: SheetScore, pad: PadScore | None, colour: bool) -
     return f"\x1b[48;5;{fill}m\x1b[38;5;{ink}m{body}{RESET}{gap}"
 
 
-def _legend(score: SheetScore, roomy: bool, advised: bool, width: int) -> Iterator[str]:
+def _legend(
+    score: SheetScore, roomy: bool, advised: bool, width: int, *, waits: bool
+) -> Iterator[str]:
     unit = "mm" if roomy else "hundredths of a millimetre"
     text = f"Gap error in {unit}: + the nozzle is too far from the bed, - too near; ? not read."
     if roomy:
         text += " ~ uncertain: its interval reaches across a tolerance limit."
     else:
         text += " +++ and --- are off scale."
-    if advised:
+    if waits:
+        text += " Single points wait: other work comes first."
+    elif advised:
         text += " What to do there: v lower the nozzle, ^ raise it."
-        if roomy and any(pad.gap_mm is None for pad in score.pads):
-            text += " Unread, unsure: that is not known; the table says why."
+    if advised and roomy and any(pad.gap_mm is None for pad in score.pads):
+        text += " Unread, unsure: that is not known; the table says why."
     text += (
         f" Of the 95 % intervals, +-{Z95 * score.common_sigma_mm:.3f} mm is shared by all points: "
         "they may be off together, and their differences are surer."

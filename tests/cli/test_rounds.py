@@ -71,6 +71,8 @@ def test_table_chart_and_points(two_rounds):
     applied = "applied: 2 points, lowered up to 0.06, raised up to 0.04 mm"
     assert f"round 1: mesh edits advised; {applied}" in " ".join(result.stdout.split())
     assert "round 2: the bed is done" in lines
+    # Every head of the table has its words.
+    assert all(f"{word}:" in result.stdout for word in ("common", "spread", "range", "flow"))
     assert max(map(len, lines)) <= 80
     # 0.060 - 0.060 and -0.045 + 0.040 were to be left, a tenth of what was came.
     assert re.search(r"round 2: range 0\.01[01] mm, 0\.005 expected after", result.stdout)

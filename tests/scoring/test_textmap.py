@@ -271,3 +271,14 @@ def test_the_shared_part_of_the_intervals_is_told(scored):
     text = " ".join(score_map(scored.score, scored.advice, colour=False).split())
     # 1.96 standard deviations of 0.004 mm.
     assert "+-0.008 mm is shared by all points" in text
+
+
+def test_points_that_wait_say_so_once_below_the_map(scored):
+    nodes = tuple(
+        dataclasses.replace(node, changed=False, dz_mm=0.0, waits=True)
+        for node in scored.advice.nodes
+    )
+    told = score_map(scored.score, dataclasses.replace(scored.advice, nodes=nodes), colour=False)
+    assert "wait " not in told.split("front")[0]
+    assert "Single points wait: other work comes first." in " ".join(told.split())
+    assert "v lower the nozzle" not in told
