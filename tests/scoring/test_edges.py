@@ -235,6 +235,19 @@ def test_rims_are_let_in_where_they_are_there() -> None:
     assert with_rims.rms[0] < plain.rms[0]
 
 
+def test_the_residual_is_that_of_the_bar_given_wherever_the_fit_ended() -> None:
+    u = np.arange(-12.0, 12.5, 0.5)
+    profiles = np.stack([bar(u, 0.3, 6.0, 1.2), bar(u, -1.0, 4.0, 1.2)])
+    profiles += np.random.default_rng(8).normal(0, 0.01, profiles.shape)
+    for steps in (1, 25):
+        found = fit_bars(profiles, u, blur=np.full(2, 1.8), blur_sd=0.5, rim=0.6, most_steps=steps)
+        value = _model(found.parameters, u, 0.6)[0]
+        np.testing.assert_allclose(
+            found.rms, np.sqrt(((profiles - value) ** 2).mean(axis=1)), rtol=1e-3
+        )
+    assert found.rms.max() < 0.015
+
+
 @pytest.mark.parametrize("level", [0.0, 0.5, 1.0])
 def test_a_flat_profile_has_no_bar(level: float) -> None:
     u = places(8.0, 1.2)

@@ -40,3 +40,10 @@ def test_quantiles_are_values_of_that_rank() -> None:
     values = np.random.default_rng(1).permuted(np.tile(np.arange(101.0), (7, 1)), axis=1)
     np.testing.assert_array_equal(quantiles(values, 0.8), np.full(7, 80.0))
     np.testing.assert_array_equal(quantiles(values, 1.0), np.full(7, 100.0))
+
+
+@pytest.mark.parametrize("size", [2, 3, 10, 11])
+def test_the_last_quantiles_are_the_ends(size: int) -> None:
+    values = np.random.default_rng(2).permuted(np.tile(np.arange(float(size)), (3, 1)), axis=1)
+    assert np.all(quantiles(values, 1.0) == size - 1)
+    assert np.all(quantiles(values, 0.0) == 0)
