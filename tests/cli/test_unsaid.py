@@ -132,11 +132,12 @@ def test_a_mesh_taken_in_lets_the_sheet_be_written_whatever_it_holds(
 def test_the_bed_is_done_without_claiming_a_mesh(
     folder: BedFolder, add_sheet: Callable[[], Round], score: Callable[..., Result]
 ) -> None:
-    assert "the mesh 'flat' was in force" in score(add_sheet(), BUMPS_MM).stderr
+    assert "with the mesh 'flat' in force" in score(add_sheet(), BUMPS_MM).stderr
     second = add_sheet()
     result = score(second, np.zeros((3, 4)))
     assert result.exit_code == 0, result.output
-    assert "'flat' was in force" not in said(result)
+    assert "'flat'" not in said(result)
+    assert "it is not known which mesh was in force" in said(result)
     assert "1. What became of the mesh edits of round 1 is not on record" in said(result)
     assert folder.mesh_in_force(second) is None
     told = f"`padsheet -C {folder.path} applied --round 1 --force --as-advised`"
@@ -149,7 +150,7 @@ def test_the_bed_is_done_without_claiming_a_mesh(
     assert f"padsheet -C {folder.path} sheet" not in word.stderr
     assert folder.mesh_in_force(second).z_mm == pytest.approx(dz_mm)
     again = score(second, BUMPS_MM + dz_mm)
-    assert "'round-01-word' was in force" in said(again)
+    assert "with the mesh 'round-01-word' in force" in said(again)
 
 
 def test_no_edits_come_from_a_sheet_of_an_unknown_mesh(
