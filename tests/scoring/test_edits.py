@@ -417,3 +417,18 @@ def test_an_offset_that_cannot_be_meant_is_refused(dz_mm: float, code: str) -> N
     with pytest.raises(PadsheetError) as caught:
         offset_lines(bed_with(offset_style="M851"), dz_mm)
     assert caught.value.code == code
+
+
+@pytest.mark.parametrize(
+    ("dz_mm", "old_mm", "comment"),
+    [
+        (-0.04, None, "lower by 0.040 mm at column 3, row 2"),
+        (0.04, None, "raise by 0.040 mm at column 3, row 2"),
+        (0.04, -0.1, "raise by 0.040 mm at column 3, row 2: -0.100 to -0.060"),
+    ],
+)
+def test_a_comment_is_the_words_in_short(dz_mm: float, old_mm: float | None, comment: str) -> None:
+    new_mm = None if old_mm is None else old_mm + dz_mm
+    edit = Edit(i=2, j=1, dz_mm=dz_mm, old_mm=old_mm, new_mm=new_mm, line="", restore="")
+    assert edit.comment == comment
+    assert edit.words.startswith(comment[:5] + " the nozzle by 0.040 mm at column 3, row 2")
