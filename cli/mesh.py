@@ -50,7 +50,6 @@ from padsheet.scoring.todo import after_record, score_again
 __all__ = ["command", "read_text"]
 
 LARGEST_BYTES = 1_000_000
-LOOKS_FLIPPED = "mesh-looks-flipped"
 
 
 @click.command("mesh")
@@ -260,12 +259,14 @@ def _confirm(
         if options:
             remedy = f"Look at the map. `{command}{options} --yes` takes it in the other way round,"
             remedy += f" `{command}{reading.this_way} --yes` as it is."
-        raise PadsheetError("this mesh may be turned over", remedy=remedy, code=LOOKS_FLIPPED)
+        raise PadsheetError(
+            "this mesh may be turned over", remedy=remedy, code="mesh-looks-flipped"
+        )
     if file == Path("-"):
         raise PadsheetError(
             "this mesh may be turned over" if flip else "nobody said that the map is right",
             remedy="Look at the map, then give --first-row front or --first-row back, and --yes.",
-            code=LOOKS_FLIPPED if flip else "mesh-unconfirmed",
+            code="mesh-looks-flipped" if flip else "mesh-unconfirmed",
         )
     question = "Is this how the bed lies, the back of the bed on top?"
     if not confirmed(question, default=flip is None or certain):
