@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 import sys
+from contextlib import suppress
 from importlib.util import cache_from_source
 from pathlib import Path
 
-from jinja2 import BytecodeCache
+from jinja2 import FileSystemBytecodeCache
 from jinja2.bccache import Bucket
-
-from padsheet.patterns.files import write_atomic
 
 __all__ = ["CompiledTemplates"]
 
 
-class CompiledTemplates(BytecodeCache):
+class CompiledTemplates(FileSystemBytecodeCache):
     """Compiled templates in the ``__pycache__`` of their folder.
 
-    Jinja2 itself takes none that was compiled from another text or by another version. Where the
-    folder cannot be written, or Python is told not to write there, templates are compiled anew.
+    Where that cannot be written, or Python is told not to write there, they are compiled anew.
 
     Parameters
     ----------
@@ -27,26 +25,17 @@ class CompiledTemplates(BytecodeCache):
     """
 
     def __init__(self, folder: Path) -> None:
-        self._folder = folder
-
-    def _path(self, bucket: Bucket) -> Path:
-        return Path(cache_from_source(str(self._folder / f"template-{bucket.key}.py")))
+        super().__init__(str(Path(cache_from_source(str(folder / "template.py"))).parent))
 
     def load_bytecode(self, bucket: Bucket) -> None:
         """Read a template's code, if it is there."""
-        try:
-            code = self._path(bucket).read_bytes()
-        except OSError:
-            return
-        bucket.bytecode_from_string(code)
+        with suppress(OSError):
+            super().load_bytecode(bucket)
 
     def dump_bytecode(self, bucket: Bucket) -> None:
         """Keep a template's code."""
         if sys.dont_write_bytecode:
             return
-        path = self._path(bucket)
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            write_atomic(path, bucket.bytecode_to_string())
-        except OSError:
-            return
+        with suppress(OSError):
+            Path(self.directory).mkdir(parents=True, exist_ok=True)
+            super().dump_bytecode(bucket)
