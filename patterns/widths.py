@@ -30,7 +30,6 @@ __all__ = [
     "CHOKED_BELOW_MM",
     "COMMON",
     "PAD",
-    "ROUND_NOISE_MM",
     "ArrowSystem",
     "Comb",
     "common_priors",
@@ -54,7 +53,7 @@ PAD = ("gap_mm", "flow", "side_factor", "bias_mm", "slope", "kink", "narrow_mm")
 CHOKED_BELOW_MM = 0.075
 """Common practice, no source: nearer to the bed than this the nozzle chokes."""
 
-ROUND_NOISE_MM = 0.025
+_ROUND_NOISE_MM = 0.025
 """How far the seen width of a round strand may be from its diameter."""
 
 ROUND_ABOVE = 0.97
@@ -314,7 +313,7 @@ def width_noise_mm(comb: Comb, gap: Floats) -> Floats:
     """
     pressed = np.hypot(0.008, 0.01 * comb.area_mm2 / np.maximum(gap, 0.05))
     nearly_round = gap > 0.93 * round_diameter_mm(comb.area_mm2)
-    return np.asarray(np.where(nearly_round, ROUND_NOISE_MM, pressed))
+    return np.asarray(np.where(nearly_round, _ROUND_NOISE_MM, pressed))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
