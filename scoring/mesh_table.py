@@ -42,6 +42,9 @@ _GAP = re.compile(r"^(?:[+-]?nan|[+-]?inf(?:inity)?|\.+|=+|-{2,}|\?+|\*+|x+|none
 _COMMA = re.compile(r"^[+-]?\d+,\d+$")
 
 
+_OPPOSITE = {"front": "back", "back": "front", "left": "right", "right": "left"}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TableReading:
     """A mesh taken from a printed table.
@@ -74,14 +77,16 @@ class TableReading:
         --------
         >>> grid = MeshGrid(columns=2, rows=2)
         >>> read_table("0.1 0.2; 0.3 0.4".replace(";", chr(10)), grid).other_way("rows")
-        ' --first-row back'
+        ' --first-row back --first-column left'
         """
-        row = {"front": "back", "back": "front"}.get(self.first_row, "")
-        column = {"left": "right", "right": "left"}.get(self.first_column, "")
-        options = f" --first-row {row}" if row and kind in ("rows", "both") else ""
-        if column and kind in ("columns", "both"):
-            options += f" --first-column {column}"
-        return options
+        turned = {"rows": (True, False), "columns": (False, True), "both": (True, True)}.get(kind)
+        if turned is None or not self.first_row:
+            return ""
+        row, column = (
+            _OPPOSITE[end] if over else end
+            for end, over in zip((self.first_row, self.first_column), turned, strict=True)
+        )
+        return f" --first-row {row} --first-column {column}"
 
     @property
     def this_way(self) -> str:

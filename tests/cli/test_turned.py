@@ -123,7 +123,10 @@ def test_the_mesh_on_record_is_corrected_and_nothing_taken_for_applied(
     refused = run(folder, "mesh", answer, "--yes")
     assert refused.exit_code == 1
     assert "[mesh-looks-flipped]" in refused.stderr
-    assert f"`padsheet -C {folder} mesh {answer} --first-row front --yes`" in said(refused)
+    assert (
+        f"`padsheet -C {folder} mesh {answer} --first-row front --first-column left --yes`"
+        in said(refused)
+    )
     assert run(folder, "mesh", answer, text="\n").exit_code == 1  # the default is no
     taken = run(folder, "mesh", answer, text="y\n")
     assert taken.exit_code == 0, taken.output
@@ -152,7 +155,7 @@ def test_a_mesh_turned_over_after_edits_from_nothing_is_noticed(
     result = run(folder, "mesh", answer, text="\n")
     assert result.exit_code == 1
     assert "what the edits of round 1 were to make of the mesh" in said(result)
-    right = f"mesh {answer} --first-row back"
+    right = f"mesh {answer} --first-row back --first-column left"
     assert said(result).count(f"`padsheet -C {folder} {right}`") == 2
     assert BedFolder(folder).active_mesh().name == "round-01-before"
     taken = run(folder, *shlex.split(right), text="y\n")
@@ -163,7 +166,7 @@ def test_a_mesh_turned_over_after_edits_from_nothing_is_noticed(
 @pytest.mark.parametrize(
     ("turn", "options"),
     [
-        (np.s_[:, ::-1], "--first-column right"),
+        (np.s_[:, ::-1], "--first-row front --first-column right"),
         (np.s_[::-1, ::-1], "--first-row back --first-column right"),
     ],
 )

@@ -208,3 +208,18 @@ def test_any_grid_comes_back(
         lines = ["  " + " ".join(str(i) for i in range(columns)), *lines]
     grid = MeshGrid(columns=columns, rows=count)
     assert np.array_equal(read_table("\n".join(lines), grid).mesh.z_mm, z_mm)
+
+
+@pytest.mark.parametrize(
+    ("kind", "options"),
+    [
+        ("rows", " --first-row back --first-column right"),
+        ("columns", " --first-row front --first-column left"),
+        ("both", " --first-row back --first-column left"),
+        ("transposed", ""),
+    ],
+)
+def test_what_is_not_turned_over_stays_as_it_was_given(kind: str, options: str) -> None:
+    grid = MeshGrid(columns=2, rows=2)
+    reading = read_table("0.1 0.2\n0.3 0.4", grid, first_row="front", first_column="right")
+    assert reading.other_way(kind) == options
