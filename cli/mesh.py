@@ -156,6 +156,14 @@ def _say_corrected(corrected: Correction) -> None:
     if corrected.records:
         numbers = " and ".join(map(str, corrected.records))
         say(f"What is on record as applied after round {numbers} was reckoned anew from it.")
+    if corrected.on_word:
+        numbers = " and ".join(map(str, corrected.on_word))
+        say(
+            f"The edits of round {numbers} are on record on your word: unless the printer showed "
+            "this table just now, let it show its mesh and take that in before anything is printed."
+        )
+    for number, word in corrected.unsaid:
+        say(_taken_back(number, word))
     if corrected.waits is not None:
         say(
             f"The sheet of round {corrected.waits.number} was written with it the wrong way round. "
@@ -166,6 +174,19 @@ def _say_corrected(corrected: Correction) -> None:
     for round_ in corrected.score_again:
         # Whole, however long: a command that is broken cannot be copied.
         click.echo(f"  {here(f'`{score_again(round_)}`').strip('`')}", err=True)
+
+
+def _taken_back(number: int, word: Applied) -> str:
+    """Say that a record on the user's word is gone, and what of it to say again."""
+    said = (
+        f"That the edits of round {number} are in is no longer on record: they were written from "
+        "this mesh the wrong way round. Let the printer show its mesh now and take that in before "
+        "anything is printed."
+    )
+    also = " --screws" if word.screws_turned else ""
+    if word.offset_mm is not None:
+        also += f" --offset {word.offset_mm:g}"
+    return f"{said} Then repeat the rest of it: `padsheet applied{also}`." if also else said
 
 
 def _say_applied(folder: BedFolder, applied: Applied, round_: Round | None) -> None:

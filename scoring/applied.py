@@ -28,9 +28,11 @@ class Applied:
     nodes : tuple of (i, j, dz_mm)
         What was added to the mesh; nodes left out got nothing.
     before, after : str or None
-        Names of the two meshes.
+        Names of the two meshes; on the user's word `after` is one that was reckoned, not read.
     offset_mm : float or None
         What was added to the common offset; None if nobody said.
+    offset_style : str
+        How the profile said then that the offset is set; empty if that was not recorded.
     screws_turned : bool
         Whether a bed screw was turned.
     taken : str
@@ -44,6 +46,7 @@ class Applied:
     before: str | None = None
     after: str | None = None
     offset_mm: float | None = None
+    offset_style: str = ""
     screws_turned: bool = False
     taken: str = ""
     saved: bool | None = None
@@ -68,6 +71,7 @@ def applied_to_json(applied: Applied) -> str:
         "before": applied.before,
         "after": applied.after,
         "offset_mm": applied.offset_mm,
+        "offset_style": applied.offset_style,
         "screws_turned": applied.screws_turned,
         "saved": applied.saved,
         "nodes": [{"i": i, "j": j, "dz_mm": dz_mm} for i, j, dz_mm in applied.nodes],
@@ -93,6 +97,7 @@ def applied_from_json(text: str) -> Applied:
             before=_maybe_text(data.get("before")),
             after=_maybe_text(data.get("after")),
             offset_mm=None if data.get("offset_mm") is None else _number(data["offset_mm"]),
+            offset_style=_text(data.get("offset_style", "")),
             screws_turned=_flag(data.get("screws_turned", False)),
             taken=_text(data.get("taken", "")),
             saved=None if data.get("saved") is None else _flag(data["saved"]),

@@ -327,9 +327,9 @@ def record_read_back(folder: BedFolder, before: Mesh | None, after: Mesh) -> App
 
     Until the next sheet is written the last mesh read back counts: a record that is there is
     brought up to date, what it says of offset and screws is kept. Nothing is recorded where the
-    newest round has neither edits nor a record, the mesh before is not known or of another plate,
-    or is the same still. A sheet written before edits were recorded is taken to be printed after
-    them.
+    newest round neither advised edits nor has a record, the mesh before is not known or of another
+    plate, or is the same still. A sheet written before edits were recorded is taken to be printed
+    after them.
 
     Parameters
     ----------
@@ -343,7 +343,7 @@ def record_read_back(folder: BedFolder, before: Mesh | None, after: Mesh) -> App
         return None
     known = round_.read_applied()
     late = round_ != folder.latest_round()
-    if known is None and not round_.edits_gcode.exists() and not late:
+    if known is None and not (round_.edits_gcode.exists() or round_.edits_unsaid) and not late:
         return None
     newest = folder.latest_round()
     printed = late and newest is not None and bool(newest.photos() or newest.scores_json.exists())
@@ -356,6 +356,7 @@ def record_read_back(folder: BedFolder, before: Mesh | None, after: Mesh) -> App
         before,
         after,
         offset_mm=None if known is None else known.offset_mm,
+        offset_style="" if known is None else known.offset_style,
         screws_turned=known is not None and known.screws_turned,
         force=known is not None,
     )

@@ -13,6 +13,7 @@ from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
 from padsheet.scoring.applied import Applied, applied_to_json
+from padsheet.scoring.edit_styles import adds
 from padsheet.scoring.edits import make_edits
 from padsheet.scoring.mesh import Mesh, mesh_csv
 from padsheet.scoring.mesh_check import FLIP_WORDS, looks_flipped
@@ -99,6 +100,11 @@ class Correction:
         The meshes that were turned over.
     records : tuple of int
         Rounds whose record of what was applied was reckoned anew.
+    on_word : tuple of int
+        Those of them that stood on the user's word: their edits were written from such a mesh.
+    unsaid : tuple of (int, Applied)
+        The newest round and its record on the user's word, which was taken away: its edits were
+        written from such a mesh, and whether the mesh just read is that after them nobody knows.
     score_again : tuple of Round
         Scored rounds that count on any of these, oldest first.
     waits : Round or None
@@ -107,6 +113,8 @@ class Correction:
 
     names: tuple[str, ...]
     records: tuple[int, ...]
+    on_word: tuple[int, ...]
+    unsaid: tuple[tuple[int, Applied], ...]
     score_again: tuple[Round, ...]
     waits: Round | None
 
@@ -216,34 +224,49 @@ def correct_reading(folder: BedFolder, turned: Turned) -> Correction:
     """
     turn, right = _TURNS[turned.kind], {}
     base = replace(turned.base, z_mm=turned.base.z_mm[turn].copy())
+    on_word = {name for r in folder.rounds() if (name := _mesh_on_word(r.read_applied()))}
     for mesh in folder.known_meshes():
-        # One that is the same bed, and fits the corrected one only when turned in the same way.
-        flip = None if mesh.name == base.name else looks_flipped(mesh, base)
+        # One that is the same bed, and fits the corrected one only when turned in the same way. Not
+        # what was reckoned from another: that is reckoned anew.
+        flip = None if mesh.name in {base.name, *on_word} else looks_flipped(mesh, base)
         if flip is not None and flip.kind == turned.kind:
             right[mesh.name] = replace(mesh, z_mm=mesh.z_mm[turn].copy())
     right[base.name] = base
-    records = {}
+    names = tuple(reversed(right))
+    records, unsaid = {}, {}
     for round_ in folder.rounds():
         applied = round_.read_applied()
-        again = None if applied is None else _reckoned_anew(folder, applied, right)
-        if again is not None:
+        if applied is None:
+            continue
+        if applied.how == "word" and applied.after != base.name:
+            again = _word_anew(folder, applied, right)
+        else:
+            again = _reckoned_anew(folder, applied, right)
+        if again is not None and again.how == "word" and round_ == folder.latest_round():
+            unsaid[round_.number] = applied
+        elif again is not None:
             records[round_.number] = again
-    touched = [r for r in folder.rounds() if r.number in records or _names(r) & set(right)]
+    changed = {*records, *unsaid}
+    touched = [r for r in folder.rounds() if r.number in changed or _names(r) & set(right)]
     for number, again in records.items():
         write_atomic(folder.round(number).applied_json, applied_to_json(again))
+    for number in unsaid:
+        folder.round(number).applied_json.unlink()
     for round_ in touched:
         if not round_.applied_json.exists():
             round_.edits_gcode.unlink(missing_ok=True)
             round_.restore_gcode.unlink(missing_ok=True)
     # The mesh that was recognised comes last: a run cut short is begun again as it was.
-    for mesh in right.values():
+    for mesh in sorted(right.values(), key=lambda mesh: mesh.name == base.name):
         write_atomic(folder.meshes / f"{mesh.name}.csv", mesh_csv(mesh))
     first = min((r.number for r in touched), default=None)
     later = [r for r in folder.rounds() if first is not None and r.number >= first]
     waits = later[-1] if later and not later[-1].scores_json.exists() else None
     return Correction(
-        names=tuple(reversed(right)),
+        names=names,
         records=tuple(sorted(records)),
+        on_word=tuple(sorted(n for n, again in records.items() if again.how == "word")),
+        unsaid=tuple(unsaid.items()),
         score_again=tuple(r for r in later if r.scores_json.exists()),
         waits=waits if waits is not None and _names(waits) & set(right) else None,
     )
@@ -258,15 +281,51 @@ def _names(round_: Round) -> set[str]:
     return {name for name in names if name is not None}
 
 
+def _mesh_on_word(applied: Applied | None) -> str | None:
+    """Return the name of the mesh that was reckoned from the user's word, if any."""
+    return None if applied is None or applied.how != "word" else applied.after
+
+
 def _reckoned_anew(folder: BedFolder, applied: Applied, right: dict[str, Mesh]) -> Applied | None:
-    """Return a record of two meshes with the corrected ones; None where none of them is."""
+    """Return a record of two meshes with the corrected ones; None where none of them is.
+
+    One that stood on the user's word is of two meshes read if the mesh after its edits is one that
+    was read just now.
+    """
     ends = (applied.before, applied.after)
-    if applied.how != "meshes" or not any(name in right for name in ends):
+    if not all(ends) or not any(name in right for name in ends):
         return None
     try:
         before, after = (right.get(name) or folder.mesh(name) for name in ends if name)
     except (PadsheetError, ValueError):
         return None
+    return replace(applied, how="meshes", nodes=mesh_change(before, after))
+
+
+def _word_anew(folder: BedFolder, applied: Applied, right: dict[str, Mesh]) -> Applied | None:
+    """Return a record on the user's word as it was if the mesh before its edits is a corrected one.
+
+    A style that sends whole values sent those reckoned from the wrong mesh, to the points that were
+    to change only; one that sends changes, as the profile's is taken to have done, sent the same
+    changes. The mesh after them is put into `right`.
+    """
+    if applied.before not in right or not applied.nodes:
+        return None
+    before = right[applied.before]
+    changed_mm = applied.on_grid(before.grid)
+    if changed_mm is None:
+        return None
+    dz_mm = changed_mm.reshape(before.z_mm.shape)
+    try:
+        wrong = folder.mesh(applied.before).z_mm + dz_mm
+        after = folder.mesh(applied.after) if applied.after else replace(before, z_mm=wrong)
+    except PadsheetError:
+        return None
+    added = adds(folder.bed().edits)
+    z_mm = before.z_mm + dz_mm if added else np.where(dz_mm != 0, after.z_mm, before.z_mm)
+    after = replace(after, z_mm=z_mm)
+    if applied.after:
+        right[applied.after] = after
     return replace(applied, nodes=mesh_change(before, after))
 
 

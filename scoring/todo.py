@@ -173,6 +173,8 @@ def hand_offset_words(offset_mm: float) -> str:
 def hand_offset_mm(folder: BedFolder, bed: Bed) -> float:
     """Return the common offset on record that is set by hand in each print; 0 in other styles.
 
+    What was set in another way, when the profile said so, is not counted: the printer keeps that.
+
     Raises
     ------
     PadsheetError
@@ -181,7 +183,13 @@ def hand_offset_mm(folder: BedFolder, bed: Bed) -> float:
     if bed.edits.offset_style != "hand":
         return 0.0
     records = (round_.read_applied() for round_ in folder.rounds())
-    return sum(a.offset_mm for a in records if a is not None and a.offset_mm is not None)
+    return sum(
+        applied.offset_mm
+        for applied in records
+        if applied is not None
+        and applied.offset_mm is not None
+        and applied.offset_style in ("hand", "")
+    )
 
 
 def after_edits(folder: BedFolder, round_: Round) -> list[Step]:

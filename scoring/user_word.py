@@ -73,11 +73,14 @@ def record_word(
     applied = replace(
         applied,
         offset_mm=applied.offset_mm if offset_mm is None else offset_mm,
+        offset_style=applied.offset_style
+        if offset_mm is None
+        else folder.bed().edits.offset_style,
         screws_turned=applied.screws_turned or screws,
         taken=now_text(),
     )
     if after is not None:
-        _store_after(folder, round_, after)
+        applied = replace(applied, after=_store_after(folder, round_, after))
     write_atomic(round_.applied_json, applied_to_json(applied))
     return round_
 
@@ -168,17 +171,24 @@ def _advised(folder: BedFolder, round_: Round, advice: Advice | None) -> EditLis
     return make_edits(advice.nodes, folder.bed(), before)
 
 
-def _store_after(folder: BedFolder, round_: Round, edits: EditList) -> None:
-    """Take the mesh for the one that the printer holds now, where the one before is known."""
-    held = folder.active_mesh()
-    if edits.expected is None or (
-        held is not None and np.allclose(held.z_mm, edits.expected.z_mm, rtol=0.0, atol=5e-6)
-    ):
-        return
+def _store_after(folder: BedFolder, round_: Round, edits: EditList) -> str | None:
+    """Take the mesh for the one that the printer holds now, where the one before is known.
+
+    Returns
+    -------
+    str or None
+        The name of the mesh that was reckoned so; None where there is none.
+    """
+    held, stem = folder.active_mesh(), f"round-{round_.number:02d}-word"
+    if edits.expected is None:
+        return None
+    if held is not None and np.allclose(held.z_mm, edits.expected.z_mm, rtol=0.0, atol=5e-6):
+        return held.name if held.name.startswith(stem) else None
     before = edits.before
     if before is not None and held is not None and held.name != before.name:
-        return  # a mesh taken in since is what the printer holds
-    name = free_mesh_name(folder, f"round-{round_.number:02d}-word")
+        return None  # a mesh taken in since is what the printer holds
+    name = free_mesh_name(folder, stem)
     folder.store_mesh(named(edits.expected, name, folder.bed()))
     if before is not None:
         name_mesh_anew(folder, round_, before.name, name)
+    return name

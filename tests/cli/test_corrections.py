@@ -536,6 +536,31 @@ def test_an_offset_that_the_printer_keeps_is_not_set_again(
     assert "by hand" not in run(folder, "sheet").stderr
 
 
+def test_only_an_offset_that_was_set_by_hand_is_set_by_hand_again(
+    tmp_path: Path, table: Path, score_of: Callable[..., object]
+) -> None:
+    """One that the printer keeps, set when the profile said so, would else be set twice."""
+    folder = write_bed(tmp_path / "changed", bed_with(offset_style="M290"))
+    assert run(folder, "mesh", str(table), "--yes").exit_code == 0
+    add_round(folder, score_of, GAPS_MM + 0.03)
+    assert run(folder, "applied", "--no-edits", "--offset", "-0.03").exit_code == 0
+    write_bed(folder, bed_with(offset_style="hand"))
+    # What is said of the screws, or read back, says nothing new of the offset.
+    assert run(folder, "applied", "--screws").exit_code == 0
+    assert run(folder, "mesh", str(table), "--yes").exit_code == 0
+    assert BedFolder(folder).latest_round().read_applied().offset_style == "M290"
+    assert "by hand" not in run(folder, "sheet").stderr
+    add_round(folder, score_of, GAPS_MM + 0.02)
+    assert run(folder, "applied", "--no-edits", "--offset", "-0.02").exit_code == 0
+    sheet = " ".join(run(folder, "sheet").stderr.split())
+    assert "lower the nozzle by 0.02 mm by hand as it starts" in sheet
+    # A record that does not tell is taken for what the profile says.
+    first = BedFolder(folder).round(1).applied_json
+    first.write_text(first.read_text().replace('"offset_style": "M290",', ""))
+    sheet = " ".join(run(folder, "sheet", "--force").stderr.split())
+    assert "lower the nozzle by 0.05 mm by hand as it starts" in sheet
+
+
 def test_an_empty_mesh_is_refused_where_the_sheet_was_printed_with_another(scored: Path) -> None:
     """The advice is to be added to the mesh of the sheet, not to zero."""
     for words in (["edits", "--empty-mesh"], ["send", "--dry-run", "--empty-mesh"]):

@@ -287,3 +287,89 @@ def test_edits_that_were_lost_can_be_written_again(
     assert lines
     for _, i, j, z, *_ in lines:
         assert float(z[1:]) == pytest.approx(wanted[int(j[1:]), int(i[1:])], abs=6e-4)
+
+
+def printer_after(right_mm: np.ndarray, wrong_mm: np.ndarray, dz_mm: np.ndarray) -> np.ndarray:
+    """Return what a printer holds that got whole values reckoned from a mesh read wrongly."""
+    return np.where(dz_mm != 0, wrong_mm + dz_mm, right_mm)
+
+
+def test_edits_on_your_word_are_unsaid_where_their_mesh_was_read_the_wrong_way_round(
+    folder: Path, paste: Callable[..., str], add_round: Callable[..., Round]
+) -> None:
+    """Nobody knows whether the old answer was given again, or what the printer shows now."""
+    assert run(folder, "mesh", paste(Z_MM[::-1]), "--yes").exit_code == 0
+    round_ = add_round(BUMPS_MM)
+    assert run(folder, "edits").exit_code == 0
+    dz_mm = advised_mm(folder)
+    word = run(folder, "applied", "--as-advised", "--screws", "--offset", "-0.04")
+    assert word.exit_code == 0, word.output
+    taken = run(folder, "mesh", paste(Z_MM[::-1]), "--first-row", "back", "--yes")
+    assert taken.exit_code == 0, taken.output
+    assert "That the edits of round 1 are in is no longer on record" in said(taken)
+    assert "Let the printer show its mesh now" in said(taken)
+    assert f"`padsheet -C {folder} applied --screws --offset -0.04`" in said(taken)
+    assert "round-01-word" not in said(taken)
+    assert not round_.applied_json.exists()
+    assert not round_.edits_gcode.exists()
+    refused = run(folder, "sheet")
+    assert refused.exit_code == 1
+    assert "[sheet-unsaid]" in refused.stderr
+    # What the printer then shows is what those edits made of the mesh as it lies.
+    held = printer_after(Z_MM, Z_MM[::-1], dz_mm)
+    assert BedFolder(folder).mesh("round-01-word").z_mm == pytest.approx(held, abs=1e-6)
+    shown = run(folder, "mesh", paste(held), "--first-row", "front", "--yes")
+    assert shown.exit_code == 0, shown.output
+    applied = round_.read_applied()
+    assert applied.how == "meshes"
+    assert applied.on_grid(GRID) == pytest.approx((held - Z_MM).ravel(), abs=1e-6)
+    assert run(folder, "applied", "--screws", "--offset", "-0.04").exit_code == 0
+    assert round_.read_applied().offset_mm == -0.04
+
+
+@pytest.mark.parametrize("adds", [False, True])
+def test_edits_on_your_word_before_a_later_sheet_are_reckoned_anew(
+    folder: Path, paste: Callable[..., str], add_round: Callable[..., Round], adds: bool
+) -> None:
+    """Whole values went to the wrong points; changes went to the right ones."""
+    if adds:
+        profile = (folder / "bed.toml").read_text()
+        other = profile.replace('style = "M421"', 'style = "M421-offset"')
+        assert other != profile
+        (folder / "bed.toml").write_text(other)
+    assert run(folder, "mesh", paste(Z_MM[::-1]), "--yes").exit_code == 0
+    add_round(BUMPS_MM)
+    dz_mm = advised_mm(folder)
+    assert 0 < np.count_nonzero(dz_mm)
+    assert run(folder, "applied", "--as-advised").exit_code == 0
+    held = Z_MM + dz_mm if adds else printer_after(Z_MM, Z_MM[::-1], dz_mm)
+    second = add_round(BUMPS_MM + held - Z_MM)
+    assert second.read_sheet().mesh_name == "round-01-word"
+    taken = run(folder, "mesh", paste(Z_MM[::-1]), "--first-row", "back", "--yes")
+    assert taken.exit_code == 0, taken.output
+    assert "applied after round 1 was reckoned anew" in said(taken)
+    assert "The edits of round 1 are on record on your word" in said(taken)
+    bed_folder = BedFolder(folder)
+    applied = bed_folder.round(1).read_applied()
+    assert applied.how == "word"
+    assert applied.on_grid(GRID) == pytest.approx((held - Z_MM).ravel(), abs=1e-6)
+    assert bed_folder.mesh_in_force(second).z_mm == pytest.approx(held, abs=1e-6)
+    assert taken.stderr.count("--force") == 2  # both rounds are to be scored again
+    again = add_round(BUMPS_MM + held - Z_MM, again=True)
+    assert standing(bed_folder, again.number).proof.verdict == "in force"
+
+
+def test_a_mesh_that_was_reckoned_on_your_word_and_is_then_shown_turned_over(
+    folder: Path, paste: Callable[..., str], add_round: Callable[..., Round]
+) -> None:
+    """The printer holds the advised mesh upside down, which its table shows rightly."""
+    assert run(folder, "mesh", paste(np.zeros((4, 5))), "--yes").exit_code == 0
+    round_ = add_round(BUMPS_MM)
+    dz_mm = advised_mm(folder)
+    assert run(folder, "applied", "--as-advised").exit_code == 0
+    taken = run(folder, "mesh", paste(dz_mm), "--first-row", "back", "--yes")
+    assert taken.exit_code == 0, taken.output
+    applied = round_.read_applied()
+    assert applied.how == "meshes"
+    assert applied.on_grid(GRID) == pytest.approx(dz_mm[::-1].ravel(), abs=1e-6)
+    assert BedFolder(folder).active_mesh().z_mm == pytest.approx(dz_mm[::-1])
