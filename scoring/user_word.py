@@ -73,9 +73,7 @@ def record_word(
     applied = replace(
         applied,
         offset_mm=applied.offset_mm if offset_mm is None else offset_mm,
-        offset_style=applied.offset_style
-        if offset_mm is None
-        else folder.bed().edits.offset_style,
+        offset_style=applied.offset_style if offset_mm is None else folder.bed().edits.offset_style,
         screws_turned=applied.screws_turned or screws,
         taken=now_text(),
     )
