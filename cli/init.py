@@ -13,24 +13,20 @@ from click.core import ParameterSource
 
 from padsheet.cli.options import (
     NUMBER,
-    confirmed,
     folder_of,
     force_option,
-    prompted,
     refuse_file,
     say,
     user_errors,
 )
+from padsheet.cli.questions import EDIT_STYLES, ask
 from padsheet.patterns.bed import Bed, Plate
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
 from padsheet.patterns.profile import DEFAULT_INSET_MM, bed_from_tables, profile_text
-from padsheet.patterns.profile_keys import TABLES, Key
 from padsheet.scoring.edit_styles import check_style
 
 __all__ = ["command"]
-
-EDIT_STYLES = tuple(str(style) for style in TABLES["edits"]["style"].choices)
 
 # The corner points of a mesh on a round plate lie this far inside its edge.
 ROUND_CORNER_INSET_MM = 15.0
@@ -45,18 +41,6 @@ SCREW_PLACES = {
     3: (("front left", 0, 0), ("front right", 1, 0), ("back middle", 0.5, 1)),
     4: (("front left", 0, 0), ("front right", 1, 0), ("back left", 0, 1), ("back right", 1, 1)),
 }
-# Height of one turn, coarse threads of ISO 261, mm.
-PITCH_MM = {3: 0.5, 4: 0.7, 5: 0.8}
-
-# What the questions say of each style, in the order of the choices.
-STYLE_WORDS = {
-    "M421": "M421 sets the value of a point",
-    "M421-offset": "M421 with Q adds to the value of a point",
-    "G29 S3": "G29 S3 sets the value of a point; elsewhere it may start a probing run",
-    "table": "no command, or you do not know: values to type in by hand",
-    "custom": "a line of your own",
-}
-
 # Options that say nothing about the bed itself.
 NOT_VALUES = frozenset({"directory", "force"})
 
@@ -129,7 +113,7 @@ def command(ctx: click.Context, /, directory: Path | None, force: bool, **option
         # Before the questions, so that nobody answers them for nothing.
         _refuse_overwriting(path, force=force)
         if _nothing_given(ctx) and at_terminal():
-            options |= _ask()
+            options |= ask()
         tables = _tables(options)
         bed = bed_from_tables(tables)
         if screws := _screws(bed.plate, options):
@@ -160,132 +144,6 @@ def _refuse_overwriting(path: Path, *, force: bool) -> None:
             remedy="Edit it, name another folder, or overwrite it with --force.",
             code="profile-exists",
         )
-
-
-def _ask() -> dict[str, Any]:
-    """Ask for what differs most from printer to printer; talk goes to standard error."""
-    bed = Bed()
-    say("Enter keeps the value in brackets; everything can be changed later in bed.toml.")
-    size_x_mm = _number("plate", "size_x_mm", "Width of the plate (x), mm", bed.plate.size_x_mm)
-    size_y_mm = _number("plate", "size_y_mm", "Depth of the plate (y), mm", bed.plate.size_y_mm)
-    columns = _number("mesh", "columns", "Mesh points from left to right", bed.mesh.columns)
-    rows = _number("mesh", "rows", "Mesh points from front to back", bed.mesh.rows)
-    answers: dict[str, Any] = {"size": (size_x_mm, size_y_mm), "mesh": (columns, rows)}
-    answers["inset"] = _ask_inset(answers)
-    answers["bed_temp"] = _number("heat", "bed_c", "Temperature of the bed, C", bed.heat.bed_c)
-    answers |= _ask_screws()
-    style = _ask_style(str(bed.edits.style))
-    answers["edit_style"] = style
-    if style == "custom":
-        answers["edit_template"] = _ask_template()
-    answers["g29_sets_points"] = style == "G29 S3"
-    return answers
-
-
-def _ask_inset(answers: dict[str, Any]) -> float:
-    """Ask how far inside the plate the mesh lies, until it has room there."""
-    say(
-        "How far inside the plate do the outermost mesh points lie? Where the four sides differ, "
-        "give one here and correct [mesh] in bed.toml."
-    )
-    text = "From the outermost points to the edge, mm"
-    while True:
-        inset_mm: float = _number("mesh", "inset_mm", text, DEFAULT_INSET_MM)
-        try:
-            sides = {"size_x_mm": answers["size"][0], "size_y_mm": answers["size"][1]}
-            mesh = dict(zip(("columns", "rows"), answers["mesh"], strict=True))
-            bed_from_tables({"plate": sides, "mesh": {**mesh, "inset_mm": inset_mm}})
-        except PadsheetError as error:
-            say(f"{error.problem}. {error.remedy}")
-        else:
-            return inset_mm
-
-
-def _ask_screws() -> dict[str, Any]:
-    """Ask for the screws under the bed: how many, their thread, and which turn raises it."""
-    count = _one_of("Screws with which you level the bed: 0 for none, 3 or 4", (0, *SCREW_PLACES))
-    if not count:
-        return {"screws": "0"}
-    thread = _one_of("Their thread: 3, 4 or 5 for M3, M4 or M5", tuple(PITCH_MM), default=4)
-    say(
-        "Turn a knob a little and look which way the bed goes. The turn counts as seen from above: "
-        "from below it looks the other way round."
-    )
-    turns = [str(choice) for choice in TABLES["screw"]["raises"].choices]
-    for k, turn in enumerate(turns, 1):
-        say(f"  {k}  {turn} raises the bed")
-    usual = turns.index("counter-clockwise") + 1
-    raises = turns[_one_of("Number", tuple(range(1, len(turns) + 1)), default=usual) - 1]
-    return {"screws": str(count), "pitch_mm": PITCH_MM[thread], "raises": raises}
-
-
-def _one_of(text: str, numbers: tuple[int, ...], *, default: int = 0) -> int:
-    """Ask for one of a few whole numbers until it is one."""
-    while True:
-        answer = prompted(text, str(default)).lower().removeprefix("m")
-        if answer in {str(number) for number in numbers}:
-            return int(answer)
-        *others, last = (str(number) for number in numbers)
-        say(f"Give {', '.join(others)} or {last}.")
-
-
-def _ask_style(default: str) -> str:
-    """Ask how the printer is told a mesh value: by number or by word."""
-    say("How is the printer told the value of a mesh point? Its manual says which it knows.")
-    for k, style in enumerate(EDIT_STYLES, 1):
-        say(f"  {k}  {STYLE_WORDS[style]}")
-    while True:
-        answer = prompted("Number", str(EDIT_STYLES.index(default) + 1))
-        words = {style.lower(): style for style in EDIT_STYLES}
-        words |= {str(k): style for k, style in enumerate(EDIT_STYLES, 1)}
-        chosen = words.get(answer.lower())
-        if chosen is None:
-            say(f"Give a number from 1 to {len(EDIT_STYLES)}.")
-        elif chosen != "G29 S3" or _released():
-            return chosen
-
-
-def _released() -> bool:
-    """Ask whether `G29 S3` is safe on this printer."""
-    say("On other printers a G29 starts a probing run that may drive the nozzle into the bed.")
-    return confirmed("Does the manual say that G29 S3 sets one mesh point?", default=False)
-
-
-def _ask_template() -> str:
-    """Ask for the line of one point until it can be filled in."""
-    say(
-        "Such as SETPOINT C={column0} R={row0} Z={value_mm:.3f}; column1 and row1 count from 1, "
-        "change_mm is what to add."
-    )
-    while True:
-        template = prompted("Line for one point", "")
-        try:
-            check_style(bed_from_tables({"edits": {"style": "custom", "template": template}}).edits)
-        except PadsheetError as error:
-            say(f"{error.problem}. {error.remedy}")
-        else:
-            return template
-
-
-def _number(table: str, name: str, text: str, default: float) -> Any:
-    """Ask for a value of the profile until it is a number within its range."""
-    key = TABLES[table][name]
-    while True:
-        answer = prompted(text, f"{default:g}")
-        value = _value_of(answer, key)
-        if value is not None:
-            return value
-        whole = "a whole number" if key.kind == "whole" else "a number"
-        say(f"Give {whole} from {key.least:g} to {key.most:g}, such as {default:g}.")
-
-
-def _value_of(answer: str, key: Key) -> float | int | None:
-    """Return the number in an answer, None if there is none or it is out of range."""
-    try:
-        value = int(answer) if key.kind == "whole" else float(answer.lower().removesuffix("mm"))
-    except ValueError:
-        return None
-    return value if key.least <= value <= key.most else None
 
 
 def _tables(options: dict[str, Any]) -> dict[str, Any]:
@@ -392,9 +250,14 @@ def _screw_words(bed: Bed) -> str:
         return ""
     places = ", ".join(f"{s.name} x {s.x_mm:g} y {s.y_mm:g}" for s in bed.screws)
     first = bed.screws[0]
+    turn = (
+        "It does not say which turn raises the bed: turn a knob a little, look, and write it "
+        "there; until then no direction is advised."
+        if first.raises == "unknown"
+        else f"It says that {first.raises}, seen from above, raises the bed by {first.pitch_mm:g} "
+        "mm a turn: turn a knob a little and look. The wrong way round would double the tilt."
+    )
     return (
         f"The places of the screws are guessed ({places}): correct them in [[screw]] at the end of "
-        f"the file. It says that {first.raises}, seen from above, raises the bed by "
-        f"{first.pitch_mm:g} mm a turn: turn a knob a little and look. The wrong way round would "
-        "double the tilt.\n"
+        f"the file. {turn}\n"
     )

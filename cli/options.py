@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from padsheet.scoring.todo import Step
 
 __all__ = [
+    "NOTHING_WRITTEN",
     "NUMBER",
     "columns_of",
     "confirmed",

@@ -383,7 +383,7 @@ class Screw:
         Its place; it may lie beyond the plate.
     pitch_mm : float
         Height of one turn (coarse threads, ISO 261: M3 0.5, M4 0.7, M5 0.8 mm).
-    raises : {"clockwise", "counter-clockwise"}
+    raises : {"clockwise", "counter-clockwise", "unknown"}
         The turn, seen from above, that raises the bed at this screw.
     """
 
@@ -391,7 +391,7 @@ class Screw:
     x_mm: float
     y_mm: float
     pitch_mm: float = 0.7
-    raises: Literal["clockwise", "counter-clockwise"] = "counter-clockwise"
+    raises: Literal["clockwise", "counter-clockwise", "unknown"] = "unknown"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -437,9 +437,10 @@ _SCREW = Table(
         ),
         _choice(
             "raises",
-            ("clockwise", "counter-clockwise"),
+            ("clockwise", "counter-clockwise", "unknown"),
             "The turn that raises the bed, seen from above: turn the knob a little and look which "
-            "way the bed goes. From below the same turn looks the other way round.",
+            "way the bed goes. From below the same turn looks the other way round. While it is "
+            "unknown, no direction is advised.",
         ),
     ),
 )

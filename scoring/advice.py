@@ -78,7 +78,7 @@ class ScrewAdvice:
         How far the bed must go up (positive) or down (negative) at this screw.
     turns : float
         Unsigned turns, a multiple of 1/8.
-    direction : {"clockwise", "counter-clockwise", "leave"}
+    direction : {"clockwise", "counter-clockwise", "unknown", "leave"}
         Seen from above.
     text : str
         The whole sentence.

@@ -19,6 +19,11 @@ PARTS_OF_TURN = 8
 #: How exactly a hand turns a screw: to a sixteenth of a turn, evenly spread (common practice, no
 #: source).
 HAND_SIGMA_TURNS = 1 / 16 / math.sqrt(3)
+_OTHER_WAY = {
+    "clockwise": "counter-clockwise",
+    "counter-clockwise": "clockwise",
+    "unknown": "unknown",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,8 +38,8 @@ class ScrewTurn:
         How far the rounded turn moves it.
     turns : float
         Unsigned, a multiple of 1/8.
-    direction : {"clockwise", "counter-clockwise", "leave"}
-        Seen from above.
+    direction : {"clockwise", "counter-clockwise", "unknown", "leave"}
+        Seen from above; unknown where the profile does not say which turn raises the bed.
     """
 
     screw: Screw
@@ -49,6 +54,11 @@ class ScrewTurn:
         if self.direction == "leave":
             return f"Leave the {self.screw.name} screw as it is."
         side = "up" if self.bed_mm > 0 else "down"
+        if self.direction == "unknown":
+            return (
+                f"Turn the {self.screw.name} screw {_turns_in_words(self.turns)}, the way that "
+                f"brings the bed {side} there, by {abs(self.bed_mm):.3f} mm."
+            )
         return (
             f"Turn the {self.screw.name} screw {_turns_in_words(self.turns)} {self.direction} "
             f"seen from above: the bed goes {side} there by {abs(self.bed_mm):.3f} mm."
@@ -160,14 +170,13 @@ def _turn(screw: Screw, wanted_mm: float) -> ScrewTurn:
     """Round one screw's turn to an eighth and give it its direction."""
     eighths = round(abs(wanted_mm) / screw.pitch_mm * PARTS_OF_TURN)
     turns = eighths / PARTS_OF_TURN
-    other = "counter-clockwise" if screw.raises == "clockwise" else "clockwise"
-    direction = "leave" if eighths == 0 else screw.raises if wanted_mm > 0 else other
+    direction = screw.raises if wanted_mm > 0 else _OTHER_WAY[screw.raises]
     return ScrewTurn(
         screw=screw,
         wanted_mm=wanted_mm,
         bed_mm=turn_mm(screw.pitch_mm, turns) * (1 if wanted_mm > 0 else -1) + 0.0,
         turns=turns,
-        direction=direction,
+        direction=direction if eighths else "leave",
     )
 
 

@@ -137,8 +137,7 @@ def _screws(case: Case, turns: Sequence[ScrewTurn]) -> list[AdvisedStep]:
     left = case.split.coefficients - moved
     steps = _notes(
         f"{_tilt_words(case)} Turn the screws for that, with the mesh unchanged; "
-        "the mesh is corrected after the next sheet. Look at the first turn: if the bed goes the "
-        "other way, turn the other way, and correct raises in bed.toml.",
+        f"the mesh is corrected after the next sheet. {_look_at_the_turn(turns)}",
         *(turn.text for turn in turns),
     )
     steps.append(_next_sheet(case, moved))
@@ -157,6 +156,19 @@ def _screws(case: Case, turns: Sequence[ScrewTurn]) -> list[AdvisedStep]:
             "no screw takes it out, the mesh does."
         )
     return steps
+
+
+def _look_at_the_turn(turns: Sequence[ScrewTurn]) -> str:
+    """Say how the direction of a turn is made sure of."""
+    if any(turn.direction == "unknown" for turn in turns):
+        return (
+            "Which turn raises the bed is not known: turn the first knob a little, look which way "
+            "the bed goes, and write that into bed.toml as raises."
+        )
+    return (
+        "Look at the first turn: if the bed goes the other way, turn the other way, and correct "
+        "raises in bed.toml."
+    )
 
 
 def _next_sheet(case: Case, moved: NDArray[np.float64]) -> AdvisedStep:

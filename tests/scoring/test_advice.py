@@ -188,6 +188,17 @@ def test_a_large_tilt_goes_to_the_screws_first(score_of):
     assert "Then print a new sheet with --reach fine." in text
 
 
+@pytest.mark.parametrize("raises", ["unknown", "clockwise"])
+def test_a_direction_that_nobody_knows_is_to_be_looked_for(score_of, raises):
+    screws = tuple(dataclasses.replace(screw, raises=raises) for screw in SCREWS)
+    bed = dataclasses.replace(BED, screws=screws)
+    told = " ".join(step.text for step in advise(tilted(score_of, 1.1), bed, mesh=None).steps)
+    unknown = raises == "unknown"
+    assert ("Which turn raises the bed is not known: turn the first knob" in told) is unknown
+    assert ("seen from above" in told) is not unknown
+    assert "raises" in told
+
+
 def test_without_screws_the_mesh_carries_the_tilt(score_of):
     advice = advise(tilted(score_of, 1.1), BED, mesh=None)
     assert advice.work == "mesh"

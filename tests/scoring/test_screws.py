@@ -41,18 +41,20 @@ def test_published_turns():
 def test_one_whole_turn_is_one_pitch(thread, pitch_mm):
     # 160 mm between the screws; one pitch up at the right and one down at the left.
     tilt = 2 * pitch_mm / 0.160
-    turns = screw_turns(corners(pitch_mm), (tilt, 0.0), centre_mm=CENTRE)
+    screws = corners(pitch_mm, raises="clockwise")
+    turns = screw_turns(screws, (tilt, 0.0), centre_mm=CENTRE)
     assert [t.turns for t in turns] == [1.0] * 4, thread
     assert [t.bed_mm for t in turns] == pytest.approx([-pitch_mm, pitch_mm] * 2)
     assert all(" screw 1 turn " in t.text for t in turns)
-    twice = screw_turns(corners(pitch_mm), (2 * tilt, 0.0), centre_mm=CENTRE)
+    twice = screw_turns(screws, (2 * tilt, 0.0), centre_mm=CENTRE)
     assert all(" screw 2 turns " in t.text for t in twice)
 
 
 def test_where_the_gap_is_too_large_the_bed_goes_up():
-    # Gap grows to the right: up at the right, and with the default thread that is
-    # counter-clockwise seen from above.
-    turns = {t.screw.name: t for t in screw_turns(corners(), (1.1, 0.0), centre_mm=CENTRE)}
+    # Gap grows to the right: up at the right, and with a usual thread that is counter-clockwise
+    # seen from above.
+    screws = corners(raises="counter-clockwise")
+    turns = {t.screw.name: t for t in screw_turns(screws, (1.1, 0.0), centre_mm=CENTRE)}
     assert turns["front right"].bed_mm > 0 > turns["front left"].bed_mm
     assert turns["front right"].direction == "counter-clockwise"
     assert turns["front left"].direction == "clockwise"
@@ -60,6 +62,16 @@ def test_where_the_gap_is_too_large_the_bed_goes_up():
         "Turn the back right screw 1/8 turn counter-clockwise seen from above: "
         "the bed goes up there by 0.087 mm."
     )
+
+
+def test_no_direction_is_guessed():
+    turns = screw_turns(corners(raises="unknown"), (0.0, -1.1), centre_mm=CENTRE)
+    assert {t.direction for t in turns} == {"unknown"}
+    by_name = {t.screw.name: t.text for t in turns}
+    up = "Turn the front left screw 1/8 turn, the way that brings the bed up there, by 0.087 mm."
+    assert by_name["front left"] == up
+    assert "brings the bed down there" in by_name["back right"]
+    assert not any("clockwise" in text for text in by_name.values())
 
 
 def test_direction_follows_the_thread():
