@@ -225,22 +225,26 @@ def fit_bars(
         trial[:, 0] = np.clip(trial[:, 0], -0.7 * extent, 0.7 * extent)
         trial[:, 1] = np.clip(trial[:, 1], step_u, 1.9 * extent)
         trial[:, 2] = np.clip(trial[:, 2], 0.3 * blur, 3.0 * blur)
+        going = np.abs(change[:, :2]).max(axis=1) >= still * extent
         trial_value, trial_d = _model(trial.astype(np.float32), u, rim)
         left = (weight * (data - trial_value) ** 2).sum(axis=1)
         left += (prior * (expected - trial) ** 2).sum(axis=1)
         better = left <= cost
-        worse = ~better
+        worse = np.flatnonzero(~better)
         trial[worse], trial_value[worse], trial_d[:, worse] = p[worse], value[worse], d[:, worse]
         p, value, d = trial, trial_value, trial_d
         damping = np.clip(np.where(better, damping / 4, damping * 8), 1e-7, 1e6)
-        going = np.abs(change[:, :2]).max(axis=1) >= still * extent
         if not going.all():
-            done = ~going
-            ended[rows[done]], residual_of[rows[done]] = p[done], (data - value)[done]
-            rows, data, p, value, d = rows[going], data[going], p[going], value[going], d[:, going]
-            blur, spread, damping = blur[going], spread[going], damping[going]
-            expected, prior, rims = expected[going], prior[going], rims[going]
-            contrast_off = contrast_off[going]
+            done, kept = np.flatnonzero(~going), np.flatnonzero(going)
+            ended[rows[done]], residual_of[rows[done]] = p[done], data[done] - value[done]
+            rows, d = rows[kept], d.take(kept, axis=1)
+            data, value = (values.take(kept, axis=0) for values in (data, value))
+            p, damping, blur, spread = (
+                values.take(kept, axis=0) for values in (p, damping, blur, spread)
+            )
+            expected, prior, rims, contrast_off = (
+                values.take(kept, axis=0) for values in (expected, prior, rims, contrast_off)
+            )
             if not rows.size:
                 break
     ended[rows], residual_of[rows] = p, data - value

@@ -17,13 +17,13 @@ from padsheet.scoring.lines import (
 )
 from padsheet.scoring.medians import median
 from padsheet.scoring.photo import Photo
-from padsheet.scoring.threads import in_threads
+from padsheet.scoring.threads import in_threads, workers
 
 __all__ = ["measure_photo"]
 
-# More fit together in less time each, up to what a processor's cache holds; a sheet of 25 pads in
-# one go, of more in two threads.
-_PADS_AT_ONCE = 48
+# So many pads are enough for a thread of their own: the more are fitted at once, the longer each
+# step of NumPy and the less often the threads wait for each other.
+_PADS_A_THREAD = 48
 # Colour that is blurred by more than this beside luminance makes narrow lines too wide.
 _SHARP_COLOUR = 1.15
 # Lines of another filament's colour may be as bright as the plate and have only bright rims.
@@ -77,16 +77,12 @@ def _measured(profiles: Sequence[PadProfiles]) -> list[PadWidths]:
     alike: dict[int, list[int]] = {}
     for k, one in enumerate(profiles):
         alike.setdefault(len(one.u_mm), []).append(k)
-    chunks = [
-        group[first : first + _PADS_AT_ONCE]
-        for group in alike.values()
-        for first in range(0, len(group), _PADS_AT_ONCE)
-    ]
+    chunks = [part for group in alike.values() for part in _shared_out(group)]
 
     def measured(chunk: list[int]) -> list[PadWidths]:
         return measure_pads([profiles[k] for k in chunk])
 
-    if len(profiles) < 2 * _PADS_AT_ONCE:
+    if len(chunks) == len(alike):
         found = [measured(chunk) for chunk in chunks]
     else:
         # The largest first, so that no thread has a long one left when the other is done.
@@ -98,3 +94,10 @@ def _measured(profiles: Sequence[PadProfiles]) -> list[PadWidths]:
         for k, width in zip(chunk, some, strict=True)
     }
     return [widths[k] for k in range(len(profiles))]
+
+
+def _shared_out(group: list[int]) -> list[list[int]]:
+    """Cut a group into as many equal parts as there are threads for it."""
+    parts = max(1, min(workers(), len(group) // _PADS_A_THREAD))
+    size = -(-len(group) // parts)
+    return [group[first : first + size] for first in range(0, len(group), size)]

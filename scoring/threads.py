@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import os
+import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from importlib import import_module
 from typing import TypeVar
 
 import cv2
 
-__all__ = ["in_threads", "one_thread", "usable_cores"]
+__all__ = ["import_ahead", "in_threads", "one_thread", "usable_cores", "workers"]
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -32,13 +34,26 @@ def one_thread() -> None:
     _limit[0] = 1
 
 
+def workers() -> int:
+    """Return the number of threads that share work here."""
+    return min(_limit[0], usable_cores())
+
+
+def import_ahead(name: str) -> None:
+    """Begin to import a module in the background; an import of it waits for the rest.
+
+    Worth it where a photo is waited for, or OpenCV works for long without Python's lock.
+    """
+    threading.Thread(target=import_module, args=(name,), daemon=True).start()
+
+
 def in_threads(function: Callable[[Item], Result], items: Sequence[Item]) -> list[Result]:
     """Return the function's results in the order of the items; the first error is raised.
 
     Worth it for steps of NumPy and OpenCV on arrays that each take a tenth of a millisecond.
     """
-    workers = min(_limit[0], usable_cores(), len(items))
-    if workers < 2:
+    threads = min(workers(), len(items))
+    if threads < 2:
         return [function(item) for item in items]
-    with ThreadPoolExecutor(workers) as pool:
+    with ThreadPoolExecutor(threads) as pool:
         return list(pool.map(function, items))
