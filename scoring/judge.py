@@ -7,6 +7,7 @@ gap, and what else the tracks show tells whether it is off the scale or merely u
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -24,6 +25,7 @@ __all__ = [
     "after_fit",
     "before_fit",
     "beyond_reach",
+    "fall_clearly",
     "falls",
     "off_scale",
     "proven_low",
@@ -125,44 +127,58 @@ def falls(sheet: Sheet, widths: PadWidths) -> tuple[float, float]:
     A straight line through the widths over height and area; its slope is near -2 mm per mm on a
     good pad and near zero on one that is choked or round.
     """
-    slope, sigma, _ = _slopes(sheet, widths, np.ones(len(widths.width_mm), dtype=np.bool_))
-    return slope, sigma
+    slope, sigma, _ = _slopes(sheet, [widths], np.ones(len(widths.width_mm), dtype=np.bool_))
+    return float(slope[0]), float(sigma[0])
 
 
-def _slopes(sheet: Sheet, widths: PadWidths, kept: NDArray[np.bool_]) -> tuple[float, float, float]:
-    """Return the slope over height and its standard deviation, and the slope over area per mm."""
+def _slopes(
+    sheet: Sheet, pads: Sequence[PadWidths], kept: NDArray[np.bool_]
+) -> tuple[Floats, Floats, Floats]:
+    """Return the slopes over height, their standard deviations, and the slopes over area per mm.
+
+    Each of shape (P,), from the tracks that are `kept` (T,).
+    """
     comb = comb_of(sheet)
-    read = np.isfinite(widths.width_mm) & kept
-    if read.sum() < 4:
-        return 0.0, np.inf, 0.0
-    design = np.stack([np.ones(read.sum()), comb.height_mm[read], comb.area_mm2[read]], axis=1)
-    sigma = np.hypot(widths.sigma_mm[read], 0.012)
-    scaled = design / sigma[:, None]
+    width = np.array([pad.width_mm for pad in pads])
+    read = np.isfinite(width) & kept
+    sigma = np.hypot(np.array([pad.sigma_mm for pad in pads]), 0.012)
+    weight = np.where(read, 1 / sigma, 0.0)
+    design = np.stack([np.ones(len(kept)), comb.height_mm, comb.area_mm2], axis=1)
+    scaled = design * weight[..., None]
+    seen = np.where(read, width, 0.0) * weight
     inverse = np.linalg.pinv(scaled, rcond=1e-10)
-    solution = inverse @ (widths.width_mm[read] / sigma)
-    residual = widths.width_mm[read] / sigma - scaled @ solution
-    inflation = max(1.0, float(np.sqrt((residual**2).sum() / max(read.sum() - 3, 1))) / 2)
-    spread = float(np.sqrt((inverse[1] ** 2).sum()))
-    return float(solution[1]), spread * inflation, float(solution[2])
+    solution = (inverse @ seen[..., None])[..., 0]
+    residual = seen - (scaled @ solution[..., None])[..., 0]
+    count = read.sum(axis=1)
+    scatter = (residual**2).sum(axis=1) / np.maximum(count - 3, 1)
+    spread = np.sqrt((inverse[:, 1] ** 2).sum(axis=1)) * np.maximum(1.0, np.sqrt(scatter) / 2)
+    few = count < 4
+    return (
+        np.where(few, 0.0, solution[:, 1]),
+        np.where(few, np.inf, spread),
+        np.where(few, 0.0, solution[:, 2]),
+    )
 
 
-def _falls_within(sheet: Sheet, widths: PadWidths) -> bool:
-    """Tell whether the width falls without the highest lines too, and follows the area.
+def fall_clearly(sheet: Sheet, pads: Sequence[PadWidths]) -> NDArray[np.bool_]:
+    """Tell which pads have widths that fall with height, as no smear's and no free strand's do.
 
-    A smear has no width of its own; where the nozzle just clears the bed at the highest step, the
-    outermost lines are laid, and thin, and they alone would make a fall of it. The lowest lines are
-    tried with the others and without them, as they may be choked on a pad that is otherwise good.
+    The width must fall without the highest lines too, and follow the area: a smear has no width of
+    its own; where the nozzle just clears the bed at the highest step, the outermost lines are laid,
+    and thin, and they alone would make a fall of it. The lowest lines are tried with the others and
+    without them, as they may be choked on a pad that is otherwise good.
     """
     comb = comb_of(sheet)
     below = comb.height_mm < comb.height_mm.max() - 1e-6
     # No line follows its area less than a free strand; half of that is left to the noise.
     free = np.ptp(round_diameter_mm(comb.area_mm2)) / max(float(np.ptp(comb.area_mm2)), 1e-9)
     least = float(free) / 2
+    within = np.zeros(len(pads), dtype=np.bool_)
     for kept in (below, below & (comb.height_mm > comb.height_mm.min() + 1e-6)):
-        slope, sigma, over_area = _slopes(sheet, widths, kept)
-        if slope < -_INNER_SIGMAS * sigma and slope < _LEAST_FALL and over_area > least:
-            return True
-    return False
+        slope, sigma, over_area = _slopes(sheet, pads, kept)
+        within |= (slope < -_INNER_SIGMAS * sigma) & (slope < _LEAST_FALL) & (over_area > least)
+    slope, sigma, _ = _slopes(sheet, pads, np.ones_like(below))
+    return np.asarray(within & (slope < -_FALL_SIGMAS * sigma) & (slope < _LEAST_FALL))
 
 
 def off_scale(sheet: Sheet, pad: Pad, widths: PadWidths) -> PadScore | None:
@@ -175,9 +191,9 @@ def off_scale(sheet: Sheet, pad: Pad, widths: PadWidths) -> PadScore | None:
         when the widths agree with free round strands, "off scale low" when the lines are faint or
         broken, and "unread" when neither is shown.
     """
-    slope, sigma = falls(sheet, widths)
-    if slope < -_FALL_SIGMAS * sigma and slope < _LEAST_FALL and _falls_within(sheet, widths):
+    if fall_clearly(sheet, [widths])[0]:
         return None
+    slope, sigma = falls(sheet, widths)
     comb = comb_of(sheet)
     diameter = round_diameter_mm(comb.area_mm2)
     read = np.isfinite(widths.width_mm)

@@ -28,6 +28,7 @@ from padsheet.scoring.judge import (
     after_fit,
     before_fit,
     beyond_reach,
+    fall_clearly,
     off_scale,
     proven_low,
     too_uncertain,
@@ -131,7 +132,7 @@ def read_sheet_photo(
     if fit is None or len(read) < max(fewest, _LEAST_READABLE_PART * _readable_pads(pads)):
         raise _nothing_read(photo.name, pads)
     rows = [fitted.index(k) for k in read]
-    covariance = fit.covariance_mm2[np.ix_(rows, rows)] + _FLOOR_SIGMA_MM**2 * np.eye(len(rows))
+    covariance = _with_floor(fit.covariance_mm2[np.ix_(rows, rows)])
     common_sigma_mm = _common_sigma(covariance)
     if common_sigma_mm > _MOST_COMMON_SIGMA_MM or fit.strain > _MOST_STRAIN:
         raise PadsheetError(
@@ -191,10 +192,11 @@ def _score_pads(
     """Judge, fit and judge again; return the pads' scores, the last fit, and whom it fitted."""
     scores: dict[int, PadScore] = {}
     usual = usual_apart(widths)
+    falling = fall_clearly(sheet, widths)
     for k, (pad, width) in enumerate(zip(sheet.pads, widths, strict=True)):
         if (reason := before_fit(width, usual)) is not None:
             scores[k] = _unread(pad, reason)
-        elif (outcome := off_scale(sheet, pad, width)) is not None:
+        elif not falling[k] and (outcome := off_scale(sheet, pad, width)) is not None:
             scores[k] = outcome
     fitted = [k for k in range(len(widths)) if k not in scores]
     fit: GapFit | None = None
@@ -212,13 +214,14 @@ def _score_pads(
     if fit is not None:
         shared, own = _edge_variances_mm2(widths, fitted)
         fit = replace(fit, covariance_mm2=fit.covariance_mm2 + shared + np.diag(own))
+        with_floor = _with_floor(fit.covariance_mm2)
         for row, k in enumerate(fitted):
             pad = sheet.pads[k]
             if (reason := too_uncertain(float(np.sqrt(fit.covariance_mm2[row, row])))) is not None:
                 scores[k] = _unread(pad, reason)
                 continue
             scores[k] = beyond_reach(sheet, pad, float(fit.gap_mm[row])) or _scored(
-                sheet, pad, fit, row, widths[k]
+                sheet, pad, float(fit.gap_mm[row]), with_floor, row, widths[k]
             )
         doubtful = [k for k in scores if _may_be_low(scores[k])]
         if doubtful:
@@ -277,9 +280,14 @@ def _unread(pad: Pad, reason: Reason) -> PadScore:
     return PadScore(i=pad.i, j=pad.j, x_mm=pad.x_mm, y_mm=pad.y_mm, verdict="unread", reason=reason)
 
 
-def _scored(sheet: Sheet, pad: Pad, fit: GapFit, row: int, width: PadWidths) -> PadScore:
-    covariance = fit.covariance_mm2 + _FLOOR_SIGMA_MM**2 * np.eye(len(fit.covariance_mm2))
-    score = read_pad(sheet, pad, float(fit.gap_mm[row]), covariance, row)
+def _with_floor(covariance_mm2: Floats) -> Floats:
+    return np.asarray(covariance_mm2 + _FLOOR_SIGMA_MM**2 * np.eye(len(covariance_mm2)))
+
+
+def _scored(
+    sheet: Sheet, pad: Pad, gap_mm: float, covariance_mm2: Floats, row: int, width: PadWidths
+) -> PadScore:
+    score = read_pad(sheet, pad, gap_mm, covariance_mm2, row)
     if np.nanmax(np.abs(width.ends_differ)) > 6:
         return replace(score, notes=(FLOW_CHANGES,))
     return score
