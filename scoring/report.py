@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Mapping, Sequence
+from concurrent.futures import Future
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -113,7 +114,7 @@ def render_report(
     sheet: Sheet,
     score: SheetScore,
     advice: Advice | None = None,
-    picture: NDArray[np.uint8] | bytes | None = None,
+    picture: NDArray[np.uint8] | bytes | Future[bytes] | None = None,
     curves: Sequence[LadderCurve] = (),
     crops: Mapping[tuple[int, int], NDArray[np.uint8]] | None = None,
     steps: Sequence[Step] | None = None,
@@ -129,8 +130,9 @@ def render_report(
     ----------
     sheet, score, advice
         What was printed, what was read, and what to change.
-    picture : ndarray of uint8, shape (M, N, 3), or bytes, optional
-        The annotated photo, sRGB; bytes are a JPEG file that is taken as it is.
+    picture : ndarray of uint8, shape (M, N, 3), or bytes, or a future of bytes, optional
+        The annotated photo, sRGB; bytes are a JPEG file that is taken as it is. A future is waited
+        for when all else is ready.
     curves : sequence of LadderCurve, optional
         Widths and fits of the pads, in any order.
     crops : mapping of (i, j) to ndarray of uint8, shape (P, Q, 3), optional
@@ -179,12 +181,12 @@ def render_report(
         shared=f"{Z95 * score.common_sigma_mm:.3f}",
         classes=_legend(score),
         unread=UNREAD,
-        picture=None if picture is None else _picture_uri(picture, PICTURE_SIDE_PX, 82),
         pads=_pad_views(score, advice, curves, crops or {}),
         rounds=rounds,
         photo_notes=photo_notes,
         good_photo=Markup(good_photo()),
         bad_photo=Markup(bad_photo()),
+        picture=None if picture is None else _picture_uri(_waited(picture), PICTURE_SIDE_PX, 82),
     )
     return str(page)
 
@@ -328,6 +330,12 @@ def _left_out(curve: LadderCurve | None) -> tuple[str, ...]:
         f"{'line' if len(numbers) == 1 else 'lines'} {', '.join(numbers)} ({state})"
         for state, numbers in lines.items()
     )
+
+
+def _waited(
+    picture: NDArray[np.uint8] | bytes | Future[bytes],
+) -> NDArray[np.uint8] | bytes:
+    return picture.result() if isinstance(picture, Future) else picture
 
 
 def _picture_uri(rgb: NDArray[np.uint8] | bytes, side_px: int, quality: int) -> str:

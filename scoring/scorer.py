@@ -5,38 +5,30 @@ Lines picked by eye take the place of photos where there are none.
 
 from __future__ import annotations
 
-import datetime
 import hashlib
-import shlex
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
-from PIL import Image
 
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
-from padsheet.patterns.files import write_atomic
 from padsheet.patterns.markers import SHEET_NUMBERS
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.advice import Advice, advise
-from padsheet.scoring.annotate import annotate
 from padsheet.scoring.finder import sheet_numbers_seen
-from padsheet.scoring.history import applied_words, standing, summaries
+from padsheet.scoring.history import standing
 from padsheet.scoring.mesh import SAME_VALUE_MM, Mesh
-from padsheet.scoring.photo import Photo, jpeg_bytes, read_photo
-from padsheet.scoring.quality import photo_notes
+from padsheet.scoring.photo import Photo, read_photo
 from padsheet.scoring.reading import PhotoReading, read_print
-from padsheet.scoring.report import RoundRow, render_report
-from padsheet.scoring.rounds import BedFolder, Round, refuse_rescoring, write_group
-from padsheet.scoring.scores import PrintContext, scores_to_json
+from padsheet.scoring.rounds import BedFolder, Round, refuse_rescoring
+from padsheet.scoring.scores import PrintContext
 from padsheet.scoring.selfcheck import SelfCheck, self_check, unlifted
 from padsheet.scoring.squish import SheetScore
 from padsheet.scoring.steps import AdvisedStep
-from padsheet.scoring.todo import Step, todo_of
+from padsheet.scoring.threads import import_ahead
 from padsheet.scoring.together import judged
 
 if TYPE_CHECKING:
@@ -210,6 +202,7 @@ def score_round(
     PadsheetError
         If the photos cannot be read, or the round is scored already. Nothing is written then.
     """
+    import_ahead("padsheet.scoring.round_files")
     bed = folder.bed()
     paths, notes = _distinct(paths)
     photos = [read_photo(path) for path in paths]
@@ -221,15 +214,16 @@ def score_round(
     score = replace(score, warnings=(*score.warnings, *notes))
     scored = _checked(Scored(score=score, advice=None, readings=tuple(readings)), sheet, known)
     scored = _advised(folder, bed, chosen, scored)
-    picture = _jpeg(_annotated(photos, scored, sheet))
-    _write(
+    from padsheet.scoring.round_files import photo_with_scores, write_round
+
+    write_round(
         folder,
         bed,
         chosen,
         sheet,
         scored,
-        picture,
-        lambda: _keep_photos(chosen, paths),
+        lambda: photo_with_scores(photos, scored, sheet),
+        photos=paths,
         force=force,
     )
     return scored, chosen
@@ -262,7 +256,7 @@ def score_round_by_eye(
         If no line was picked, or the round is scored already. Nothing is written then.
     """
     from padsheet.scoring.by_eye import picks_to_csv, score_picks
-    from padsheet.scoring.drawing import draw_sheet, to_drawing
+    from padsheet.scoring.round_files import drawing_with_scores, write_round
 
     bed = folder.bed()
     refuse_rescoring(round_, force)
@@ -270,10 +264,16 @@ def score_round_by_eye(
     known = _known_mesh(folder, round_, sheet)
     scored = _checked(Scored(score=score_picks(sheet, picks), advice=None), sheet, known)
     scored = _advised(folder, bed, round_, scored)
-    drawn = annotate(draw_sheet(sheet), sheet, scored.shown, lambda xy_mm: to_drawing(sheet, xy_mm))
-    picture = _jpeg(drawn)
-    more = {"by-eye.csv": picks_to_csv(picks)}
-    _write(folder, bed, round_, sheet, scored, picture, force=force, more=more)
+    write_round(
+        folder,
+        bed,
+        round_,
+        sheet,
+        scored,
+        lambda: drawing_with_scores(scored, sheet),
+        more={"by-eye.csv": picks_to_csv(picks)},
+        force=force,
+    )
     return scored
 
 
@@ -325,151 +325,3 @@ def _for_mesh_held(advice: Advice, printed: Mesh | None, held: Mesh | None) -> A
     what = "Print another sheet to see how the bed is with that."
     steps = (AdvisedStep(kind="note", text=why), AdvisedStep(kind="sheet", text=what))
     return replace(advice, done=False, steps=steps)
-
-
-def _write(
-    folder: BedFolder,
-    bed: Bed,
-    round_: Round,
-    sheet: Sheet,
-    scored: Scored,
-    picture: bytes,
-    keep: Callable[[], None] = lambda: None,
-    *,
-    force: bool,
-    more: Mapping[str, str] | None = None,
-) -> None:
-    """Write what came of a round; the scores come last and vouch for the rest."""
-    keep()
-    # After the photos are kept: the report's commands name them.
-    report = _report(folder, round_, bed, sheet, scored, picture)
-    scores = scores_to_json(scored.score, scored.advice, **scored.context)
-    files: dict[str, bytes | str] = {
-        **(more or {}),
-        "annotated.jpg": picture,
-        "report.html": report,
-        "scores.json": scores,
-    }
-    write_group(round_.path, files, force=force)
-
-
-def _keep_photos(round_: Round, paths: Sequence[Path]) -> None:
-    """Copy the photos into the round, unless they are there already."""
-    held = {path.read_bytes() for path in round_.photos()}
-    number = len(round_.photos())
-    for path in paths:
-        data = path.read_bytes()
-        if data in held:
-            continue
-        number += 1
-        write_atomic(round_.photo(number, path.suffix or ".jpg"), data)
-
-
-def _annotated(photos: Sequence[Photo], scored: Scored, sheet: Sheet) -> Image.Image:
-    """Draw the scores on the photo that shows most pads."""
-    best = max(scored.readings, key=lambda r: len(r.score.order))
-    photo = next(p for p in photos if p.name == best.score.photos[0])
-    camera = best.registration.camera
-    picture = photo.rgb if photo.work is None else photo.work
-    scale = max(picture.shape[:2]) / max(photo.rgb.shape[:2])
-
-    def to_pixel(xy_mm: NDArray[np.float64]) -> NDArray[np.float64]:
-        seen = camera.project(np.asarray(xy_mm, float))[..., ::-1]
-        return np.asarray((seen + 0.5) * scale - 0.5)
-
-    return annotate(picture, sheet, scored.shown, to_pixel)
-
-
-def _jpeg(picture: Image.Image) -> bytes:
-    return jpeg_bytes(np.asarray(picture), quality=88)
-
-
-def _report(
-    folder: BedFolder,
-    round_: Round,
-    bed: Bed,
-    sheet: Sheet,
-    scored: Scored,
-    picture: bytes,
-) -> str:
-    advice = scored.advice
-    best = max(scored.readings, key=lambda r: len(r.score.order), default=None)
-    today = datetime.datetime.now().astimezone()
-    return render_report(
-        sheet=sheet,
-        score=scored.shown,
-        advice=advice,
-        picture=picture,
-        curves=() if best is None else best.curves,
-        crops=None if best is None else best.crops,
-        steps=_check_steps(folder, scored) if advice is None else todo_of(folder, round_, advice),
-        rounds=_rows(folder, round_, scored, f"{today:%Y-%m-%d}"),
-        photo_notes=photo_notes(
-            scored.score, [r.quality for r in scored.readings if r.quality is not None]
-        )
-        if scored.readings
-        else (),
-        bed_name=folder.path.resolve().name,
-        made=f"{today:%Y-%m-%d %H:%M}",
-        round_plate=bed.plate.shape == "round",
-    )
-
-
-def _check_steps(folder: BedFolder, scored: Scored) -> list[Step] | None:
-    """Return what a self-check says, and the way on."""
-    if scored.check is None:
-        return None
-    command = f"padsheet -C {shlex.quote(str(folder.path))} sheet"
-    return [
-        *(Step(text=text) for text in scored.check.words),
-        Step(text="Then the next sheet.", commands=(command,)),
-    ]
-
-
-def _rows(folder: BedFolder, round_: Round, scored: Scored, today: str) -> list[RoundRow]:
-    rows = [
-        RoundRow(
-            number=row.number,
-            made=_day_of(folder.round(row.number)),
-            read=row.read,
-            points=row.pads,
-            on_target=_on_target(folder.round(row.number)),
-            in_shape=_in_shape(folder.round(row.number).read_advice()),
-            worst_mm=row.worst[2] if row.worst else None,
-            common_mm=row.common_mm,
-            applied=applied_words(row),
-        )
-        for row in summaries(folder, before=round_.number)
-        if row.progress in ("scored", "applied")
-    ]
-    errors = [
-        p.gap_mm - scored.score.target_gap_mm for p in scored.score.pads if p.gap_mm is not None
-    ]
-    rows.append(
-        RoundRow(
-            number=round_.number,
-            made=today,
-            read=len(errors),
-            points=len(scored.score.pads),
-            on_target=sum(p.verdict == "on target" for p in scored.shown.pads),
-            in_shape=_in_shape(scored.advice),
-            worst_mm=max(errors, key=abs, default=None),
-            common_mm=-scored.advice.offset_mm + 0.0 if scored.advice and errors else None,
-        )
-    )
-    return rows
-
-
-def _day_of(round_: Round) -> str:
-    """Return the day on which a round was scored, by the date of its file."""
-    stamp = round_.scores_json.stat().st_mtime
-    return f"{datetime.datetime.fromtimestamp(stamp).astimezone():%Y-%m-%d}"
-
-
-def _in_shape(advice: Advice | None) -> int:
-    return 0 if advice is None else sum(node.in_shape for node in advice.nodes)
-
-
-def _on_target(round_: Round) -> int:
-    shown = judged(round_.read_score(), round_.read_advice())
-    return sum(pad.verdict == "on target" for pad in shown.pads)

@@ -34,7 +34,7 @@ from padsheet.cli.main import main
 from padsheet.patterns import files as files_module
 from padsheet.patterns.bed import Bed, MeshGrid
 from padsheet.patterns.profile import profile_text
-from padsheet.scoring import scorer
+from padsheet.scoring import round_files, scorer
 from padsheet.scoring.advice import advise
 from padsheet.scoring.link import Waits
 from padsheet.scoring.lock import LOCK_NAME
@@ -96,8 +96,8 @@ def quick_score(monkeypatch: pytest.MonkeyPatch, score_of: Callable[..., object]
     score = score_of(GRID, GAPS_MM)
     monkeypatch.setattr(scorer, "read_print", lambda *_, **__: (score, []))
     monkeypatch.setattr(scorer, "read_photo", lambda path: SimpleNamespace(name=path.name))
-    monkeypatch.setattr(scorer, "_annotated", lambda *_: Image.new("RGB", (8, 8)))
-    monkeypatch.setattr(scorer, "_report", lambda *_: "<p>report</p>")
+    monkeypatch.setattr(round_files, "photo_with_scores", lambda *_: Image.new("RGB", (8, 8)))
+    monkeypatch.setattr(round_files, "_report", lambda *_: "<p>report</p>")
 
 
 def photo_at(path: Path) -> Path:

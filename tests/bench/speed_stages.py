@@ -37,11 +37,11 @@ STAGES = (
     ("crops", "padsheet.scoring.reading", "_crop"),
     ("advice", "padsheet.scoring.scorer", "advise"),
     ("history", "padsheet.scoring.scorer", "standing"),
-    ("annotated picture", "padsheet.scoring.scorer", "_annotated"),
-    ("annotated picture", "padsheet.scoring.scorer", "_jpeg"),
-    ("report", "padsheet.scoring.scorer", "_report"),
-    ("writing", "padsheet.scoring.scorer", "_keep_photos"),
-    ("writing", "padsheet.scoring.scorer", "write_group"),
+    ("annotated picture", "padsheet.scoring.round_files", "photo_with_scores"),
+    ("annotated picture", "padsheet.scoring.round_files", "_jpeg"),
+    ("report", "padsheet.scoring.round_files", "_report"),
+    ("writing", "padsheet.scoring.round_files", "_keep_photos"),
+    ("writing", "padsheet.scoring.round_files", "write_group"),
 )
 
 

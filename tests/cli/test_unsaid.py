@@ -17,7 +17,7 @@ from padsheet.patterns.make import make_sheet
 from padsheet.patterns.profile import profile_text
 from padsheet.patterns.sheet import Sheet
 from padsheet.patterns.sheet_file import sheet_to_json
-from padsheet.scoring import scorer
+from padsheet.scoring import round_files, scorer
 from padsheet.scoring.advice import Advice, advise
 from padsheet.scoring.history import standing
 from padsheet.scoring.mesh import Mesh, mesh_csv
@@ -77,9 +77,9 @@ def score(
     folder: BedFolder, score_of: Callable[..., object], monkeypatch: pytest.MonkeyPatch
 ) -> Callable[..., Result]:
     """Score a round through the command, the reading of the photo apart."""
-    monkeypatch.setattr(scorer, "_annotated", lambda *_: Image.new("RGB", (8, 8)))
-    monkeypatch.setattr(scorer, "_jpeg", lambda *_: b"jpg", raising=False)
-    monkeypatch.setattr(scorer, "_report", lambda *_: "<p>")
+    monkeypatch.setattr(round_files, "photo_with_scores", lambda *_: Image.new("RGB", (8, 8)))
+    monkeypatch.setattr(round_files, "_jpeg", lambda *_: b"jpg")
+    monkeypatch.setattr(round_files, "_report", lambda *_: "<p>")
     monkeypatch.setattr(scorer, "read_photo", lambda path: object())
 
     def run_it(round_: Round, errors_mm: np.ndarray, *, photos: int = 1) -> Result:

@@ -17,7 +17,7 @@ from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.make import make_sheet
 from padsheet.patterns.profile import profile_text
 from padsheet.patterns.sheet_file import sheet_to_json
-from padsheet.scoring import scorer
+from padsheet.scoring import round_files, scorer
 from padsheet.scoring.advice import advise
 from padsheet.scoring.history import standing
 from padsheet.scoring.mesh import Mesh
@@ -105,8 +105,8 @@ def test_scoring_refers_to_the_mesh_of_the_sheet_not_to_the_present_one(
 
     monkeypatch.setattr(scorer, "read_print", read_print)
     monkeypatch.setattr(scorer, "read_photo", lambda path: SimpleNamespace(name="photo"))
-    monkeypatch.setattr(scorer, "_annotated", lambda *_: Image.new("RGB", (8, 8)))
-    monkeypatch.setattr(scorer, "_report", lambda *_: "<p>")
+    monkeypatch.setattr(round_files, "photo_with_scores", lambda *_: Image.new("RGB", (8, 8)))
+    monkeypatch.setattr(round_files, "_report", lambda *_: "<p>")
     photo = tmp_path / "photo.jpg"
     photo.write_bytes(b"jpg")
     scored, _ = scorer.score_round(folder, [photo], round_=round_)
@@ -133,8 +133,8 @@ def test_the_same_photo_given_twice_is_counted_once(
 
     monkeypatch.setattr(scorer, "read_print", read_print)
     monkeypatch.setattr(scorer, "read_photo", lambda path: SimpleNamespace(name=path.name))
-    monkeypatch.setattr(scorer, "_annotated", lambda *_: Image.new("RGB", (8, 8)))
-    monkeypatch.setattr(scorer, "_report", lambda *_: "<p>")
+    monkeypatch.setattr(round_files, "photo_with_scores", lambda *_: Image.new("RGB", (8, 8)))
+    monkeypatch.setattr(round_files, "_report", lambda *_: "<p>")
     photo, copy, other = (tmp_path / name for name in ("photo.jpg", "copy.jpg", "other.jpg"))
     for path, data in ((photo, b"one"), (copy, b"one"), (other, b"two")):
         path.write_bytes(data)
