@@ -138,7 +138,8 @@ def _cell_lines(
     half_mm = interval_half_mm(pad)
     if half_mm is not None:
         lines.append((f"{PLUS_MINUS} {half_mm:.3f}", 0.62))
-    return lines if node is None else [*lines, (adjustment(node), 0.68)]
+    todo = adjustment(node)
+    return [*lines, (todo, 0.68)] if todo else lines
 
 
 def _font_size(
@@ -191,7 +192,7 @@ def _cell(
 
 
 def _cell_title(pad: PadScore, node: NodeAdvice | None, score: SheetScore) -> str:
-    todo = "" if node is None else f", {adjustment(node)}"
+    todo = f", {adjustment(node)}" if adjustment(node) else ""
     if pad.verdict == "unread":
         return f"{place(pad.i, pad.j)}: not read{todo}"
     return f"{place(pad.i, pad.j)}: {error_sentence(pad, score.target_gap_mm)}{todo}"

@@ -44,9 +44,6 @@ _SHORT = {
     NEVER_LOWERED: "no gap to go by",
     FLOW_CHANGES: "flow changes",
     COUPON_OPEN: "coupon looks open",
-    HELD_BACK["screws"]: "screws first",
-    HELD_BACK["offset"]: "offset first",
-    HELD_BACK["withheld"]: "held back",
 }
 
 

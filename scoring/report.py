@@ -34,6 +34,7 @@ from padsheet.scoring.words import (
     headline,
     squish_words,
     summary,
+    waiting,
 )
 
 __all__ = ["LadderCurve", "PhotoNote", "RoundRow", "Step", "render_report"]
@@ -177,6 +178,7 @@ def render_report(
         cautions=CAUTIONS,
         map=Markup(bed_map(sheet, score, advice, round_plate=round_plate)),
         dense=is_dense(sheet),
+        waiting=waiting(advice),
         z95=Z95,
         shared=f"{Z95 * score.common_sigma_mm:.3f}",
         classes=_legend(score),

@@ -14,7 +14,7 @@ from padsheet.scoring.phrases import place, signed
 from padsheet.scoring.remarks import short_remark
 from padsheet.scoring.squish import Z95, PadScore, SheetScore
 from padsheet.scoring.together import judged, judged_by
-from padsheet.scoring.words import adjustment, interval_half_mm, summary
+from padsheet.scoring.words import adjustment, interval_half_mm, summary, waiting
 
 __all__ = ["score_map", "score_table", "summary"]
 
@@ -47,7 +47,8 @@ def score_table(score: SheetScore, advice: Advice | None, *, width: int = 80) ->
     Returns
     -------
     str
-        Lines joined by line feeds, without one at the end. ``+-`` is half the 95 % interval. The
+        Lines joined by line feeds, without one at the end. The first says why no point is
+        adjusted, if none is. ``+-`` is half the 95 % interval. The
         reasons of refused pads with their points, and the whole of remarks that stand in a few
         words in the rows, follow below.
     """
@@ -56,7 +57,8 @@ def score_table(score: SheetScore, advice: Advice | None, *, width: int = 80) ->
     shown = [
         k for k in range(len(HEADER)) if (k != 5 or room) and (k != 2 or width >= NUMBERS_WIDTH)
     ]
-    rows = [_row(HEADER, shown)]
+    shown_width = max(20, min(width, FULL_WIDTH))
+    rows = [*textwrap.wrap(waiting(advice), shown_width), _row(HEADER, shown)]
     below: dict[str, list[str]] = {}
     for pad in score.pads:
         node = nodes.get((pad.i, pad.j))
@@ -72,13 +74,12 @@ def score_table(score: SheetScore, advice: Advice | None, *, width: int = 80) ->
             remark = remark if short.rstrip(".") in remark else f"{short}: {remark}"
             here = []  # the rows say where
         below.setdefault(remark, []).extend(here)
-    width = max(20, min(width, FULL_WIDTH))
     for text, places in below.items():
         said = f"{text} ({_named(places)})" if places else text
-        rows += ["", *textwrap.wrap(said, width, subsequent_indent="  ")]
+        rows += ["", *textwrap.wrap(said, shown_width, subsequent_indent="  ")]
     if advice is not None:
         told = f"{judged_by(advice)} The other figures are this print's."
-        rows += ["", *textwrap.wrap(told, width)]
+        rows += ["", *textwrap.wrap(told, shown_width)]
     return "\n".join(rows)
 
 
@@ -117,8 +118,7 @@ def score_map(score: SheetScore, advice: Advice | None, *, colour: bool, width: 
             lines += _map_row(score, pads, nodes, block, j, roomy, colour)
         lines += [f"{'':{LABEL}}{head}".rstrip()]
         lines += [f"{'':{LABEL}}{'front'.center(cell * len(block))}".rstrip(), ""]
-    waits = any(node.waits for node in nodes.values())
-    return "\n".join(lines + list(_legend(score, roomy, bool(nodes), width, waits=waits)))
+    return "\n".join(lines + list(_legend(score, roomy, bool(nodes), width, waits=waiting(advice))))
 
 
 def _by_node(advice: Advice | None) -> dict[tuple[int, int], NodeAdvice]:
@@ -159,7 +159,7 @@ def _numbers(pad: PadScore, node: NodeAdvice | None) -> tuple[str, ...]:
 def _remark(pad: PadScore, node: NodeAdvice | None) -> str:
     if pad.reason is not None:
         return pad.reason.code
-    if node is not None and node.note:
+    if node is not None and node.note and not node.waits:
         return node.note
     return pad.notes[0] if pad.notes else ""
 
@@ -174,14 +174,16 @@ def _map_row(
     colour: bool,
 ) -> list[str]:
     top = bottom = ""
+    told = False
     for i in block:
         pad, node = pads.get((i, j)), nodes.get((i, j))
         texts = _roomy_cell(score, pad, node) if roomy else (_dense_cell(score, pad, node), "")
+        told |= bool(texts[1].strip())
         top += _painted(texts[0], score, pad, colour)
         bottom += _painted(texts[1], score, pad, colour)
     lines = [f"{j + 1:>{LABEL - 1}} {top}".rstrip()]
     if roomy:
-        lines += [f"{'':{LABEL}}{bottom}".rstrip(), ""]
+        lines += [f"{'':{LABEL}}{bottom}".rstrip(), ""] if told else [""]
     return lines
 
 
@@ -203,8 +205,6 @@ def _action(todo: str, pad: PadScore | None) -> str:
     """Return what to do in 6 characters; nothing where there is neither a pad nor an answer."""
     if todo == "not known":
         return "" if pad is None else "unread" if pad.verdict == "unread" else "unsure"
-    if todo == "wait":
-        return ""  # of all points alike, and said once below
     return todo.replace("lower", "v").replace("raise", "^")
 
 
@@ -249,7 +249,7 @@ def _painted(text: str, score: SheetScore, pad: PadScore | None, colour: bool) -
 
 
 def _legend(
-    score: SheetScore, roomy: bool, advised: bool, width: int, *, waits: bool
+    score: SheetScore, roomy: bool, advised: bool, width: int, *, waits: str
 ) -> Iterator[str]:
     unit = "mm" if roomy else "hundredths of a millimetre"
     text = f"Gap error in {unit}: + the nozzle is too far from the bed, - too near; ? not read."
@@ -258,7 +258,7 @@ def _legend(
     else:
         text += " +++ and --- are off scale."
     if waits:
-        text += " Single points wait: other work comes first."
+        text += f" {waits}"
     elif advised:
         text += " What to do there: v lower the nozzle, ^ raise it."
     if advised and roomy and any(pad.gap_mm is None for pad in score.pads):

@@ -17,6 +17,7 @@ __all__ = [
     "interval_half_mm",
     "squish_words",
     "summary",
+    "waiting",
 ]
 
 # Verdicts in the user's words: what the nozzle does, not what the number is.
@@ -36,7 +37,9 @@ VERDICT_WORDS = {
 
 
 def adjustment(node: NodeAdvice | None) -> str:
-    """Say what to do at a grid point: lower or raise, leave what is right, wait, or not known.
+    """Say what to do at a grid point: lower or raise, leave what is right, or not known.
+
+    Empty where single points wait for other work, which is said once for all; see `waiting`.
 
     Examples
     --------
@@ -48,9 +51,26 @@ def adjustment(node: NodeAdvice | None) -> str:
     if node is None:
         return ""
     if not node.changed or node.dz_mm == 0:
-        return "not known" if node.inferred else "wait" if node.waits else "leave"
+        return "not known" if node.inferred else "" if node.waits else "leave"
     digits = 2 if abs(node.dz_mm * 100 - round(node.dz_mm * 100)) < 1e-6 else 3
     return f"{'lower' if node.dz_mm < 0 else 'raise'} {abs(node.dz_mm):.{digits}f}"
+
+
+def waiting(advice: Advice | None) -> str:
+    """Say why no single point is adjusted now, in one sentence; empty where points are.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> node = SimpleNamespace(waits=True, note="held back: the screws come first")
+    >>> waiting(SimpleNamespace(nodes=[node]))
+    'Adjustments of single points wait: the screws come first.'
+    """
+    node = next((node for node in advice.nodes if node.waits), None) if advice else None
+    if node is None:
+        return ""
+    why = node.note.partition("held back: ")[2] or "other work comes first"
+    return f"Adjustments of single points wait: {why}."
 
 
 def interval_half_mm(pad: PadScore) -> float | None:

@@ -13,7 +13,7 @@ import pytest
 from PIL import Image
 
 from padsheet.scoring.colours import contrast_ratio
-from padsheet.scoring.remarks import NEVER_LOWERED
+from padsheet.scoring.remarks import HELD_BACK, NEVER_LOWERED
 from padsheet.scoring.report import (
     TEMPLATES,
     LadderCurve,
@@ -339,3 +339,21 @@ def test_shape_and_common_offset_are_told_apart_on_the_page(scored):
     assert re.search(r"shape on target ?23 of 23", words)
     assert re.search(r"all points together ?0.010 mm too far, known to . 0.069 mm", words)
     assert "0 of 25 (23 in shape)" in words
+
+
+def test_that_points_wait_is_said_once_and_not_at_each_of_them(scored):
+    nodes = tuple(
+        dataclasses.replace(
+            node, changed=False, dz_mm=0.0, waits=True, inferred=False, note=HELD_BACK["screws"]
+        )
+        for node in scored.advice.nodes
+    )
+    advice = dataclasses.replace(scored.advice, nodes=nodes, work="screws")
+    text = render_report(sheet=scored.sheet, score=scored.score, advice=advice)
+    page = Page(text)
+    said = "Adjustments of single points wait: the screws come first."
+    assert page.text.count(said) == 1
+    assert page.text.index("The bed from above") < page.text.index(said)
+    assert "held back" not in page.text
+    assert text.count('<span class="todo"></span>') == len(scored.score.pads)
+    assert "Nozzle here" not in page.text
