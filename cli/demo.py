@@ -20,6 +20,7 @@ from padsheet.cli.options import (
     json_option,
     refuse_file,
     say,
+    say_steps,
     show_json,
     user_errors,
 )
@@ -30,12 +31,14 @@ from padsheet.patterns.files import write_atomic
 from padsheet.patterns.make import make_sheet
 from padsheet.patterns.sheet import Sheet
 from padsheet.patterns.sheet_file import sheet_from_json
+from padsheet.scoring.edits import SAVE_WARNING
 from padsheet.scoring.mesh import SAME_VALUE_MM, parse_mesh_csv
 from padsheet.scoring.round_edits import RoundEdits, edits_of_round, write_edits
 from padsheet.scoring.rounds import BedFolder, Round, write_group
 from padsheet.scoring.scorer import Scored, score_round
 from padsheet.scoring.scores import scores_to_data
 from padsheet.scoring.squish import SheetScore
+from padsheet.scoring.todo import Step
 
 __all__ = ["Comparison", "command", "compared"]
 
@@ -95,8 +98,8 @@ def command(ctx: click.Context, directory: Path, name: str, force: bool, as_json
         data = scores_to_data(scored.score, scored.advice, **scored.context)
         show_json({**data, "demo": _data(folder, round_, name, made, against)})
     else:
-        _show(scored, made, against)
-    _talk(folder, round_, scored, made, goes_on=goes_on, apart=apart)
+        _show(scored, against)
+    _talk(folder, round_, made, goes_on=goes_on, apart=apart)
 
 
 def _make_room(path: Path, *, force: bool) -> None:
@@ -285,42 +288,42 @@ def _data(
     }
 
 
-def _show(scored: Scored, made: RoundEdits | None, against: Comparison) -> None:
-    show_scores(scored)
-    if made is not None and made.edits.edits:
-        click.echo("\nThe edits for the printer:\n")
-        click.echo("\n".join(made.edits.lines))
+def _show(scored: Scored, against: Comparison) -> None:
+    show_scores(scored, in_short=True)
     click.echo(f"\n{fitted(against.text, sys.stdout)}")
 
 
 def _talk(
-    folder: BedFolder,
-    round_: Round,
-    scored: Scored,
-    made: RoundEdits | None,
-    *,
-    goes_on: bool,
-    apart: str,
+    folder: BedFolder, round_: Round, made: RoundEdits | None, *, goes_on: bool, apart: str
 ) -> None:
-    """Say what to do with a real printer, where everything is, and what to try next."""
-    for step in scored.advice.steps if scored.advice else ():
-        say(step.text)
-    say(f"Everything is in {folder.path.resolve()}; round 1 is in {round_.path}:")
-    say("  sheet.gcode, sheet.json, preview.svg and .png: the sheet, as `padsheet sheet` writes it")
-    say("  photo-1.jpg, annotated.jpg, scores.json: the photo and what was read from it")
+    """Say where everything is, what to take care of, and what to try next."""
+    say(
+        f"\nThe photo is rendered, not real. In {round_.path} are the sheet (sheet.gcode, "
+        "preview.svg), the photo as read (annotated.jpg), scores.json and the report."
+    )
     if made is not None and made.edits.edits:
-        say("  edits.gcode, restore.gcode: for the printer, and the way back")
-    say(f"Open the report in a browser: {round_.report_html.resolve()}")
-    say("The photo is rendered, not real.")
-    if goes_on:
-        base = f"padsheet -C {shlex.quote(str(folder.path))}"
-        there = shlex.quote(str(folder.path / SECOND))
-        say(
-            f"Next, the second round: the mesh as shown after these edits{apart}, a sheet, its "
-            "photo."
-        )
-        say(f"  {base} mesh {there}/mesh.csv --yes")
-        say(f"  {base} sheet")
-        say(f"  {base} score {there}/photo.jpg")
-        say(f"  {base} rounds")
-    say("With your own printer: `padsheet init my-bed`.")
+        lines = [edit.line for edit in made.edits.edits]
+        more = f", {len(lines)} lines such as {lines[0]}" if lines[0] else ""
+        say(f"There too: edits.gcode for the printer{more}; and the way back, restore.gcode.")
+        say("With a real printer, before any of them is sent:")
+        for caution in (*made.edits.cautions, SAVE_WARNING):
+            say(f"! {caution}", hang=2)
+    report = Step(
+        text="Open the report in a browser: every point, and what would now be to do.",
+        commands=(str(round_.report_html.resolve()),),
+    )
+    base = f"padsheet -C {shlex.quote(str(folder.path))}"
+    there = shlex.quote(str(folder.path / SECOND))
+    second = Step(
+        text=f"Go on to the second round: the mesh as shown after these edits{apart}, a sheet, its "
+        "photo.",
+        commands=(
+            f"{base} mesh {there}/mesh.csv --yes",
+            f"{base} sheet",
+            f"{base} score {there}/photo.jpg",
+            f"{base} rounds",
+        ),
+    )
+    own = Step(text="Then with your own printer.", commands=("padsheet init my-bed",))
+    say("What to do now:")
+    say_steps([report, *([second] if goes_on else []), own])

@@ -17,6 +17,7 @@ from padsheet.cli.options import (
     json_option,
     round_option,
     say,
+    say_steps,
     show_json,
     user_errors,
 )
@@ -39,6 +40,7 @@ from padsheet.scoring.round_edits import (
     write_proof,
 )
 from padsheet.scoring.rounds import BedFolder, Round
+from padsheet.scoring.todo import Step, after_writing
 
 __all__ = ["command", "show_talk"]
 
@@ -143,7 +145,19 @@ def command(
         )
     if made.edits.edits:
         say(f"Wrote {round_.edits_gcode} and the way back, {round_.restore_gcode}.")
-    show_talk(made)
+    words = "".join(
+        f" {word}"
+        for word, given in (
+            (f"--round {number}", number),
+            ("--keep-mean", keep_mean),
+            ("--empty-mesh", empty_mesh),
+            ("--force", force),
+        )
+        if given
+    )
+    by_hand = since is not None or not only_changed
+    with user_errors():
+        show_talk(folder, round_, made, options=words, by_hand=by_hand)
 
 
 def _finish(folder: BedFolder, bed: Bed, number: int | None, *, keep_mean: bool) -> None:
@@ -174,30 +188,14 @@ def _since(folder: BedFolder, bed: Bed, round_: Round, since: int) -> RoundEdits
     return made
 
 
-def show_talk(made: RoundEdits) -> None:
-    """Say what belongs to the edits: the offset, and what comes next."""
-    if made.offset is not None:
-        say(f"Common offset: {made.offset.text}")
-        for line in made.offset.lines:
-            say(f"  {line}")
-        for line in made.offset.restore:
-            say(f"  (the way back: {line})")
-    if made.offset_problem:
-        say(f"Common offset: {made.offset_problem}")
-    if made.edits.edits:
-        by_hand = (
-            "let the printer show its mesh then, give that to `padsheet mesh`, and save it in the "
-            "printer only when all is as advised"
-            + (f" ({made.edits.save})." if made.edits.save else ".")
-        )
-        if made.edits.style == "table":
-            say(f"Type the values in, {by_hand}")
-        else:
-            say(f"Send them with `padsheet send`. Or by hand: {by_hand}")
-        return
-    say("No mesh point is to be changed now.")
-    for step in made.advice.steps:
-        say(step.text)
+def show_talk(
+    folder: BedFolder, round_: Round, made: RoundEdits, *, options: str = "", by_hand: bool = False
+) -> None:
+    """Say what to do now: with the edits, with the common offset, and after them."""
+    if not made.edits.edits:
+        say("No mesh point is to be changed now.")
+    say("What to do now:")
+    say_steps(after_writing(folder, round_, made, options=options, by_hand=by_hand))
 
 
 def _data(made: RoundEdits, number: int) -> dict[str, object]:
@@ -257,11 +255,21 @@ def _prove(folder: BedFolder, bed: Bed, *, as_json: bool) -> None:
         show_json({"format": 1, **_list_data(edits)})
     else:
         click.echo("\n".join(edits.unsaved_lines))
-    say(
-        f"Wrote {path}. Send it, do not save, and give the mesh shown to "
-        "`padsheet edits --proved FILE`. Then take the edit back with"
+    say(f"Wrote {path}. What to do now:")
+    say_steps(
+        [
+            Step(text="Give the printer the line above, and do not save."),
+            Step(
+                text=f"Let it show its mesh ({edits.show}), save the answer as a text file and "
+                "have it judged.",
+                commands=(here("`padsheet edits --proved answer.txt`").strip("`"),),
+            ),
+            Step(
+                text="Take the edit back.",
+                commands=(edits.edits[0].restore or "the old value",),
+            ),
+        ]
     )
-    say(f"  {edits.edits[0].restore or 'the old value'}")
 
 
 def _judge(ctx: click.Context, folder: BedFolder, bed: Bed, text: str, *, as_json: bool) -> None:

@@ -129,8 +129,8 @@ def _chosen_round(folder: BedFolder, sheet_path: Path | None, number: int | None
     )
 
 
-def show_scores(scored: Scored) -> None:
-    """Print table, map and the one sentence that sums them up."""
+def show_scores(scored: Scored, *, in_short: bool = False) -> None:
+    """Print table, map and the one sentence that sums them up; no table if `in_short`."""
     colour = sys.stdout.isatty() and not _no_colour()
     width = columns_of(sys.stdout)
     if scored.check is not None:
@@ -139,9 +139,11 @@ def show_scores(scored: Scored) -> None:
         for sentence in scored.check.words:
             click.echo(fitted(sentence, sys.stdout))
         return
-    click.echo(score_table(scored.score, scored.advice, width=width))
-    click.echo()
-    click.echo(score_map(scored.score, scored.advice, colour=colour, width=width))
+    if not in_short:
+        click.echo(score_table(scored.score, scored.advice, width=width))
+        click.echo()
+    reasons = "the report" if in_short else "the table"
+    click.echo(score_map(scored.score, scored.advice, colour=colour, width=width, reasons=reasons))
     click.echo()
     click.echo(fitted(summary(scored.score, scored.advice), sys.stdout))
     say(_printed_with(scored))

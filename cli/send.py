@@ -7,7 +7,7 @@ from dataclasses import replace
 import click
 
 from padsheet.cli.edits import show_talk
-from padsheet.cli.options import folder_of, force_option, round_option, say, user_errors
+from padsheet.cli.options import folder_of, force_option, round_option, say, say_steps, user_errors
 from padsheet.cli.over_port import ask, baud_option, greeted, save_option, saved, yes_option
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
@@ -16,6 +16,7 @@ from padsheet.scoring.edits import CAUTIONS, EditList
 from padsheet.scoring.link import Link, allowed_lines, check_port, framed, ports_seen
 from padsheet.scoring.restoring import change_in_words, edits_between, edits_from_held
 from padsheet.scoring.round_edits import (
+    RoundEdits,
     edits_of_round,
     forget_proof,
     free_mesh_name,
@@ -37,6 +38,7 @@ from padsheet.scoring.sending import (
     restore_after,
     send_edits,
 )
+from padsheet.scoring.todo import after_edits
 
 __all__ = ["command"]
 
@@ -100,7 +102,7 @@ def command(
             made = edits_of_round(folder, bed, round_, keep_mean=keep_mean, empty_mesh=empty_mesh)
             check_sendable(made.edits)
             if not made.edits.edits:
-                show_talk(made)
+                show_talk(folder, round_, made)
                 return
             if dry_run or port is None:
                 _show_lines(made.edits, bed)
@@ -108,10 +110,7 @@ def command(
             ask(made.edits.cautions, f"Send {len(made.edits.edits)} edits to {port}?", yes=yes)
             write_edits(round_, made.edits)
             _send(folder, bed, round_, made.edits, port, baud, yes=yes, save=save, force=force)
-            if made.offset is not None:
-                say(f"Not sent, as it is yours to do: common offset: {made.offset.text}")
-            if made.offset_problem:
-                say(f"Common offset: {made.offset_problem}")
+            _say_left(folder, round_, made)
 
 
 def _finished(
@@ -150,7 +149,18 @@ def _finished(
             ask((), f"Send {len(edits.edits)} edits to {port}?", yes=yes)
         outcome = _taken(link, edits, bed, round_)
         _saved(link, outcome, bed, round_, save=save)
+    _say_left(folder, round_)
     return True
+
+
+def _say_left(folder: BedFolder, round_: Round, made: RoundEdits | None = None) -> None:
+    """Say what is left to do once the edits are in; the common offset is the user's own to set."""
+    if made is not None and made.offset is not None:
+        say(f"Not sent, as it is yours to do: common offset: {made.offset.text}")
+    if made is not None and made.offset_problem:
+        say(f"Common offset: {made.offset_problem}")
+    say("What to do now:")
+    say_steps(after_edits(folder, round_))
 
 
 def _taken(link: Link, edits: EditList, bed: Bed, round_: Round) -> Outcome:
@@ -169,7 +179,7 @@ def _saved(link: Link, outcome: Outcome, bed: Bed, round_: Round, *, save: bool)
     """Save if the user says so, and put it on record."""
     if saved(link, outcome, bed, save=save):
         record_saved(round_)
-        say("Saved. Next: print a new sheet with `padsheet sheet`.")
+        say("Saved.")
 
 
 def _show_lines(edits: EditList, bed: Bed) -> None:

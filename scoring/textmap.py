@@ -83,7 +83,14 @@ def score_table(score: SheetScore, advice: Advice | None, *, width: int = 80) ->
     return "\n".join(rows)
 
 
-def score_map(score: SheetScore, advice: Advice | None, *, colour: bool, width: int = 80) -> str:
+def score_map(
+    score: SheetScore,
+    advice: Advice | None,
+    *,
+    colour: bool,
+    width: int = 80,
+    reasons: str = "the table",
+) -> str:
     """Draw the bed seen from above, front at the bottom, with the signed gap error at each point.
 
     Parameters
@@ -95,6 +102,8 @@ def score_map(score: SheetScore, advice: Advice | None, *, colour: bool, width: 
     width : int, optional
         Columns of the terminal. Meshes that are too wide even for the dense form (hundredths of a
         millimetre) are drawn in several blocks of columns.
+    reasons : str, optional
+        Where the reasons of points that were not read are told.
 
     Returns
     -------
@@ -118,7 +127,9 @@ def score_map(score: SheetScore, advice: Advice | None, *, colour: bool, width: 
             lines += _map_row(score, pads, nodes, block, j, roomy, colour)
         lines += [f"{'':{LABEL}}{head}".rstrip()]
         lines += [f"{'':{LABEL}}{'front'.center(cell * len(block))}".rstrip(), ""]
-    return "\n".join(lines + list(_legend(score, roomy, bool(nodes), width, waits=waiting(advice))))
+    waits = waiting(advice)
+    legend = _legend(score, roomy, bool(nodes), width, waits=waits, reasons=reasons)
+    return "\n".join([*lines, *legend])
 
 
 def _by_node(advice: Advice | None) -> dict[tuple[int, int], NodeAdvice]:
@@ -249,7 +260,7 @@ def _painted(text: str, score: SheetScore, pad: PadScore | None, colour: bool) -
 
 
 def _legend(
-    score: SheetScore, roomy: bool, advised: bool, width: int, *, waits: str
+    score: SheetScore, roomy: bool, advised: bool, width: int, *, waits: str, reasons: str
 ) -> Iterator[str]:
     unit = "mm" if roomy else "hundredths of a millimetre"
     text = f"Gap error in {unit}: + the nozzle is too far from the bed, - too near; ? not read."
@@ -262,7 +273,7 @@ def _legend(
     elif advised:
         text += " What to do there: v lower the nozzle, ^ raise it."
     if advised and roomy and any(pad.gap_mm is None for pad in score.pads):
-        text += " Unread, unsure: that is not known; the table says why."
+        text += f" Unread, unsure: that is not known; {reasons} says why."
     text += (
         f" Of the 95 % intervals, +-{Z95 * score.common_sigma_mm:.3f} mm is shared by all points: "
         "they may be off together, and their differences are surer."

@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from padsheet.patterns.bed import Bed, Edits
 from padsheet.scoring.advice import Advice
 from padsheet.scoring.applied import Applied
 from padsheet.scoring.kept_proof import is_proved
+from padsheet.scoring.round_edits import RoundEdits
 from padsheet.scoring.rounds import BedFolder, Round
 
 __all__ = [
     "Step",
     "after_edits",
     "after_record",
+    "after_writing",
     "hand_offset_mm",
     "hand_offset_words",
     "score_again",
@@ -206,10 +208,66 @@ def after_edits(folder: BedFolder, round_: Round) -> list[Step]:
     if advice is not None and advice.set_offset and (applied is None or applied.offset_mm is None):
         steps += [Step(text=step.text) for step in advice.steps if step.kind == "offset"]
         steps += _record(advice, base, bed.edits)
+    return [*steps, _next_sheet(advice, base)]
+
+
+def _next_sheet(advice: Advice | None, base: str) -> Step:
+    """Return the step of the next sheet, with the reach that was advised."""
     planned = () if advice is None else advice.steps
     reach = next((step.reach for step in planned if step.kind == "sheet"), "")
     command = f"{base} sheet --reach {reach}" if reach else f"{base} sheet"
-    return [*steps, Step(text="Print the next sheet.", commands=(command,))]
+    return Step(text="Print the next sheet.", commands=(command,))
+
+
+def after_writing(
+    folder: BedFolder, round_: Round, made: RoundEdits, *, options: str = "", by_hand: bool = False
+) -> list[Step]:
+    """Return what to do once the edits of a round are written, none of them sent yet.
+
+    Parameters
+    ----------
+    made : RoundEdits
+        Where it holds no edits of the mesh, the rest of the advice is to be done.
+    options : str, optional
+        What `padsheet send` has to be told to send these edits.
+    by_hand : bool, optional
+        Whether `padsheet send` has no way to send them.
+
+    Raises
+    ------
+    PadsheetError
+        If profile or record cannot be read.
+    """
+    bed, base = folder.bed(), _base(folder.path)
+    if not made.edits.edits:
+        told = todo_of(folder, round_, made.advice)
+        return [
+            _offset_step(made, step.text) if step.commands == (f"{base} edits",) else step
+            for step in told
+        ]
+    steps = []
+    if not made.edits.from_nothing and not is_proved(folder, bed):
+        steps = _before_edits(base, proved=False, mesh_known=True)
+    way = _edits_step("Send these edits.", base, bed.edits)
+    hand = way if way.other is None else way.other
+    hand = replace(hand, commands=tuple(c for c in hand.commands if c != f"{base} edits"))
+    if way.other is None or by_hand:
+        text = hand.text.removeprefix("Or without a serial cable: ")
+        steps.append(replace(hand, text=text[0].upper() + text[1:]))
+    else:
+        steps.append(replace(way, commands=(f"{way.commands[0]}{options}",), other=hand))
+    if made.offset is not None or made.offset_problem:
+        steps += [_offset_step(made), *_record(made.advice, base, bed.edits)]
+    return [*steps, _next_sheet(made.advice, base)]
+
+
+def _offset_step(made: RoundEdits, text: str = "") -> Step:
+    """Return the step of the common offset, with the lines that set it."""
+    if made.offset is None:
+        return Step(text=f"{text or 'Set the common offset.'} {made.offset_problem}".rstrip())
+    back = " ".join(made.offset.restore)
+    way_back = f" The way back: {back}" if back else ""
+    return Step(text=f"Common offset: {made.offset.text}{way_back}", commands=made.offset.lines)
 
 
 def after_record(folder: BedFolder, round_: Round) -> list[Step]:

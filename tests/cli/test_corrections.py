@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -231,6 +232,63 @@ def test_the_proof_by_hand(scored: Path, tmp_path: Path) -> None:
 def test_the_proof_is_asked_for_before_the_edits_are_shown(scored: Path) -> None:
     output = run(scored, "edits").output
     assert output.index("First prove the edit style") < output.index("M421 I")
+
+
+def steps_of(text: str) -> list[str]:
+    """Return what stands behind the numbers, each step on one line."""
+    told = " ".join(text.partition("What to do now:")[2].split())
+    return [part.strip() for part in re.split(r"(?:^| )\d\. ", told) if part.strip()]
+
+
+def test_edits_are_followed_by_what_to_do_in_order(
+    tmp_path: Path, table: Path, score_of: Callable[..., object]
+) -> None:
+    """What is only to be known stands before the steps, and each step names its command."""
+    bed = bed_with(offset_style="M290")
+    folder = write_bed(tmp_path / "steps", bed)
+    assert run(folder, "mesh", str(table), "--yes").exit_code == 0
+    add_round(folder, score_of, GAPS_MM + 0.03)
+    result = run(folder, "edits", "--keep-mean")
+    assert result.exit_code == 0, result.output
+    assert result.stderr.index("Wrote ") < result.stderr.index("What to do now:")
+    prove, send, offset, record, sheet = steps_of(result.stderr)
+    base = f"padsheet -C {folder}"
+    assert f"{base} edits --prove {base} edits --proved answer.txt" in prove
+    assert f"Send these edits. {base} send --port PORT --keep-mean Or without" in send
+    assert send.endswith(f"{base} mesh answer-after.txt")
+    assert offset.startswith("Common offset: ")
+    assert "M290 Z-0.0" in offset
+    assert record.endswith(f"{base} applied --offset -0.03")
+    assert sheet.startswith(f"Print the next sheet. {base} sheet")
+    # All changes since a round cannot be sent over a cable by one command.
+    since = steps_of(run(folder, "edits", "--since-round", "1", "--force").stderr)
+    assert since[1].startswith("Give the printer the lines of edits.gcode")
+    assert not any("send --port" in step for step in since)
+
+
+def test_without_edits_the_rest_is_told_as_steps_and_facts(
+    tmp_path: Path, table: Path, score_of: Callable[..., object]
+) -> None:
+    folder = write_bed(tmp_path / "offset", bed_with(offset_style="M290"))
+    assert run(folder, "mesh", str(table), "--yes").exit_code == 0
+    add_round(folder, score_of, np.full((4, 5), 0.26))
+    assert BedFolder(folder).latest_round().read_advice().work == "offset"
+    result = run(folder, "edits")
+    assert result.exit_code == 0, result.output
+    assert "No mesh point is to be changed now. What to do now:" in " ".join(result.stderr.split())
+    steps = steps_of(result.stderr)
+    (offset,) = (step for step in steps if step.startswith("Common offset"))
+    assert "M290 Z-0.06" in offset
+    # The way to these lines is not told to whoever has just gone it.
+    assert not any(step.endswith(" edits") for step in steps)
+    assert any(" applied --offset -0.06" in step for step in steps)
+
+
+def test_the_steps_of_a_proof_are_numbered(scored: Path) -> None:
+    give, judge, back = steps_of(run(scored, "edits", "--prove").stderr)
+    assert "do not save" in give
+    assert judge.endswith(f"padsheet -C {scored} edits --proved answer.txt")
+    assert back.startswith("Take the edit back. M421 I")
 
 
 def test_prove_and_proved_exclude_each_other(scored: Path, table: Path) -> None:

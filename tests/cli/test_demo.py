@@ -6,6 +6,7 @@ import io
 import json
 import shlex
 import shutil
+import textwrap
 from pathlib import Path
 
 import cv2
@@ -20,6 +21,7 @@ from padsheet.patterns.bed import MeshGrid
 from padsheet.patterns.make import make_sheet
 from padsheet.patterns.profile import parse_bed
 from padsheet.patterns.sheet_file import sheet_from_json
+from padsheet.scoring.edits import CAUTIONS, SAVE_WARNING
 from padsheet.scoring.mesh import parse_mesh_csv
 from padsheet.scoring.photo import decode_photo
 from padsheet.scoring.reading import PhotoReading, read_sheet_photo
@@ -195,7 +197,7 @@ def test_demo_goes_on_to_the_second_round(demo: tuple[Path, Result], tmp_path: P
     commands = [
         shlex.split(line)[1:]
         for line in demo[1].stderr.splitlines()
-        if line.startswith("  padsheet -C")
+        if line.startswith("     padsheet -C")
     ]
     assert [words[2] for words in commands] == ["mesh", "sheet", "score", "rounds"]
     folder = shutil.copytree(demo[0], tmp_path / demo[0].name)
@@ -204,7 +206,7 @@ def test_demo_goes_on_to_the_second_round(demo: tuple[Path, Result], tmp_path: P
         assert result.exit_code == 0, result.output
         # What the demo itself brings about is announced, and reported as no mistake of the user's.
         assert "not as advised" not in result.stderr
-    assert "otherwise than here: the photo was rendered earlier" in demo[1].stderr
+    assert "otherwise than here: the photo was rendered earlier" in " ".join(demo[1].stderr.split())
     sheet = sheet_from_json((folder / "rounds/02/sheet.json").read_text(encoding="utf-8"))
     assert sheet.id == sheet_from_json(files_of("second-round")[1]).id
     scores = json.loads((folder / "rounds/02/scores.json").read_text(encoding="utf-8"))
@@ -222,6 +224,28 @@ def test_demo_goes_on_to_the_second_round(demo: tuple[Path, Result], tmp_path: P
     told = json.loads((folder / "rounds/02/scores.json").read_text(encoding="utf-8"))
     assert not told["advice"]["done"]
     assert told["advice"]["warp_done"]
+
+
+def test_demo_says_what_a_person_needs_and_no_more(demo: tuple[Path, Result]) -> None:
+    """Two screens of 80 columns; the rest is in the report. No caution is left out."""
+    said = demo[1].output.replace(str(demo[0]), "padsheet-demo").splitlines()
+    assert sum(max(1, len(textwrap.wrap(line, 78))) for line in said) <= 60
+    flat = " ".join(demo[1].stderr.split())
+    for caution in (*CAUTIONS, SAVE_WARNING):
+        assert f"! {caution}" in flat
+    assert flat.index(CAUTIONS[0]) < flat.index("What to do now:")
+    assert f"{(demo[0] / 'rounds/01/report.html').resolve()}" in demo[1].stderr
+    edits = (demo[0] / "rounds/01/edits.gcode").read_text(encoding="utf-8")
+    count = sum(line.startswith("M421 ") for line in edits.splitlines())
+    assert f"{count} lines such as M421 I" in flat
+    assert "points need lowering" in demo[1].stdout
+
+
+def test_where_a_point_is_not_read_demo_says_where_the_reason_stands(tmp_path: Path) -> None:
+    result = run("demo", tmp_path / "dark", "--photo", "dark")
+    assert result.exit_code == 0, result.output
+    assert "24 of 25 pads" in result.stdout
+    assert "the report says why" in " ".join(result.stdout.split())
 
 
 def test_demo_touches_no_folder_but_its_own(tmp_path: Path) -> None:
