@@ -290,7 +290,7 @@ def _data(
 
 def _show(scored: Scored, against: Comparison) -> None:
     show_scores(scored, in_short=True)
-    click.echo(f"\n{fitted(against.text, sys.stdout)}")
+    click.echo(fitted(against.text, sys.stdout))
 
 
 def _talk(
@@ -309,7 +309,7 @@ def _talk(
         for caution in (*made.edits.cautions, SAVE_WARNING):
             say(f"! {caution}", hang=2)
     report = Step(
-        text="Open the report in a browser: every point, and what would now be to do.",
+        text="Open the report in a browser: every point, and what to do.",
         commands=(str(round_.report_html.resolve()),),
     )
     base = f"padsheet -C {shlex.quote(str(folder.path))}"
@@ -324,6 +324,6 @@ def _talk(
             f"{base} rounds",
         ),
     )
-    own = Step(text="Then with your own printer.", commands=("padsheet init my-bed",))
+    own = Step(text="Then begin with your own printer.", commands=("padsheet init my-bed",))
     say("What to do now:")
     say_steps([report, *([second] if goes_on else []), own])

@@ -229,7 +229,7 @@ def test_demo_goes_on_to_the_second_round(demo: tuple[Path, Result], tmp_path: P
 def test_demo_says_what_a_person_needs_and_no_more(demo: tuple[Path, Result]) -> None:
     """Two screens of 80 columns; the rest is in the report. No caution is left out."""
     said = demo[1].output.replace(str(demo[0]), "padsheet-demo").splitlines()
-    assert sum(max(1, len(textwrap.wrap(line, 78))) for line in said) <= 60
+    assert sum(max(1, len(textwrap.wrap(line, 80))) for line in said) <= 60
     flat = " ".join(demo[1].stderr.split())
     for caution in (*CAUTIONS, SAVE_WARNING):
         assert f"! {caution}" in flat
