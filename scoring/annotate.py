@@ -207,6 +207,7 @@ def _free(
 ) -> Pixels:
     """Return the first place in the picture where a text covers nothing, else the best."""
     points = place(np.array(places_mm))
+    boxes = np.array(taken).reshape(-1, 4)
     covered = []
     for at in points:
         box = _box_of(draw, at, [(text, font)])
@@ -215,18 +216,19 @@ def _free(
         # The rim drawn around it is not wider than this.
         rim = 0.2 * (box[3] - box[1])
         grown = (box[0] - rim, box[1] - rim, box[2] + rim, box[3] + rim)
-        over = sum(_overlap(grown, other) for other in taken)
+        over = _overlap(grown, boxes)
         if over == 0 and moved < 1.0:
             return np.asarray(at)
         covered.append(over + moved * (box[3] - box[1]))
     return np.asarray(points[int(np.argmin(covered))])
 
 
-def _overlap(one: Box, other: Box) -> float:
-    """Return the area that two boxes share."""
-    wide = min(one[2], other[2]) - max(one[0], other[0])
-    high = min(one[3], other[3]) - max(one[1], other[1])
-    return max(wide, 0.0) * max(high, 0.0)
+def _overlap(one: Box, others: Pixels) -> float:
+    """Return the area that a box shares with others, shape (N, 4)."""
+    left, top, right, bottom = others.T
+    wide = np.minimum(right, one[2]) - np.maximum(left, one[0])
+    high = np.minimum(bottom, one[3]) - np.maximum(top, one[1])
+    return float((np.maximum(wide, 0.0) * np.maximum(high, 0.0)).sum())
 
 
 def _label_lines(pad: PadScore, score: SheetScore, style: Style) -> list[tuple[str, Font]]:

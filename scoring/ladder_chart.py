@@ -93,13 +93,14 @@ def _ticks(low: float, high: float, most: int) -> list[float]:
 
 def _axes(spans: Spans, at: Place) -> Iterator[str]:
     (x0, x1), (y0, y1) = spans
-    for x in _ticks(x0, x1, 6):
-        px, _ = at(x, y0)
-        yield tag("path", d=f"M{px:.1f} {PLOT[1]}V{PLOT[3]}", class_="grid")
+    columns = [(at(x, y0)[0], x) for x in _ticks(x0, x1, 6)]
+    rows = [(at(x0, y)[1], y) for y in _ticks(y0, y1, 5)]
+    lines = [f"M{px:.1f} {PLOT[1]}V{PLOT[3]}" for px, _ in columns]
+    lines += [f"M{PLOT[0]} {py:.1f}H{PLOT[2]}" for py, _ in rows]
+    yield tag("path", d="".join(lines), class_="grid")
+    for px, x in columns:
         yield text_at(px, PLOT[3] + 16, f"{x:.2f}", 12.0, class_="ink")
-    for y in _ticks(y0, y1, 5):
-        _, py = at(x0, y)
-        yield tag("path", d=f"M{PLOT[0]} {py:.1f}H{PLOT[2]}", class_="grid")
+    for py, y in rows:
         yield tag(
             "text", f"{y:.2f}", x=PLOT[0] - 5, y=py + 4, font_size=12.0, text_anchor="end",
             class_="ink",
@@ -136,6 +137,7 @@ def _one_area(
         points = [at(x, fitted[x]) for x in sorted(fitted)]
         path = "L".join(f"{x:.1f} {y:.1f}" for x, y in points)
         yield tag("path", d=f"M{path}", class_=f"{series} fit")
+    bars, dots = [], []
     for k in rows:
         width = curve.width_mm[k]
         if width is None:
@@ -143,11 +145,17 @@ def _one_area(
         x, y = at(float(x_mm[k]), width)
         _, low = at(float(x_mm[k]), width - Z95 * curve.sigma_mm[k])
         _, high = at(float(x_mm[k]), width + Z95 * curve.sigma_mm[k])
-        yield tag("path", d=f"M{x:.1f} {low:.1f}V{high:.1f}", class_=f"{series} bar")
+        bars.append(f"M{x:.1f} {low:.1f}V{high:.1f}")
         used = "dot" if curve.state[k] == "used" else "dot out"
         title = tag("title", escape(f"line {k + 1}: {width:.3f} mm, {curve.state[k]}"))
-        if index % 2:
-            yield tag("rect", title, x=x - 4.5, y=y - 4.5, width=9, height=9,
-                       class_=f"{series} {used}")  # fmt: skip
-        else:
-            yield tag("circle", title, cx=x, cy=y, r=5, class_=f"{series} {used}")
+        dots.append(_dot(index, x, y, f"{series} {used}", title))
+    if bars:
+        yield tag("path", d="".join(bars), class_=f"{series} bar")
+    yield from dots
+
+
+def _dot(index: int, x: float, y: float, class_: str, title: str) -> str:
+    """Draw one width: round for the first cross-section, square for the second."""
+    if index % 2:
+        return tag("rect", title, x=x - 4.5, y=y - 4.5, width=9, height=9, class_=class_)
+    return tag("circle", title, cx=x, cy=y, r=5, class_=class_)

@@ -268,6 +268,7 @@ def _pad_views(
 ) -> list[PadView]:
     """Return the pads, those that were not read first, then by the size of their error."""
     by_node = {(curve.i, curve.j): curve for curve in curves}
+    advised = {(node.i, node.j): node for node in (advice.nodes if advice else ())}
 
     def urgency(pad: PadScore) -> tuple[int, float]:
         if pad.gap_mm is None:
@@ -277,9 +278,7 @@ def _pad_views(
     ordered = sorted(score.pads, key=urgency)
     views = []
     for rank, pad in enumerate(ordered):
-        node = next(
-            (n for n in (advice.nodes if advice else ()) if (n.i, n.j) == (pad.i, pad.j)), None
-        )
+        node = advised.get((pad.i, pad.j))
         curve = by_node.get((pad.i, pad.j))
         crop = crops.get((pad.i, pad.j))
         views.append(

@@ -6,7 +6,7 @@ and text take the page's colours through classes, so that they follow its light 
 
 from __future__ import annotations
 
-from functools import cache
+from functools import cache, lru_cache
 from html import escape
 
 __all__ = ["tag", "text_at"]
@@ -37,10 +37,16 @@ def tag(name: str, body: str | None = None, /, **attributes: object) -> str:
         if isinstance(value, float):
             text = f"{value:.2f}".rstrip("0").rstrip(".")
         else:
-            text = escape(str(value))
+            text = _escaped(str(value))
         pairs.append(f' {_name(key)}="{text}"')
     start = f"<{name}{''.join(pairs)}"
     return f"{start}/>" if body is None else f"{start}>{body}</{name}>"
+
+
+@lru_cache(maxsize=256)
+def _escaped(value: str) -> str:
+    # Kept, since a drawing's classes and sizes come again and again.
+    return escape(value)
 
 
 @cache
