@@ -15,6 +15,7 @@ __all__ = [
     "discriminant_axis",
     "luminance_axis",
     "print_and_plate",
+    "prints_and_plates",
 ]
 
 Floats = NDArray[np.float64]
@@ -80,13 +81,21 @@ def print_and_plate(light: NDArray[np.float32], u_mm: Floats) -> PrintAndPlate:
     u_mm : ndarray, shape (U,)
         Places across them, the line about zero.
     """
-    groups = [
-        np.ascontiguousarray(light[:, :, where].reshape(-1, 3).T, float)
+    return prints_and_plates(light[None], u_mm)[0]
+
+
+def prints_and_plates(light: NDArray[np.float32], u_mm: Floats) -> list[PrintAndPlate]:
+    """Gather the colours of print and plate in several places, light (P, N, S, U, 3)."""
+    printed, bare = (
+        np.ascontiguousarray(light[:, :, :, where].reshape(len(light), -1, 3).swapaxes(1, 2), float)
         for where in (np.abs(u_mm) < 0.08, np.abs(u_mm) > u_mm[-1] - 0.15)
+    )
+    on_print, on_plate = medians(printed), medians(bare)
+    within = _scatter(printed, on_print) + _scatter(bare, on_plate)
+    return [
+        PrintAndPlate(print_light=one, plate_light=other, within=both)
+        for one, other, both in zip(on_print, on_plate, within, strict=True)
     ]
-    print_light, plate_light = (medians(group) for group in groups)
-    within = _scatter(groups[0], print_light) + _scatter(groups[1], plate_light)
-    return PrintAndPlate(print_light=print_light, plate_light=plate_light, within=within)
 
 
 def luminance_axis(colours: PrintAndPlate) -> ColourAxis:
@@ -114,9 +123,10 @@ def _share(colours: PrintAndPlate) -> Floats:
 
 
 def _scatter(values: Floats, middle: Floats) -> Floats:
-    """Return the covariance of values (3, N) that a few outliers do not move."""
-    away = np.abs(values - middle[:, None]).sum(axis=0)
-    count = max(2, int(0.9 * len(away)))
-    kept = values[:, np.argpartition(away, count - 1)[:count]]
-    kept = kept - kept.mean(axis=1, keepdims=True)
-    return np.asarray(kept @ kept.T / (count - 1))
+    """Return the covariances of values (P, 3, N) that a few outliers do not move: (P, 3, 3)."""
+    away = np.abs(values - middle[..., None]).sum(axis=1)
+    count = max(2, int(0.9 * away.shape[1]))
+    nearest = np.argpartition(away, count - 1)[:, None, :count]
+    kept = np.take_along_axis(values, nearest, axis=2)
+    kept = kept - kept.mean(axis=2, keepdims=True)
+    return np.asarray(kept @ kept.swapaxes(1, 2) / (count - 1))

@@ -6,7 +6,8 @@ from them is in millimetres on the bed.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -17,9 +18,10 @@ from padsheet.patterns.sheet import Pad, Sheet
 from padsheet.scoring.camera import Camera
 from padsheet.scoring.colour_axis import (
     ColourAxis,
+    PrintAndPlate,
     discriminant_axis,
     luminance_axis,
-    print_and_plate,
+    prints_and_plates,
 )
 from padsheet.scoring.edges import fit_bars
 from padsheet.scoring.medians import median, medians
@@ -35,6 +37,7 @@ __all__ = [
     "pad_lines",
     "pad_profiles",
     "sample_lines",
+    "sample_pads",
 ]
 
 Floats = NDArray[np.float64]
@@ -56,6 +59,8 @@ _NEARLY_STILL, _FEW_STEPS, _STILL = 2e-3, 25, 5e-4
 # Edges that are blurred by this many times more in colour are blurred by the camera's colour.
 _COLOUR_BLURRED = 1.5
 _SAMPLES_PER_PX, _SHARED_NOISE_PX = 2.0, 1.5
+# Patches of so many pads are worked on together: more would take memory only.
+_SAMPLED_AT_ONCE = 32
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,31 +155,49 @@ def sample_lines(photo: Photo, camera: Camera, lines: Lines, z_mm: float) -> Pat
     z_mm : float
         Height of what is looked at over the bed.
     """
-    knots = _knots(camera, lines, z_mm)
-    row, column = knots
+    [(_, [patches])] = sample_pads(photo, camera, [lines], z_mm)
+    return patches
+
+
+def sample_pads(
+    photo: Photo, camera: Camera, pads: Sequence[Lines], z_mm: float
+) -> Iterator[tuple[list[int], list[Patches]]]:
+    """Sample the lines of pads that differ only in their place, those of one shape together.
+
+    Yields
+    ------
+    (list of int, list of Patches)
+        Which of the pads, not very many at once, and their patches, all of one shape.
+    """
+    row, column = _knots(camera, pads, z_mm)
+    reach_mm, length_mm = pads[0].reach_mm, pads[0].length_mm
     scale, along_scale = (
-        median(np.hypot(row[end] - row[begin], column[end] - column[begin])) / length_mm
-        for begin, end, length_mm in (
-            (np.s_[:, 1, 0], np.s_[:, 1, 2], 2 * lines.reach_mm),
-            (np.s_[:, 0, 1], np.s_[:, 2, 1], lines.length_mm),
+        medians(np.hypot(row[end] - row[begin], column[end] - column[begin])) / apart_mm
+        for begin, end, apart_mm in (
+            (np.s_[..., 1, 0], np.s_[..., 1, 2], 2 * reach_mm),
+            (np.s_[..., 0, 1], np.s_[..., 2, 1], length_mm),
         )
     )
-    half_u = max(4, int(np.ceil(lines.reach_mm * scale * _SAMPLES_PER_PX)))
-    u = np.linspace(-lines.reach_mm, lines.reach_mm, 2 * half_u + 1)
-    rows = max(BLOCKS * 4, int(lines.length_mm * along_scale))
-    s = (np.arange(rows) + 0.5) / rows * lines.length_mm - lines.length_mm / 2
-    return _sampled(photo, knots, u, s, scale)
+    half_u = np.maximum(4, np.ceil(reach_mm * scale * _SAMPLES_PER_PX)).astype(int)
+    rows = np.maximum(BLOCKS * 4, (length_mm * along_scale).astype(int))
+    alike: dict[tuple[int, int], list[int]] = {}
+    for k, shape in enumerate(zip(half_u.tolist(), rows.tolist(), strict=True)):
+        alike.setdefault(shape, []).append(k)
+    for (half, count), group in alike.items():
+        u = np.linspace(-reach_mm, reach_mm, 2 * half + 1)
+        s = (np.arange(count) + 0.5) / count * length_mm - length_mm / 2
+        for first in range(0, len(group), _SAMPLED_AT_ONCE):
+            some = group[first : first + _SAMPLED_AT_ONCE]
+            yield some, [_sampled(photo, (row[k], column[k]), u, s, float(scale[k])) for k in some]
 
 
-def _knots(camera: Camera, lines: Lines, z_mm: float) -> tuple[Floats, Floats]:
-    """Return rows and columns of the middles, ends, sides and corners of lines, (N, 3, 3) each."""
+def _knots(camera: Camera, pads: Sequence[Lines], z_mm: float) -> tuple[Floats, Floats]:
+    """Return rows and columns of the middles, ends, sides and corners of lines, (P, N, 3, 3)."""
     part = np.array([-1.0, 0.0, 1.0])
-    x, y = (
-        lines.middle_mm[:, None, None, k]
-        + part[:, None] * lines.length_mm / 2 * lines.along[:, None, None, k]
-        + part * lines.reach_mm * lines.across[:, None, None, k]
-        for k in (0, 1)
-    )
+    middle = np.stack([lines.middle_mm for lines in pads])[..., None, None, :]
+    along = np.stack([lines.along for lines in pads])[..., None, None, :] * pads[0].length_mm / 2
+    across = np.stack([lines.across for lines in pads])[..., None, None, :] * pads[0].reach_mm
+    x, y = (middle[..., k] + part[:, None] * along[..., k] + part * across[..., k] for k in (0, 1))
     return camera.place(x, y, z_mm)
 
 
@@ -184,6 +207,13 @@ def _parabolas(part: Floats) -> NDArray[np.float32]:
     return np.stack(weights, axis=1).astype(np.float32)
 
 
+def _span(places: Floats, size: int) -> tuple[slice, bool]:
+    """Return which rows or columns of a picture hold places with a rim, and whether it has all."""
+    low, high = math.floor(places.min()) - 3, math.ceil(places.max()) + 4
+    first = min(max(low, 0), size - 8)
+    return slice(first, min(max(high, first + 8), size)), low >= 0 and high <= size
+
+
 def _sampled(
     photo: Photo, knots: tuple[Floats, Floats], u: Floats, s: Floats, scale: float
 ) -> Patches:
@@ -191,17 +221,12 @@ def _sampled(
 
     A line is so short that parabolas follow perspective and lens to a hundredth of a pixel.
     """
-    height, width = photo.rgb.shape[:2]
-    low = np.array([int(np.floor(place.min())) - 3 for place in knots])
-    high = np.array([int(np.ceil(place.max())) + 4 for place in knots])
-    whole = bool(low[0] >= 0 and low[1] >= 0 and high[0] <= height and high[1] <= width)
-    low = np.clip(low, 0, [height - 8, width - 8])
-    high = np.clip(high, low + 8, [height, width])
-    crop = linear_light(photo.rgb[low[0] : high[0], low[1] : high[1]])
+    spans, inside = zip(*map(_span, knots, photo.rgb.shape[:2]), strict=True)
+    crop = linear_light(photo.rgb[spans])
     along, across = _parabolas(s / (s[-1] + (s[1] - s[0]) / 2)), _parabolas(u / u[-1]).T
     rows, columns = (
-        along @ (place - first).astype(np.float32) @ across
-        for place, first in zip(knots, low, strict=True)
+        along @ (place - span.start).astype(np.float32) @ across
+        for place, span in zip(knots, spans, strict=True)
     )
     light = _interpolated(crop, rows[:, ::3], columns[:, ::3])
     # Between the lines, where the plate is bare, nothing may be blown out.
@@ -214,7 +239,7 @@ def _sampled(
         light=light,
         u_mm=u,
         s_mm=s,
-        whole=whole,
+        whole=all(inside),
         px_per_mm=scale,
         clipped=np.asarray(clipped),
     )
@@ -334,28 +359,44 @@ class PadProfiles:
     in_colour: PadProfiles | None = None
 
 
-def pad_profiles(patches: Patches) -> PadProfiles:
-    """Average the patches of a pad's tracks along them, in luminance and if need be in colour.
+def pad_profiles(pads: Sequence[Patches]) -> list[PadProfiles]:
+    """Average patches of one shape along the tracks, in luminance and if need be in colour.
 
     Luminance alone serves wherever it surely tells print from plate: cameras and JPEG smooth
     colour by some pixels, so that a narrow line loses its colour but not its luminance.
     """
-    colours = print_and_plate(patches.light, patches.u_mm)
-    luminance = luminance_axis(colours)
-    in_luminance = PadProfiles(
-        profiles=block_profiles(patches.along(luminance.axis)),
-        u_mm=patches.u_mm,
-        colour=luminance,
-        whole=patches.whole,
-        clipped_share=float(patches.clipped.mean()),
-        px_per_mm=patches.px_per_mm,
-        brightest=colours.brightest,
-    )
-    if luminance.separation > _LUMINANCE_SEPARATION:
-        return in_luminance
-    colour = discriminant_axis(colours)
-    profiles = block_profiles(patches.along(colour.axis))
-    return replace(in_luminance, in_colour=replace(in_luminance, profiles=profiles, colour=colour))
+    colours = prints_and_plates(np.stack([patches.light for patches in pads]), pads[0].u_mm)
+    in_luminance = _along(pads, [luminance_axis(one) for one in colours], colours)
+    faint = [
+        k for k, one in enumerate(in_luminance) if one.colour.separation <= _LUMINANCE_SEPARATION
+    ]
+    if faint:
+        some = [colours[k] for k in faint]
+        in_colour = _along([pads[k] for k in faint], [discriminant_axis(c) for c in some], some)
+        for k, one in zip(faint, in_colour, strict=True):
+            in_luminance[k] = replace(in_luminance[k], in_colour=one)
+    return in_luminance
+
+
+def _along(
+    pads: Sequence[Patches], axes: Sequence[ColourAxis], colours: Sequence[PrintAndPlate]
+) -> list[PadProfiles]:
+    """Average patches of one shape along the tracks, each pad's along its own colour axis."""
+    tracks = len(pads[0].rows)
+    values = np.concatenate([p.along(colour.axis) for p, colour in zip(pads, axes, strict=True)])
+    profiles = block_profiles(values)
+    return [
+        PadProfiles(
+            profiles=profiles[k * tracks : (k + 1) * tracks],
+            u_mm=patches.u_mm,
+            colour=colour,
+            whole=patches.whole,
+            clipped_share=float(patches.clipped.mean()),
+            px_per_mm=patches.px_per_mm,
+            brightest=seen.brightest,
+        )
+        for k, (patches, colour, seen) in enumerate(zip(pads, axes, colours, strict=True))
+    ]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -449,7 +490,7 @@ def measure_pad(patches: Patches) -> PadWidths:
     patches : Patches
         Of the pad's T tracks.
     """
-    profiles = pad_profiles(patches)
+    [profiles] = pad_profiles([patches])
     return measure_pads([profiles.in_colour or profiles])[0]
 
 

@@ -13,7 +13,7 @@ from padsheet.scoring.lines import (
     measure_pads,
     pad_lines,
     pad_profiles,
-    sample_lines,
+    sample_pads,
 )
 from padsheet.scoring.medians import median
 from padsheet.scoring.photo import Photo
@@ -46,9 +46,13 @@ def measure_photo(photo: Photo, camera: Camera, sheet: Sheet, z_mm: float) -> li
     z_mm : float
         Height over the bed of what is looked at.
     """
-    profiles = [
-        pad_profiles(sample_lines(photo, camera, pad_lines(sheet, pad), z_mm)) for pad in sheet.pads
-    ]
+    lines = [pad_lines(sheet, pad) for pad in sheet.pads]
+    found = {
+        k: one
+        for some, patches in sample_pads(photo, camera, lines, z_mm)
+        for k, one in zip(some, pad_profiles(patches), strict=True)
+    }
+    profiles = [found[k] for k in range(len(lines))]
     widths = _measured(profiles)
     doubtful = [k for k, one in enumerate(profiles) if one.in_colour is not None]
     coloured = _measured([c for one in profiles if (c := one.in_colour) is not None])

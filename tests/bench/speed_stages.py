@@ -30,7 +30,7 @@ STAGES = (
     ("which round", "padsheet.scoring.scorer", "find_round"),
     ("markers", "padsheet.scoring.reading", "find_markers"),
     ("registration", "padsheet.scoring.reading", "register"),
-    ("sampling", "padsheet.scoring.measuring", "sample_lines"),
+    ("sampling", "padsheet.scoring.lines", "_sampled"),
     ("profiles", "padsheet.scoring.measuring", "pad_profiles"),
     ("widths", "padsheet.scoring.measuring", "measure_pads"),
     ("gaps", "padsheet.scoring.reading", "_score_pads"),
