@@ -6,13 +6,16 @@ import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from padsheet.patterns.bed import Bed, Edits
 from padsheet.scoring.advice import Advice
 from padsheet.scoring.applied import Applied
 from padsheet.scoring.kept_proof import is_proved
-from padsheet.scoring.round_edits import RoundEdits
 from padsheet.scoring.rounds import BedFolder, Round
+
+if TYPE_CHECKING:
+    from padsheet.scoring.round_edits import RoundEdits
 
 __all__ = [
     "Step",

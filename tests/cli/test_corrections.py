@@ -399,6 +399,32 @@ def test_send_proves_sends_compares_records_and_saves(
     )
     assert one.forbidden == []
     assert f"Z{Z_MM[3, 0]:.3f}" in round_.restore_gcode.read_text()
+    assert result.stderr.index("Saved.") < result.stderr.index("What to do now:")
+    (sheet,) = steps_of(result.stderr)
+    assert sheet.startswith(f"Print the next sheet. padsheet -C {scored} sheet")
+
+
+@pytest.mark.parametrize("save", [False, True])
+def test_after_sending_the_offset_comes_before_the_next_sheet(
+    tmp_path: Path,
+    table: Path,
+    score_of: Callable[..., object],
+    printer: Callable[..., object],
+    save: bool,
+) -> None:
+    folder = write_bed(tmp_path / "offset", bed_with(offset_style="M290"))
+    assert run(folder, "mesh", str(table), "--yes").exit_code == 0
+    add_round(folder, score_of, GAPS_MM + 0.03)
+    words = ["send", "--port", printer().name_of_port, "--yes", *(["--save"] if save else [])]
+    result = run(folder, *words, text="n\n")
+    assert result.exit_code == 0, result.output
+    assert "Not sent, as it is yours to do: common offset" in result.stderr
+    steps = steps_of(result.stderr)
+    assert steps[0].startswith("Save the mesh in the printer now") is not save
+    offset, record, sheet = steps[-3:]
+    assert "Lower the nozzle everywhere by 0.03 mm" in offset
+    assert "applied --offset -0.03" in record
+    assert sheet.startswith("Print the next sheet.")
 
 
 def test_a_mesh_may_have_any_name_and_is_proved_all_the_same(
