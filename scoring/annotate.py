@@ -83,7 +83,9 @@ def annotate(
     pairs = [(pad, scores[pad.i, pad.j]) for pad in sheet.pads if (pad.i, pad.j) in scores]
     style = _style(image, place(np.array([(pad.x_mm, pad.y_mm) for pad in sheet.pads])))
     _draw_front(image, sheet, place, style)
-    outlines = [(answer, place(_outline_mm(pad, sheet))) for pad, answer in pairs]
+    corners = np.array([_outline_mm(pad, sheet) for pad, _ in pairs]).reshape(-1, 4, 2)
+    seen = place(corners.reshape(-1, 2)).reshape(corners.shape)
+    outlines = [(answer, outline) for (_, answer), outline in zip(pairs, seen, strict=True)]
     for answer, outline in outlines:
         _draw_outline(image, outline, answer, score, style)
     picture = Image.fromarray(image)
@@ -128,15 +130,13 @@ def _style(image: NDArray[np.uint8], centres: Pixels) -> Style:
 
 
 def _outline_mm(pad: Pad, sheet: Sheet) -> NDArray[np.float64]:
-    """Corners of the comb with a small rim, each side cut into pieces that can follow the lens."""
+    """Corners of the comb with a small rim; so short a side bends by no pixel in any lens."""
     offsets = [track.offset_mm for track in sheet.tracks] or [0.0]
     rim = 1.5
-    x = np.array([min(offsets) - rim, max(offsets) + rim]) + pad.x_mm
-    y = np.array([-0.5, 0.5]) * (sheet.track_length_mm + 2 * rim) + pad.y_mm
-    corners = np.array([(x[0], y[0]), (x[1], y[0]), (x[1], y[1]), (x[0], y[1]), (x[0], y[0])])
-    t = np.linspace(0, 1, 5)[:-1, None]
-    pieces = [corners[k] + t * (corners[k + 1] - corners[k]) for k in range(4)]
-    return np.concatenate(pieces)
+    left, right = min(offsets) - rim + pad.x_mm, max(offsets) + rim + pad.x_mm
+    half = sheet.track_length_mm / 2 + rim
+    front, back = pad.y_mm - half, pad.y_mm + half
+    return np.array([(left, front), (right, front), (right, back), (left, back)])
 
 
 def _polyline(

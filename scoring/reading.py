@@ -164,11 +164,12 @@ def read_sheet_photo(
         score=score,
         registration=registration,
         curves=_curves(sheet, fit, fitted, widths),
-        crops={
-            (pad.i, pad.j): _crop(photo, camera, sheet, pad)
-            for pad, width in zip(sheet.pads, widths, strict=True)
-            if width.whole
-        },
+        crops=_crops(
+            photo,
+            camera,
+            sheet,
+            [pad for pad, width in zip(sheet.pads, widths, strict=True) if width.whole],
+        ),
         quality=quality_of(sheet, widths, camera),
     )
 
@@ -392,20 +393,26 @@ def _curves(
     return tuple(curves)
 
 
-def _crop(photo: Photo, camera: Camera, sheet: Sheet, pad: Pad) -> NDArray[np.uint8]:
-    """Straighten the pad's picture, 10 pixels a millimetre, seen from above with front below."""
+def _crops(
+    photo: Photo, camera: Camera, sheet: Sheet, pads: Sequence[Pad]
+) -> dict[tuple[int, int], NDArray[np.uint8]]:
+    """Straighten pictures of pads, 10 pixels a millimetre, seen from above with front below."""
     half_x = max(abs(t.offset_mm) for t in sheet.tracks) + 1.5
     half_y = sheet.track_length_mm / 2 + 3.0
-    columns, rows = int(half_x * 20), int(half_y * 20)
+    size = (int(half_x * 20), int(half_y * 20))
     # A pad is so small that a plain perspective shows it as the lens does, for the eye.
-    corners = np.array([[0, 0], [columns - 1, 0], [columns - 1, rows - 1], [0, rows - 1]])
-    across = (corners + 0.5) / 10 - np.array([half_x, half_y])
-    seen = camera.project(np.array([pad.x_mm, pad.y_mm]) + across * np.array([1.0, -1.0]))
-    warp = cv2.getPerspectiveTransform(
-        corners.astype(np.float32), np.ascontiguousarray(seen[:, ::-1], np.float32)
-    )
+    corners = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * (np.array(size) - 1)
+    across = ((corners + 0.5) / 10 - np.array([half_x, half_y])) * np.array([1.0, -1.0])
+    middles = np.array([[pad.x_mm, pad.y_mm] for pad in pads]).reshape(-1, 1, 2)
+    seen = camera.project(middles + across)[..., ::-1].astype(np.float32)
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    return np.asarray(cv2.warpPerspective(photo.rgb, warp, (columns, rows), flags=flags), np.uint8)
+    frame = corners.astype(np.float32)
+    crops = {}
+    for pad, quad in zip(pads, seen, strict=True):
+        warp = cv2.getPerspectiveTransform(frame, np.ascontiguousarray(quad))
+        crop = cv2.warpPerspective(photo.rgb, warp, size, flags=flags)
+        crops[pad.i, pad.j] = np.asarray(crop, np.uint8)
+    return crops
 
 
 def read_print(

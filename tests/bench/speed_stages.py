@@ -34,7 +34,7 @@ STAGES = (
     ("profiles", "padsheet.scoring.measuring", "pad_profiles"),
     ("widths", "padsheet.scoring.measuring", "measure_pads"),
     ("gaps", "padsheet.scoring.reading", "_score_pads"),
-    ("crops", "padsheet.scoring.reading", "_crop"),
+    ("crops", "padsheet.scoring.reading", "_crops"),
     ("advice", "padsheet.scoring.scorer", "advise"),
     ("history", "padsheet.scoring.scorer", "standing"),
     ("annotated picture", "padsheet.scoring.round_files", "photo_with_scores"),
