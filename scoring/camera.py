@@ -345,35 +345,35 @@ def fit_camera(
     def cost(residual: Floats) -> float:
         return float((np.sqrt(1 + (residual / _SOFT_SIGMAS) ** 2) - 1).sum())
 
-    camera, damping = start, 1e-4
-    residual = residuals(camera)
-    now = cost(residual)
-
-    def equations(camera: Camera, residual: Floats) -> tuple[Floats, Floats, Floats]:
+    def equations(camera: Camera, residual: Floats) -> tuple[Floats, Floats]:
         slopes = np.concatenate(
             [-_slopes(camera, xyz_mm, across, diagonal) / sigma_px[:, None], prior_slopes]
         )
         weight = 1 / np.sqrt(1 + (residual / _SOFT_SIGMAS) ** 2)
-        return slopes, weight, slopes.T @ (weight[:, None] * slopes)
+        return slopes.T @ (weight[:, None] * slopes), slopes.T @ (weight * residual)
 
+    camera, damping = start, 1e-4
+    residual = residuals(camera)
+    now = cost(residual)
+    normal, pull = equations(camera, residual)
     for _ in range(_FIT_STEPS):
-        slopes, weight, normal = equations(camera, residual)
-        pull = slopes.T @ (weight * residual)
-        normal[np.diag_indices(11)] *= 1 + damping
-        step = -np.asarray(np.linalg.solve(normal, pull), float)
+        damped = normal.copy()
+        damped[np.diag_indices(11)] *= 1 + damping
+        step = -np.asarray(np.linalg.solve(damped, pull), float)
         trial = _moved(camera, step, diagonal)
         left = residuals(trial)
         then = cost(left)
         if then <= now:
             gain = now - then
             camera, residual, now, damping = trial, left, then, max(damping / 10, 1e-9)
+            normal, pull = equations(camera, residual)
             if gain < 1e-9 * (now + 1e-9):
                 break
         elif damping > 1e6:
             break
         else:
             damping = max(damping, 1e-6) * 10
-    covariance = np.linalg.inv(equations(camera, residual)[2])
+    covariance = np.linalg.inv(normal)
     return CameraFit(
         camera=camera,
         residual_px=errors(camera),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable
-from dataclasses import asdict
+from dataclasses import asdict, fields
 from typing import Any, TypedDict, TypeVar, Unpack, cast, get_args
 
 import numpy as np
@@ -29,6 +29,9 @@ __all__ = [
 
 #: Newest format that is written and read.
 FORMAT = 1
+
+# A node's values are plain already, which `asdict` would copy one by one.
+_NODE = tuple(field.name for field in fields(NodeAdvice))
 
 Item = TypeVar("Item")
 
@@ -241,7 +244,7 @@ def _advice_data(advice: Advice) -> dict[str, Any]:
         "warp_peak_to_valley_mm": advice.warp_peak_to_valley_mm,
         "twist_mm": advice.twist_mm,
         "screws": [asdict(screw) for screw in advice.screws],
-        "nodes": [asdict(node) for node in advice.nodes],
+        "nodes": [{name: getattr(node, name) for name in _NODE} for node in advice.nodes],
         "warp_done": advice.warp_done,
         "offset_done": advice.offset_done,
         "done": advice.done,
