@@ -59,13 +59,18 @@ _ROUND_NOISE_MM = 0.025
 ROUND_ABOVE = 0.97
 """Part of the round diameter above which the width no longer tells the gap."""
 
-# Priors, mean and standard deviation. The side factor covers the rectangle (0), the ellipse and
-# the semicircle (0.21); flow covers a filament diameter 0.05 mm off (5.7 % of area).
+# Priors, mean and standard deviation. Flow covers a filament diameter 0.05 mm off (5.7 % of area).
+# Back pressure: to leave through a gap of 0.1 mm under the flat takes some twice the pressure of
+# the bore itself (Hagen-Poiseuille in the bore, lubrication in the gap), for which a drive lacks
+# half a per cent (common practice, no source). The side factor covers the rectangle (0), the
+# ellipse and the semicircle (0.21), and what light on the sides does: seen from above they are half
+# the height each, and may look like the plate or cast a shadow that looks like print. All of that
+# goes with the height; the edge bias is what blur, tone curve and sharpening do whatever it is.
 _COMMON_PRIOR = {
     "flow": (0.0, 0.06),
-    "back_pressure": (0.02, 0.025),
-    "side_factor": (SIDE_FACTOR, 0.10),
-    "bias_mm": (0.0, 0.06),
+    "back_pressure": (0.01, 0.02),
+    "side_factor": (SIDE_FACTOR, 0.28),
+    "bias_mm": (0.0, 0.04),
     "step_scale": (0.0, 0.01),
     "narrow_mm": (0.0, 0.03),
 }

@@ -37,11 +37,15 @@ class ColourAxis:
         Distance between print and plate in standard deviations of both together.
     apart : ndarray, shape (3,)
         Print minus plate in linear light, as a part of the brighter of the two.
+    print_level : float
+        What the print reads along the axis, no light reading 0: about 1 for a bright print on a
+        dark plate, about 0 for a dark print on a bright one.
     """
 
     axis: Floats
     separation: float
     apart: Floats
+    print_level: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,8 +107,8 @@ def luminance_axis(colours: PrintAndPlate) -> ColourAxis:
     step = float(_LUMINANCE @ colours.apart)
     separation = abs(step) / np.sqrt(float(_LUMINANCE @ colours.within @ _LUMINANCE) + 1e-9)
     if abs(step) <= _NO_STEP:
-        return ColourAxis(axis=_LUMINANCE, separation=0.0, apart=_share(colours))
-    return ColourAxis(axis=_LUMINANCE / step, separation=float(separation), apart=_share(colours))
+        return _no_axis(colours)
+    return _along(_LUMINANCE / step, float(separation), colours)
 
 
 def discriminant_axis(colours: PrintAndPlate) -> ColourAxis:
@@ -113,13 +117,22 @@ def discriminant_axis(colours: PrintAndPlate) -> ColourAxis:
     axis = np.linalg.solve(colours.within + np.eye(3) * floor, colours.apart)
     gain = float(axis @ colours.apart)
     if gain <= _NO_STEP:
-        return ColourAxis(axis=_LUMINANCE, separation=0.0, apart=_share(colours))
-    return ColourAxis(axis=axis / gain, separation=float(np.sqrt(gain)), apart=_share(colours))
+        return _no_axis(colours)
+    return _along(axis / gain, float(np.sqrt(gain)), colours)
 
 
-def _share(colours: PrintAndPlate) -> Floats:
-    """Return print minus plate as a part of the brighter one."""
-    return np.asarray(colours.apart / max(colours.brightest, 1e-6))
+def _no_axis(colours: PrintAndPlate) -> ColourAxis:
+    """Return what stands where print and plate cannot be told apart."""
+    return _along(_LUMINANCE, 0.0, colours)
+
+
+def _along(axis: Floats, separation: float, colours: PrintAndPlate) -> ColourAxis:
+    return ColourAxis(
+        axis=axis,
+        separation=separation,
+        apart=np.asarray(colours.apart / max(colours.brightest, 1e-6)),
+        print_level=float(axis @ colours.print_light),
+    )
 
 
 def _scatter(values: Floats, middle: Floats) -> Floats:

@@ -43,10 +43,9 @@ _STUDENT_DOF = 4.0
 # So many pads and trial gaps together take the least time each.
 _SCANNED_AT_ONCE = 1000
 _CENSORED_COST = 1.5
-# The sides of a bead are lit otherwise than its flat top, so that a line is seen narrower or wider
-# by some part of its height: under an even sky a matt one on a dark plate by (1 - pi/4)/2 of it
-# (Lambert's law over semicircular sides); lamps, gloss and a bright plate do more, or the contrary.
-_SHADING_SD = 0.17
+# What the model lacks is alike in the tracks of a pad, which tell less than as many that differ by
+# chance: their standard deviations count as larger by this factor.
+_ALIKE = 1.25
 # How far the widening by cut-off highlights, and what narrow lines have of it, may differ from what
 # it seems to be (relative).
 _HIGHLIGHT_SD = 0.6
@@ -75,6 +74,9 @@ class TrackData:
     highlight_mm : ndarray, shape (P,), optional
         By how much cut-off highlights seem to have widened the lines; see
         `padsheet.scoring.highlights`.
+    narrower : ndarray, shape (P,), optional
+        By which part of its height a line is seen narrower, since its sides are lit less than its
+        top; see `padsheet.scoring.shading`.
     """
 
     width_mm: Floats
@@ -84,6 +86,7 @@ class TrackData:
     doubt: Floats
     kink_sd: float = 1e-6
     highlight_mm: Floats | None = None
+    narrower: Floats | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,7 +149,7 @@ def _noise(comb: Comb, data: TrackData, gap: Floats, inflation: float) -> Floats
     """Return the standard deviation of each width, shape (P, T)."""
     flow = _TRACK_FLOW_SD * comb.area_mm2 / np.maximum(gap, 0.06)
     seen = np.where(np.isfinite(data.sigma_mm), data.sigma_mm, 1.0)
-    sigma = inflation * np.sqrt(np.maximum(seen, 0.001) ** 2 + flow**2)
+    sigma = _ALIKE * inflation * np.sqrt(np.maximum(seen, 0.001) ** 2 + flow**2)
     part = gap / round_diameter_mm(comb.area_mm2)
     rounding = np.clip((part - _HARDLY_PRESSED) / (1 - _HARDLY_PRESSED), 0.0, 1.0)
     return np.asarray(np.hypot(sigma, _ROUND_SD_MM * rounding))
@@ -255,10 +258,10 @@ def _priors(comb: Comb, data: TrackData) -> tuple[Floats, Floats, Floats, Floats
     common_sd = common_sd.copy()
     shared = median(data.doubt)
     common_sd[COMMON.index("bias_mm")] *= shared
-    lit = COMMON.index("side_factor")
-    common_sd[lit] = np.hypot(common_sd[lit], _SHADING_SD)
     pad_sd[:, PAD.index("bias_mm")] *= data.doubt
     pad_sd[:, PAD.index("kink")] = data.kink_sd
+    if data.narrower is not None:
+        pad_mean[:, PAD.index("side_factor")] = -data.narrower
     if data.highlight_mm is not None:
         # Blur added after the cut hides some of it, and what is added then is not known.
         unsure = _HIGHLIGHT_SD * np.abs(data.highlight_mm)

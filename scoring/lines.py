@@ -288,7 +288,7 @@ class PadWidths:
         Width in the last third minus that in the first, over its standard deviation.
     blur_px : float
         Blur of the edges here.
-    separation, apart
+    separation, apart, print_level
         See `ColourAxis`.
     contrast : ndarray, shape (T,)
         Brightness of the track's top, 0 the plate's and 1 the pad's typical print.
@@ -310,6 +310,7 @@ class PadWidths:
     blur_px: float
     separation: float
     apart: Floats
+    print_level: float
     contrast: Floats
     misfit: float
     whole: bool
@@ -525,6 +526,7 @@ def measure_pads(pads: Sequence[PadProfiles]) -> list[PadWidths]:
             blur_px=float(fit.blur_mm[k]) * pad.px_per_mm,
             separation=pad.colour.separation,
             apart=pad.colour.apart,
+            print_level=pad.colour.print_level,
             contrast=contrast[k],
             misfit=float(fit.misfit[k]),
             whole=pad.whole,

@@ -42,6 +42,7 @@ from padsheet.scoring.quality import PhotoQuality, quality_of
 from padsheet.scoring.refusals import refuse_blur, refuse_floor, usual_apart
 from padsheet.scoring.registration import Registration, register
 from padsheet.scoring.remarks import FLOW_CHANGES
+from padsheet.scoring.shading import seen_narrower
 from padsheet.scoring.squish import PadScore, Reason, SheetScore, read_pad
 
 __all__ = ["PhotoReading", "read_print", "read_sheet_photo"]
@@ -62,7 +63,7 @@ _EDGE_SIGMA_PER_MM, _PAD_SIGMA_PER_MM = 0.45, 0.2
 _HIGHLIGHT_SIGMA = 0.12
 # Light from one side shows the sides of beads as dark as a dark plate, or a shadow as wide as they
 # are high: allowance for what no parameter takes up, from rendered photos.
-_LIGHT_SIGMA_MM = 0.006
+_LIGHT_SIGMA_MM = 0.005
 # Over the square of how well print is told from plate: a plate's texture that is nearly as strong
 # moves edges along whole lines; an allowance from rendered photos.
 _FAINT_SIGMA_MM = 0.08
@@ -258,6 +259,7 @@ def _track_data(
         kink_mm=_kink_mm(sheet, pads, mesh),
         doubt=np.array([np.hypot(1.0, widths[k].misfit / _CLEAN_MISFIT) for k in rows]),
         highlight_mm=highlight_shift_mm(widths)[list(rows)],
+        narrower=seen_narrower([widths[k].print_level for k in rows]),
         kink_sd=1e-6 if mesh is not None or sheet.mesh_active == "no" else _KINK_SD,
     )
 

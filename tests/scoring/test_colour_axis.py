@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from padsheet.scoring.colour_axis import discriminant_axis, luminance_axis, print_and_plate
+from padsheet.scoring.colour_axis import (
+    ColourAxis,
+    PrintAndPlate,
+    discriminant_axis,
+    luminance_axis,
+    print_and_plate,
+)
 
 Floats = NDArray[np.float64]
 
@@ -38,6 +46,15 @@ def test_luminance_reads_nought_on_the_plate_and_one_on_the_print() -> None:
     assert whole < axis.separation < 1.25 * whole
     np.testing.assert_allclose(axis.apart, 0.9 * ORANGE / ORANGE.max(), atol=0.02)
     assert colours.brightest == pytest.approx(ORANGE.max(), abs=0.02)
+
+
+@pytest.mark.parametrize("axis_of", [luminance_axis, discriminant_axis])
+@pytest.mark.parametrize(("ink", "plate"), [(1.0, 0.1), (0.1, 1.0), (0.9, 0.6)])
+def test_the_level_of_the_print_is_told_from_no_light(
+    axis_of: Callable[[PrintAndPlate], ColourAxis], ink: float, plate: float
+) -> None:
+    axis = axis_of(print_and_plate(patches(ink * ORANGE, plate * ORANGE), U_MM))
+    assert axis.print_level == pytest.approx(ink / (ink - plate), rel=0.05)
 
 
 @pytest.mark.parametrize("spoilt", [0.0, 0.03])

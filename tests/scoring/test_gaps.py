@@ -19,7 +19,7 @@ from padsheet.patterns.bead import gap_mm, round_diameter_mm
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.layout import lay_out_sheet
 from padsheet.patterns.sheet import Sheet
-from padsheet.patterns.widths import common_priors, pad_priors, track_widths
+from padsheet.patterns.widths import PAD, common_priors, pad_priors, track_widths
 from padsheet.scoring.gaps import GapFit, TrackData, ceilings_mm, comb_of, fit_gaps
 
 Floats = NDArray[np.float64]
@@ -133,6 +133,23 @@ def pooled(sheet: Sheet) -> Pooled:
 
 def rms(values: Floats) -> float:
     return float(np.sqrt(np.mean(values**2)))
+
+
+def test_what_lines_are_seen_narrower_is_laid_to_the_sides_of_each_pad(sheet: Sheet) -> None:
+    """Half of the pads lack the light of both sides, as an even sky leaves it, others do not."""
+    dark = np.arange(len(sheet.pads)) % 2 == 0
+    narrower = np.where(dark, 0.107, 0.0)
+    side = PAD.index("side_factor")
+    untold, told = [], []
+    for k in range(8):
+        truth, data = simulated(sheet, np.random.default_rng([8, k]))
+        under = truth[:, None] + comb_of(sheet).height_mm - sheet.target_gap_mm
+        seen = replace(data, width_mm=data.width_mm - narrower[:, None] * under)
+        for found, given in ((untold, seen), (told, replace(seen, narrower=narrower))):
+            sides = fit_gaps(sheet, given).pads[:, side]
+            found.append(sides[~dark].mean() - sides[dark].mean())
+    assert np.mean(told) == pytest.approx(0.107, abs=0.015)
+    assert np.mean(untold) < 0.09
 
 
 def test_relative_error_is_within_what_is_claimed(pooled: Pooled) -> None:

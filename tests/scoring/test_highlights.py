@@ -34,6 +34,7 @@ def pad(blur_px: float = BLUR_PX, brightest: float = 0.6, sign: float = 1.0) -> 
         blur_px=blur_px,
         separation=20.0,
         apart=sign * np.array([0.8, 0.7, 0.6]),
+        print_level=float(sign > 0),
         contrast=one * 2,
         misfit=0.01,
         whole=True,

@@ -47,6 +47,7 @@ def seen(width: Floats, **changes: object) -> PadWidths:
         blur_px=1.3,
         separation=8.0,
         apart=APART,
+        print_level=1.0,
         contrast=np.ones(tracks),
         misfit=0.03,
         whole=True,

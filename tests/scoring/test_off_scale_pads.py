@@ -74,6 +74,7 @@ def seen(
         blur_px=1.3,
         separation=8.0,
         apart=np.array([-0.6, -0.5, -0.4]),
+        print_level=0.0,
         contrast=np.asarray(made.opacity * thin * rng.normal(1, 0.04, count)),
         misfit=0.04,
         whole=True,

@@ -26,6 +26,7 @@ def widths(*, blur_px: float, px_per_mm: float, whole: bool = True, **rest: floa
         blur_px=blur_px,
         separation=rest.get("separation", 9.0),
         apart=np.zeros(3),
+        print_level=1.0,
         contrast=nothing,
         misfit=0.0,
         whole=whole,
