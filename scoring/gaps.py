@@ -32,8 +32,8 @@ __all__ = ["GapFit", "TrackData", "ceilings_mm", "comb_of", "fit_gaps"]
 Floats = NDArray[np.float64]
 
 _ROUNDS = 30
-# A fit whose gaps all move by less than this is done, and before the last turn by less than that.
-_STILL_MM, _NEARLY_STILL_MM = 3e-5, 2e-4
+# A fit whose gaps all move by less than this is done.
+_STILL_MM = 3e-5
 # A strand that is hardly pressed has no flat top: its edges look another way than those of other
 # lines, by so much when it is round, and less and less down to this part of the round diameter.
 _ROUND_SD_MM, _HARDLY_PRESSED = 0.08, 0.75
@@ -225,8 +225,7 @@ def fit_gaps(sheet: Sheet, data: TrackData) -> GapFit:
     pads[:, 0] = _scan_gaps(comb, data, common, pads, candidates)[0]
     inflation = 1.0
     for turn in range(3):
-        still_mm = _NEARLY_STILL_MM if turn < 2 else _STILL_MM
-        common, pads = _solve(comb, data, common, pads, inflation, still_mm)
+        common, pads = _solve(comb, data, common, pads, inflation)
         if turn < 2:
             # Now that flow and bias are better known, look again for a better valley.
             scanned, costs = _scan_gaps(comb, data, common, pads, candidates)
@@ -274,12 +273,7 @@ def _priors(comb: Comb, data: TrackData) -> tuple[Floats, Floats, Floats, Floats
 
 
 def _solve(
-    comb: Comb,
-    data: TrackData,
-    common: Floats,
-    pads: Floats,
-    inflation: float,
-    still_mm: float,
+    comb: Comb, data: TrackData, common: Floats, pads: Floats, inflation: float
 ) -> tuple[Floats, Floats]:
     """Iterate damped Gauss-Newton steps on the arrow system."""
     common_mean, common_sd, pad_mean, pad_sd = _priors(comb, data)
@@ -303,7 +297,7 @@ def _solve(
         last = own[:, 0]
         own *= limit * calm[:, None]
         pads = pads + own
-        if np.abs(own[:, 0]).max() < still_mm:
+        if np.abs(own[:, 0]).max() < _STILL_MM:
             break
     return common, pads
 
