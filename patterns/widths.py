@@ -76,6 +76,8 @@ _COMMON_PRIOR = {
 }
 # A line as wide as this has the whole of the error of narrow lines, a wider one less and less.
 _NARROW_MM, _NARROW_FADE_MM = 0.40, 0.12
+# The model goes no nearer: there the width would grow without end.
+_LEAST_GAP_MM = 0.03
 _STEP_ERROR_MM = 0.004
 _PAD_PRIOR = {
     "gap_mm": (0.2, 10.0),
@@ -205,15 +207,35 @@ def widths_and_flow(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Seen:
-    """What a photo shows of tracks, and the parts that their derivatives are made of, (P, T)."""
+    """What a photo shows of tracks, and the parts that its derivatives are made of, (P, T)."""
 
     width: Floats
     true_gap: Floats
-    by_gap: Floats
     by_flow: Floats
-    by_side: Floats
-    by_pressure: Floats
     narrow: Floats
+    # Part of a change of the true width that the seen one takes.
+    share: Floats
+    g: Floats
+    free: NDArray[np.bool_]
+    side: Floats
+    # Width of a rectangle with the flow of the track, and the part of it that is throttled.
+    flat: Floats
+    back_pressure: float
+    cubed: Floats
+
+    @property
+    def by_gap(self) -> Floats:
+        pressed = (self.true_gap > _LEAST_GAP_MM) & ~self.free
+        by_gap = -self.flat / self.g * (1 - 4 * self.back_pressure * self.cubed) + self.side
+        return np.asarray(np.where(pressed, by_gap, 0.0) * self.share)
+
+    @property
+    def by_side(self) -> Floats:
+        return np.asarray(np.where(self.free, 0.0, self.g) * self.share)
+
+    @property
+    def by_pressure(self) -> Floats:
+        return np.asarray(np.where(self.free, 0.0, -self.flat * self.cubed) * self.share)
 
 
 def _seen(
@@ -222,28 +244,30 @@ def _seen(
     true_gap = track_gaps(comb, common, pads, kink_mm)
     flow = 1 + common[0] + pads[:, 1:2]
     limit = round_diameter_mm(comb.area_mm2 * np.maximum(flow, 0.1))
-    g = np.clip(true_gap, 0.03, limit)
+    g = np.clip(true_gap, _LEAST_GAP_MM, limit)
     free = true_gap >= limit
-    pressed = (true_gap > 0.03) & ~free
     ratio = 0.1 / g
     cubed = ratio * ratio * ratio
     base = comb.area_mm2 / g
+    flat = base * flow
     throttle = 1 - common[1] * cubed
     side = common[2] + pads[:, 2:3] + kappa
-    flattened = base * flow * throttle + side * g
-    true_width = np.where(free, (1 + kappa) * limit, flattened)
+    true_width = np.where(free, (1 + kappa) * limit, flat * throttle + side * g)
     narrow = np.exp((_NARROW_MM - true_width) / _NARROW_FADE_MM)
     by_narrow = common[5] + pads[:, 6:7]
     share = 1 - by_narrow * narrow / _NARROW_FADE_MM
-    by_gap = -base * flow / g * (1 - 4 * common[1] * cubed) + side
     return _Seen(
         width=true_width + common[3] + pads[:, 3:4] + by_narrow * narrow,
         true_gap=true_gap,
-        by_gap=np.where(pressed, by_gap, 0.0) * share,
         by_flow=np.where(free, (1 + kappa) * limit / (2 * flow), base * throttle) * share,
-        by_side=np.where(free, 0.0, g) * share,
-        by_pressure=np.where(free, 0.0, -base * flow * cubed) * share,
         narrow=narrow,
+        share=share,
+        g=g,
+        free=free,
+        side=side,
+        flat=flat,
+        back_pressure=float(common[1]),
+        cubed=cubed,
     )
 
 
@@ -285,7 +309,7 @@ def track_widths(
     d_common = np.zeros((*shape, len(COMMON) + comb.levels))
     d_common[..., 0] = seen.by_flow
     d_common[..., 1] = seen.by_pressure
-    d_common[..., 2] = seen.by_side
+    d_common[..., 2] = d_pad[..., 2]
     d_common[..., 3] = 1.0
     d_common[..., 4] = d_gap * (comb.height_mm - comb.middle_mm)
     d_common[..., 5] = seen.narrow
