@@ -33,8 +33,9 @@ from padsheet.patterns.sheet import Sheet
 from padsheet.patterns.sheet_file import sheet_from_json
 from padsheet.scoring.edits import SAVE_WARNING
 from padsheet.scoring.mesh import SAME_VALUE_MM, parse_mesh_csv
+from padsheet.scoring.overwriting import write_group
 from padsheet.scoring.round_edits import RoundEdits, edits_of_round, write_edits
-from padsheet.scoring.rounds import BedFolder, Round, write_group
+from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.scorer import Scored, score_round
 from padsheet.scoring.scores import scores_to_data
 from padsheet.scoring.squish import SheetScore

@@ -29,6 +29,7 @@ from padsheet.scoring.applied import Applied
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.mesh_check import Flip, flipped_in_history, show_map
 from padsheet.scoring.mesh_table import TableReading, read_table
+from padsheet.scoring.recording import mesh_change
 from padsheet.scoring.round_edits import (
     free_mesh_name,
     mesh_of_round,
@@ -36,7 +37,7 @@ from padsheet.scoring.round_edits import (
     record_read_back,
     round_to_record,
 )
-from padsheet.scoring.rounds import BedFolder, Round, mesh_change
+from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.taking_in import (
     Correction,
     Turned,

@@ -14,6 +14,7 @@ from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
 from padsheet.scoring.edits import CAUTIONS, EditList
 from padsheet.scoring.link import Link, allowed_lines, check_port, framed, ports_seen
+from padsheet.scoring.recording import record_applied, record_saved
 from padsheet.scoring.restoring import change_in_words, edits_between, edits_from_held
 from padsheet.scoring.round_edits import (
     RoundEdits,
@@ -28,7 +29,7 @@ from padsheet.scoring.round_edits import (
     write_edits,
     write_proof,
 )
-from padsheet.scoring.rounds import BedFolder, Round, record_applied, record_saved
+from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.sending import (
     Outcome,
     SendFault,

@@ -14,13 +14,15 @@ from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
 from padsheet.patterns.sheet_file import sheet_to_json
 from padsheet.scoring.advice import Advice
+from padsheet.scoring.applied import Applied
 from padsheet.scoring.edit_proof import StyleProof
 from padsheet.scoring.edit_styles import adds
 from padsheet.scoring.edits import EditList, make_edits
 from padsheet.scoring.kept_proof import PROOF, is_proved, style_of
 from padsheet.scoring.mesh import SAME_VALUE_MM, Mesh
 from padsheet.scoring.offset import OffsetChange, offset_lines
-from padsheet.scoring.rounds import Applied, BedFolder, Round, mesh_change, record_applied
+from padsheet.scoring.recording import mesh_change, record_applied
+from padsheet.scoring.rounds import BedFolder, Round
 
 __all__ = [
     "RoundEdits",

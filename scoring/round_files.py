@@ -22,10 +22,11 @@ from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.advice import Advice
 from padsheet.scoring.annotate import annotate
 from padsheet.scoring.history import applied_words, summaries
+from padsheet.scoring.overwriting import write_group
 from padsheet.scoring.photo import Photo, jpeg_bytes
 from padsheet.scoring.quality import photo_notes
 from padsheet.scoring.report import RoundRow, render_report
-from padsheet.scoring.rounds import BedFolder, Round, write_group
+from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.scores import scores_to_json
 from padsheet.scoring.todo import Step, todo_of
 from padsheet.scoring.together import judged

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from contextlib import AbstractContextManager
-from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import TypeVar
@@ -19,24 +18,19 @@ from padsheet.patterns.profile import load_bed
 from padsheet.patterns.sheet import Sheet
 from padsheet.patterns.sheet_file import sheet_from_json
 from padsheet.scoring.advice import Advice
-from padsheet.scoring.applied import Applied, applied_from_json, applied_to_json
+from padsheet.scoring.applied import Applied, applied_from_json
 from padsheet.scoring.edit_styles import adds
 from padsheet.scoring.lock import locked
 from padsheet.scoring.mesh import Mesh, mesh_csv, read_mesh_csv
 from padsheet.scoring.nearby import meant
+from padsheet.scoring.overwriting import refuse_overwrite
 from padsheet.scoring.scores import read_json, scores_from_json, spoilt
 from padsheet.scoring.squish import SheetScore
 
 __all__ = [
-    "Applied",
     "BedFolder",
     "Round",
-    "mesh_change",
-    "record_applied",
-    "record_saved",
-    "refuse_overwrite",
     "refuse_rescoring",
-    "write_group",
 ]
 
 PROFILE = "bed.toml"
@@ -394,22 +388,6 @@ class BedFolder:
         return self.meshes / f"{name}.csv"
 
 
-def refuse_overwrite(path: Path, force: bool) -> None:
-    """Refuse to overwrite a file without `force`.
-
-    Raises
-    ------
-    PadsheetError
-        If the file is there and `force` is False.
-    """
-    if path.exists() and not force:
-        raise PadsheetError(
-            f"{path} is there already",
-            remedy="Give --force to overwrite it, or begin a new round with `padsheet sheet`.",
-            code="file-exists",
-        )
-
-
 def refuse_rescoring(round_: Round, force: bool) -> None:
     """Refuse to score a round again without `force`.
 
@@ -425,105 +403,6 @@ def refuse_rescoring(round_: Round, force: bool) -> None:
             "`padsheet sheet`.",
             code="file-exists",
         )
-
-
-def write_group(folder: Path, files: Mapping[str, bytes | str], *, force: bool = False) -> None:
-    """Write files that belong together; the last one vouches for the others.
-
-    Parameters
-    ----------
-    folder : Path
-        Made if it is not there.
-    files : mapping of str to bytes or str
-        Name and content in writing order. The last is written last and, when overwriting, removed
-        first: a run that is cut short leaves a group without it, and the next run writes all again.
-
-    Raises
-    ------
-    PadsheetError
-        If the last file is there and `force` is False.
-    """
-    folder.mkdir(parents=True, exist_ok=True)
-    mark = folder / list(files)[-1]
-    refuse_overwrite(mark, force)
-    mark.unlink(missing_ok=True)
-    for name, data in files.items():
-        write_atomic(folder / name, data)
-
-
-def record_applied(
-    round_: Round,
-    before: Mesh,
-    after: Mesh,
-    *,
-    offset_mm: float | None = None,
-    offset_style: str = "",
-    screws_turned: bool = False,
-    taken: str | None = None,
-    saved: bool | None = None,
-    force: bool = False,
-) -> Applied:
-    """Record what was applied after a round: the difference of two meshes read back.
-
-    Raises
-    ------
-    PadsheetError
-        If the meshes have other nodes, or something is recorded already and `force` is not given.
-    """
-    one, other = before.grid, after.grid
-    same = (one.columns, one.rows) == (other.columns, other.rows) and np.allclose(
-        [one.x_min_mm, one.x_max_mm, one.y_min_mm, one.y_max_mm],
-        [other.x_min_mm, other.x_max_mm, other.y_min_mm, other.y_max_mm],
-        atol=0.01,
-    )
-    if not same:
-        raise PadsheetError(
-            f"the meshes {before.name!r} and {after.name!r} have other grid points",
-            remedy="Read the mesh back from the printer after the edits, on the same grid.",
-            code="applied-grid",
-        )
-    applied = Applied(
-        how="meshes",
-        nodes=mesh_change(before, after),
-        before=before.name,
-        after=after.name,
-        offset_mm=offset_mm,
-        offset_style=offset_style,
-        screws_turned=screws_turned,
-        taken=_now(taken),
-        saved=saved,
-    )
-    return _write_applied(round_, applied, force)
-
-
-def mesh_change(before: Mesh, after: Mesh) -> tuple[tuple[int, int, float], ...]:
-    """Return what was added to each node, (i, j, dz_mm); nodes that did not change are left out."""
-    change = after.z_mm - before.z_mm
-    # Files keep six decimals; what is smaller is the way numbers are kept, not an edit.
-    return tuple(
-        (i, j, round(float(change[j, i]), 6))
-        for i, j in before.grid.nodes
-        if abs(change[j, i]) > 5e-7
-    )
-
-
-def record_saved(round_: Round) -> None:
-    """Record that the printer has saved the mesh that was applied after a round."""
-    applied = round_.read_applied()
-    if applied is not None:
-        _write_applied(round_, replace(applied, saved=True), force=True)
-
-
-def _now(taken: str | None) -> str:
-    """Return the time given, or the present one to the second."""
-    return taken if taken is not None else datetime.now(UTC).isoformat(timespec="seconds")
-
-
-def _write_applied(round_: Round, applied: Applied, force: bool) -> Applied:
-    """Write applied.json."""
-    refuse_overwrite(round_.applied_json, force)
-    write_atomic(round_.applied_json, applied_to_json(applied))
-    return applied
 
 
 @lru_cache(maxsize=16)

@@ -18,8 +18,9 @@ from padsheet.scoring.edits import make_edits
 from padsheet.scoring.mesh import Mesh, mesh_csv
 from padsheet.scoring.mesh_check import FLIP_WORDS, looks_flipped
 from padsheet.scoring.phrases import place
+from padsheet.scoring.recording import mesh_change
 from padsheet.scoring.round_edits import mesh_of_round
-from padsheet.scoring.rounds import BedFolder, Round, mesh_change
+from padsheet.scoring.rounds import BedFolder, Round
 
 __all__ = [
     "AgainstAdvice",

@@ -20,9 +20,11 @@ from padsheet.patterns.make import make_sheet
 from padsheet.patterns.profile_writer import profile_text
 from padsheet.scoring.advice import Advice
 from padsheet.scoring.mesh import Mesh
+from padsheet.scoring.overwriting import write_group
 from padsheet.scoring.photo import decode_photo
 from padsheet.scoring.reading import read_sheet_photo
-from padsheet.scoring.rounds import BedFolder, Round, record_applied, write_group
+from padsheet.scoring.recording import record_applied
+from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.scorer import score_round
 
 # The virtual printer holds the edge value of its mesh outside the grid.

@@ -38,8 +38,10 @@ from padsheet.patterns.profile_writer import profile_text
 from padsheet.scoring.advice import Advice
 from padsheet.scoring.between import cell_centres_mm
 from padsheet.scoring.mesh import Mesh, footprint
+from padsheet.scoring.overwriting import write_group
 from padsheet.scoring.plane import grid_xy_mm
-from padsheet.scoring.rounds import BedFolder, record_applied, write_group
+from padsheet.scoring.recording import record_applied
+from padsheet.scoring.rounds import BedFolder
 from padsheet.scoring.scorer import score_round
 
 VIRTUAL = Path(__file__).parents[1] / "virtual"

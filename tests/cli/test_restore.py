@@ -16,7 +16,8 @@ from padsheet.patterns.profile import profile_text
 from padsheet.scoring.advice import advise
 from padsheet.scoring.history import standing
 from padsheet.scoring.mesh import Mesh
-from padsheet.scoring.rounds import BedFolder, record_applied
+from padsheet.scoring.recording import record_applied
+from padsheet.scoring.rounds import BedFolder
 from padsheet.scoring.scores import scores_to_json
 
 GRID = MeshGrid(columns=5, rows=4, y_min_mm=30, y_max_mm=190)

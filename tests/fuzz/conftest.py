@@ -15,7 +15,9 @@ from padsheet.patterns.make import make_sheet
 from padsheet.patterns.profile import profile_text
 from padsheet.scoring.advice import advise
 from padsheet.scoring.mesh import Mesh
-from padsheet.scoring.rounds import BedFolder, record_applied, write_group
+from padsheet.scoring.overwriting import write_group
+from padsheet.scoring.recording import record_applied
+from padsheet.scoring.rounds import BedFolder
 from padsheet.scoring.scores import scores_to_json
 
 # It needs a library of the extra `fuzz`, and is run by itself.

@@ -22,8 +22,9 @@ from padsheet.scoring.advice import advise
 from padsheet.scoring.history import standing
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.mesh_check import flipped_in_history
+from padsheet.scoring.recording import record_applied
 from padsheet.scoring.round_edits import edits_of_round, round_to_edit
-from padsheet.scoring.rounds import BedFolder, record_applied
+from padsheet.scoring.rounds import BedFolder
 from padsheet.scoring.scores import scores_to_json
 from padsheet.scoring.squish import SheetScore
 

@@ -14,12 +14,9 @@ from padsheet.patterns.sheet_file import sheet_to_json
 from padsheet.scoring import rounds as rounds_module
 from padsheet.scoring.applied import Applied, applied_from_json, applied_to_json
 from padsheet.scoring.mesh import Mesh
-from padsheet.scoring.rounds import (
-    BedFolder,
-    record_applied,
-    refuse_overwrite,
-    write_group,
-)
+from padsheet.scoring.overwriting import refuse_overwrite, write_group
+from padsheet.scoring.recording import record_applied
+from padsheet.scoring.rounds import BedFolder
 from padsheet.scoring.scores import scores_to_json
 
 GRID = MeshGrid(columns=4, rows=3)
