@@ -11,6 +11,7 @@ import pytest
 from padsheet.patterns.bed import MeshGrid
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.sheet_file import sheet_to_json
+from padsheet.scoring import overwriting, recording
 from padsheet.scoring import rounds as rounds_module
 from padsheet.scoring.applied import Applied, applied_from_json, applied_to_json
 from padsheet.scoring.mesh import Mesh
@@ -110,6 +111,7 @@ def test_a_kill_at_any_write_leaves_a_folder_that_works(folder, monkeypatch, sco
     """Let the k-th write fail for every k: no half file, and the same command then succeeds."""
     score = score_of(GRID, np.full(12, 0.2))
     real, round_ = rounds_module.write_atomic, folder.round(1)
+    writing = (rounds_module, recording, overwriting)
     before, after = mesh_named("one", 1), mesh_named("two", 2)
 
     def everything():
@@ -137,14 +139,16 @@ def test_a_kill_at_any_write_leaves_a_folder_that_works(folder, monkeypatch, sco
                 raise KeyboardInterrupt
             real(path, data)
 
-        monkeypatch.setattr(rounds_module, "write_atomic", failing)
+        for module in writing:
+            monkeypatch.setattr(module, "write_atomic", failing)
         try:
             everything()
         except KeyboardInterrupt:
             killed = True
         else:
             killed = False
-        monkeypatch.setattr(rounds_module, "write_atomic", real)
+        for module in writing:
+            monkeypatch.setattr(module, "write_atomic", real)
         check_readable(folder)
         if not killed:
             break
