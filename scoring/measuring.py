@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import TypeVar
 
-from padsheet.patterns.sheet import Sheet
+from padsheet.patterns.sheet import Pad, Sheet
 from padsheet.scoring.camera import Camera
 from padsheet.scoring.lines import (
     PadProfiles,
@@ -20,6 +21,8 @@ from padsheet.scoring.photo import Photo
 from padsheet.scoring.threads import in_threads, workers
 
 __all__ = ["measure_photo"]
+
+Item = TypeVar("Item")
 
 # So many pads are enough for a thread of their own: the more are fitted at once, the longer each
 # step of NumPy and the less often the threads wait for each other.
@@ -46,16 +49,16 @@ def measure_photo(photo: Photo, camera: Camera, sheet: Sheet, z_mm: float) -> li
     z_mm : float
         Height over the bed of what is looked at.
     """
-    lines = [pad_lines(sheet, pad) for pad in sheet.pads]
-    found = {
-        k: one
-        for some, patches in sample_pads(photo, camera, lines, z_mm)
-        for k, one in zip(some, pad_profiles(patches), strict=True)
-    }
-    profiles = [found[k] for k in range(len(lines))]
-    widths = _measured(profiles)
+
+    def measured(pads: Sequence[Pad]) -> list[tuple[PadProfiles, PadWidths]]:
+        profiles = _profiles(photo, camera, sheet, pads, z_mm)
+        return list(zip(profiles, _measured(profiles), strict=True))
+
+    found = [pair for part in in_threads(measured, _shared_out(sheet.pads)) for pair in part]
+    profiles, widths = [one for one, _ in found], [width for _, width in found]
     doubtful = [k for k, one in enumerate(profiles) if one.in_colour is not None]
-    coloured = _measured([c for one in profiles if (c := one.in_colour) is not None])
+    in_colour = [c for one in profiles if (c := one.in_colour) is not None]
+    coloured = [width for part in in_threads(_measured, _shared_out(in_colour)) for width in part]
     if _colour_is_better([widths[k] for k in doubtful], coloured):
         for k, width in zip(doubtful, coloured, strict=True):
             widths[k] = replace(width, luminance_blur_px=widths[k].blur_px)
@@ -76,32 +79,33 @@ def _colour_is_better(luminance: Sequence[PadWidths], colour: Sequence[PadWidths
     return ratio < _SHARP_COLOUR or misfit > _STRANGE_MISFIT
 
 
+def _profiles(
+    photo: Photo, camera: Camera, sheet: Sheet, pads: Sequence[Pad], z_mm: float
+) -> list[PadProfiles]:
+    """Sample pads and average them along their tracks."""
+    found = {
+        k: one
+        for some, patches in sample_pads(photo, camera, [pad_lines(sheet, p) for p in pads], z_mm)
+        for k, one in zip(some, pad_profiles(patches), strict=True)
+    }
+    return [found[k] for k in range(len(pads))]
+
+
 def _measured(profiles: Sequence[PadProfiles]) -> list[PadWidths]:
     """Measure pads, those with as many samples across their tracks together."""
     alike: dict[int, list[int]] = {}
     for k, one in enumerate(profiles):
         alike.setdefault(len(one.u_mm), []).append(k)
-    chunks = [part for group in alike.values() for part in _shared_out(group)]
-
-    def measured(chunk: list[int]) -> list[PadWidths]:
-        return measure_pads([profiles[k] for k in chunk])
-
-    if len(chunks) == len(alike):
-        found = [measured(chunk) for chunk in chunks]
-    else:
-        # The largest first, so that no thread has a long one left when the other is done.
-        chunks.sort(key=len, reverse=True)
-        found = in_threads(measured, chunks)
     widths = {
         k: width
-        for chunk, some in zip(chunks, found, strict=True)
-        for k, width in zip(chunk, some, strict=True)
+        for group in alike.values()
+        for k, width in zip(group, measure_pads([profiles[k] for k in group]), strict=True)
     }
     return [widths[k] for k in range(len(profiles))]
 
 
-def _shared_out(group: list[int]) -> list[list[int]]:
-    """Cut a group into as many equal parts as there are threads for it."""
-    parts = max(1, min(workers(), len(group) // _PADS_A_THREAD))
-    size = -(-len(group) // parts)
-    return [group[first : first + size] for first in range(0, len(group), size)]
+def _shared_out(items: Sequence[Item]) -> list[Sequence[Item]]:
+    """Cut pads into as many equal parts as there are threads for them."""
+    parts = max(1, min(workers(), len(items) // _PADS_A_THREAD))
+    size = max(1, -(-len(items) // parts))
+    return [items[first : first + size] for first in range(0, len(items), size)]
