@@ -1,0 +1,144 @@
+"""Photos that are refused as a whole, by the widths that their pads show."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from padsheet.patterns.bead import width_mm
+from padsheet.patterns.bed import Bed
+from padsheet.patterns.errors import PadsheetError
+from padsheet.patterns.layout import lay_out_sheet
+from padsheet.patterns.sheet import Sheet
+from padsheet.scoring.gaps import comb_of
+from padsheet.scoring.lines import PadWidths
+from padsheet.scoring.refusals import refuse_blur, refuse_floor, usual_apart
+
+PX_PER_MM = 10.0
+APART = np.array([-0.6, -0.5, -0.4])
+BED_MM = np.linspace(-0.01, 0.04, 9)
+
+
+@pytest.fixture(scope="module")
+def sheet() -> Sheet:
+    return lay_out_sheet(Bed(), reach_mm=(-0.08, 0.08)).sheet
+
+
+def pad(width: NDArray[np.float64], blur_mm: float = 0.12) -> PadWidths:
+    none = np.zeros(len(width))
+    return PadWidths(
+        width_mm=width,
+        sigma_mm=none + 0.006,
+        middle_mm=none,
+        wander_mm=none + 0.008,
+        ends_differ=none,
+        blur_px=blur_mm * PX_PER_MM,
+        separation=8.0,
+        apart=APART,
+        contrast=none + 1,
+        misfit=0.03,
+        whole=True,
+        clipped_share=0.0,
+        px_per_mm=PX_PER_MM,
+        brightest=0.6,
+    )
+
+
+def blurred(*blur_mm: float) -> list[PadWidths]:
+    return [pad(np.full(10, 0.6), one) for one in blur_mm]
+
+
+def refused(widths: list[PadWidths]) -> str:
+    """Return what is said of a photo, empty where it is taken."""
+    try:
+        refuse_blur("a.jpg", widths)
+    except PadsheetError as error:
+        return str(error)
+    return ""
+
+
+def test_a_photo_is_taken_up_to_a_blur_of_019_mm_on_the_bed() -> None:
+    assert not refused(blurred(*[0.188] * 5))
+    said = refused(blurred(*[0.194] * 5))
+    assert "is blurred by 0.19 mm on the bed" in said
+    assert "[photo-unsure]" in said
+
+
+def test_a_photo_is_as_blurred_as_most_of_its_pads() -> None:
+    """Pads that are too blurred to be read count all the more: their neighbours only seem sharp."""
+    assert not refused(blurred(0.12, 0.13, 0.14, 0.25, 0.26))
+    assert "blurred by 0.25 mm" in refused(blurred(0.12, 0.13, 0.25, 0.25, 0.26))
+
+
+@pytest.mark.parametrize(
+    "unseen", [{"whole": False}, {"clipped_share": 0.5}, {"separation": 1.0}, {"apart": -APART}]
+)
+def test_pads_that_do_not_show_their_lines_tell_nothing_of_blur(unseen) -> None:
+    hidden = [replace(one, **unseen) for one in blurred(*[0.3] * 4)]
+    assert not refused([*blurred(*[0.12] * 5), *hidden])
+
+
+def test_a_photo_without_a_pad_to_judge_is_not_called_blurred() -> None:
+    assert not refused([replace(one, whole=False) for one in blurred(0.3, 0.3)])
+    assert not refused([])
+
+
+def test_only_where_most_pads_are_sharp_in_luminance_is_colour_to_blame() -> None:
+    """Another filament helps against blurred colour, holding still against a blurred photo."""
+    colour = [replace(one, luminance_blur_px=1.0) for one in blurred(*[0.25] * 5)]
+    assert "phones blur colour, here by 0.25 mm" in refused([*colour[:3], *blurred(0.25, 0.25)])
+    assert "a.jpg is blurred by" in refused([*colour[:2], *blurred(0.25, 0.25)])
+    # Luminance that is hardly sharper has nothing to do with colour.
+    alike = [replace(one, luminance_blur_px=2.0) for one in blurred(*[0.25] * 5)]
+    assert "a.jpg is blurred by" in refused(alike)
+
+
+def test_pads_with_blurred_colour_are_no_measure_of_a_sharp_photo() -> None:
+    colour = [replace(one, luminance_blur_px=1.0) for one in blurred(*[0.25] * 3)]
+    assert not refused([*colour, *blurred(*[0.12] * 4)])
+    assert "phones blur colour" in refused([*colour, *blurred(0.12, 0.12)])
+
+
+def floored(sheet: Sheet, floor_mm: float, **changes: float) -> list[PadWidths]:
+    """Return pads of a printer that does not go below a height, after Comminal et al. (2018)."""
+    comb = comb_of(sheet)
+    gaps = np.maximum(comb.height_mm, floor_mm) + BED_MM[:, None]
+    noise = np.random.default_rng(1).normal(0, 0.006, gaps.shape)
+    return [replace(pad(row), **changes) for row in width_mm(comb.area_mm2, gaps) + noise]
+
+
+def test_a_printer_that_stops_short_is_named_with_its_height(sheet) -> None:
+    lowest, second, *_ = sorted({t.height_mm for t in sheet.tracks})
+    refuse_floor(sheet, floored(sheet, lowest))
+    with pytest.raises(PadsheetError, match=re.escape(f"below about {second:.2f} mm")) as caught:
+        refuse_floor(sheet, floored(sheet, second))
+    assert caught.value.code == "print-floor"
+
+
+def test_a_step_missing_in_soft_lines_is_no_fault_of_the_printer(sheet) -> None:
+    second = sorted({t.height_mm for t in sheet.tracks})[1]
+    refuse_floor(sheet, floored(sheet, second, blur_px=1.65))
+    with pytest.raises(PadsheetError, match="seems not to go below"):
+        refuse_floor(sheet, floored(sheet, second, blur_px=1.55))
+    # The same pixels are less of a millimetre nearer by.
+    with pytest.raises(PadsheetError, match="seems not to go below"):
+        refuse_floor(sheet, floored(sheet, second, blur_px=1.65, px_per_mm=12.0))
+
+
+def test_pads_that_cannot_be_read_do_not_accuse_the_printer(sheet) -> None:
+    lowest, second, *_ = sorted({t.height_mm for t in sheet.tracks})
+    glared = floored(sheet, second, clipped_share=0.5)
+    refuse_floor(sheet, glared)
+    refuse_floor(sheet, [*glared, *floored(sheet, lowest)[:4]])
+    refuse_floor(sheet, [])
+
+
+def test_what_print_and_plate_look_like_is_told_by_the_pads_seen_whole() -> None:
+    cut = replace(pad(np.full(10, 0.6)), apart=-3 * APART, whole=False)
+    seen = [replace(cut, apart=k * APART, whole=True) for k in (0.9, 1.0, 1.2)]
+    np.testing.assert_allclose(usual_apart([cut, cut, *seen, cut, cut]), APART)
+    np.testing.assert_array_equal(usual_apart([cut]), 0.0)
