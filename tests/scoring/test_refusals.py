@@ -39,6 +39,7 @@ def pad(width: NDArray[np.float64], blur_mm: float = 0.12) -> PadWidths:
         blur_px=blur_mm * PX_PER_MM,
         separation=8.0,
         apart=APART,
+        print_level=0.2,
         contrast=none + 1,
         misfit=0.03,
         whole=True,
