@@ -142,4 +142,4 @@ def test_what_print_and_plate_look_like_is_told_by_the_pads_seen_whole() -> None
     cut = replace(pad(np.full(10, 0.6)), apart=-3 * APART, whole=False)
     seen = [replace(cut, apart=k * APART, whole=True) for k in (0.9, 1.0, 1.2)]
     np.testing.assert_allclose(usual_apart([cut, cut, *seen, cut, cut]), APART)
-    np.testing.assert_array_equal(usual_apart([cut]), 0.0)
+    np.testing.assert_array_equal(usual_apart([cut]), np.zeros(3))
