@@ -278,7 +278,7 @@ def _reach_for(left_mm: NDArray[np.float64]) -> str:
 def _nothing(case: Case) -> list[AdvisedStep]:
     """Say that nothing is to be changed, and whether the bed is done."""
     if case.warp_done and case.offset_done:
-        return _notes(
+        return _facts(
             "The bed is done: every point and the common offset are within tolerance with 95 % "
             f"confidence. Homing alone repeats to about {HOMING_SIGMA_MM:.3f} mm."
         )
