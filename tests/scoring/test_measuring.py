@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -13,7 +15,9 @@ from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.ladder import FINE_MM
 from padsheet.patterns.layout import lay_out_sheet
 from padsheet.patterns.sheet import Sheet
+from padsheet.scoring import measuring
 from padsheet.scoring.camera import Camera
+from padsheet.scoring.lines import PadWidths
 from padsheet.scoring.measuring import measure_photo
 from padsheet.scoring.photo import Photo
 from padsheet.scoring.refusals import refuse_blur
@@ -39,6 +43,133 @@ def camera() -> Camera:
         rotation=np.diag([1.0, -1.0, -1.0]),
         shift_mm=np.array([-110.0, 110.0, HEIGHT_MM]),
     )
+
+
+def told(**changes: object) -> PadWidths:
+    none = np.zeros(10)
+    pad = PadWidths(
+        width_mm=none + WIDTH_MM,
+        sigma_mm=none + 0.004,
+        middle_mm=none,
+        wander_mm=none,
+        ends_differ=none,
+        blur_px=1.0,
+        separation=5.0,
+        apart=np.full(3, 0.2),
+        print_level=1.0,
+        contrast=none + 1,
+        misfit=0.02,
+        whole=True,
+        clipped_share=0.0,
+        px_per_mm=PX_PER_MM,
+        brightest=0.6,
+    )
+    return replace(pad, **changes)  # type: ignore[arg-type]
+
+
+Measure = Callable[[Sheet, Sequence[PadWidths], Sequence[PadWidths | None]], list[PadWidths]]
+
+
+@pytest.fixture
+def measure(monkeypatch: pytest.MonkeyPatch) -> Measure:
+    """Return the measuring of pads of which luminance and colour tell such widths.
+
+    Pads come sampled in some order, those nearer to the lens with more samples across.
+    """
+
+    def measure_them(
+        sheet: Sheet, luminance: Sequence[PadWidths], colour: Sequence[PadWidths | None]
+    ) -> list[PadWidths]:
+        place = {(pad.x_mm, pad.y_mm): k for k, pad in enumerate(sheet.pads)}
+
+        def sample(photo, camera, lines, z_mm):
+            pads = [place[float(one.middle_mm[:, 0].mean().round(6)), one.middle_mm[0, 1]]
+                    for one in lines]  # fmt: skip
+            for first in (1, 0):
+                some = list(range(first, len(pads), 2))
+                yield some, [pads[k] for k in some]
+
+        def profiles(pads):
+            return [
+                SimpleNamespace(
+                    u_mm=np.zeros(30 + k % 3),
+                    told=luminance[k],
+                    in_colour=None
+                    if colour[k] is None
+                    else SimpleNamespace(u_mm=np.zeros(30 + k % 3), told=colour[k]),
+                )
+                for k in pads
+            ]
+
+        def widths(pads):
+            assert len({len(one.u_mm) for one in pads}) == 1
+            return [one.told for one in pads]
+
+        monkeypatch.setattr(measuring, "sample_pads", sample)
+        monkeypatch.setattr(measuring, "pad_profiles", profiles)
+        monkeypatch.setattr(measuring, "measure_pads", widths)
+        blank = Photo(rgb=np.zeros((8, 8, 3), np.uint8))
+        return measure_photo(blank, camera(), sheet, 0.0)
+
+    return measure_them
+
+
+@pytest.mark.parametrize("side", [2, 5, 15])
+def test_every_pad_has_its_own_widths(side: int, measure) -> None:
+    """Also where many pads are shared among threads."""
+    grid = MeshGrid(columns=side, rows=side, outside="hold")
+    sheet = lay_out_sheet(Bed(mesh=grid), reach_mm=(-FINE_MM, FINE_MM)).sheet
+    count = len(sheet.pads)
+    luminance = [told(brightest=float(k)) for k in range(count)]
+    assert [one.brightest for one in measure(sheet, luminance, [None] * count)] == list(
+        map(float, range(count))
+    )
+    # Colour in place of every third, and what luminance had for blur stays known.
+    colour = [told(brightest=1000.0 + k) if k % 3 == 1 else None for k in range(count)]
+    found = measure(sheet, luminance, colour)
+    assert [one.brightest for one in found] == [
+        1000.0 + k if k % 3 == 1 else float(k) for k in range(count)
+    ]
+    assert [one.luminance_blur_px for one in found] == [
+        1.0 if k % 3 == 1 else None for k in range(count)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("luminance", "colour", "taken"),
+    [
+        ({}, {"blur_px": 1.1}, True),
+        ({}, {"blur_px": 1.2}, False),
+        ({"blur_px": 2.0}, {"blur_px": 2.2}, True),
+        # Edges that are not those of bars are the sides of lines as bright as the plate.
+        ({"misfit": 0.06}, {"blur_px": 3.0}, True),
+        ({"misfit": 0.04}, {"blur_px": 3.0}, False),
+        # Where luminance sees no lines, its blur is no measure.
+        ({"separation": 1.9}, {"blur_px": 3.0}, True),
+        ({"separation": 2.1}, {"blur_px": 3.0}, False),
+        ({"whole": False}, {"blur_px": 3.0}, True),
+    ],
+)
+def test_colour_is_taken_where_it_is_sharp_or_luminance_shows_no_bars(
+    sheet, measure, luminance, colour, taken
+) -> None:
+    found = measure(sheet, [told(**luminance)] * 4, [told(brightest=0.9, **colour)] * 4)
+    assert {one.brightest == 0.9 for one in found} == {taken}
+    assert {one.luminance_blur_px is not None for one in found} == {taken}
+
+
+def test_one_choice_serves_the_whole_photo(sheet, measure) -> None:
+    """As most of at least three pads show; fewer tell nothing, and colour is what there is."""
+    sharp, soft = told(blur_px=1.0, brightest=0.9), told(blur_px=2.0, brightest=0.9)
+    taken = [sharp, sharp, sharp, soft]
+    assert {one.brightest for one in measure(sheet, [told()] * 4, taken)} == {0.9}
+    assert {one.brightest for one in measure(sheet, [told()] * 4, [soft, soft, soft, sharp])} == {
+        0.6
+    }
+    three = measure(sheet, [told()] * 4, [soft, soft, soft, None])
+    assert [one.brightest for one in three] == [0.6] * 4
+    two = measure(sheet, [told()] * 4, [soft, soft, None, None])
+    assert [one.brightest for one in two] == [0.9, 0.9, 0.6, 0.6]
 
 
 def drawn(sheet: Sheet, ink: tuple[int, int, int], plate: tuple[int, int, int], smooth_px: float):
