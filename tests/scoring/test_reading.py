@@ -154,6 +154,21 @@ def test_gaps_are_those_that_the_widths_come_from(sheet, read) -> None:
     assert found.flow == pytest.approx(1.0, abs=3 * found.flow_sigma)
 
 
+def test_lines_are_looked_at_half_way_up(sheet, read, monkeypatch) -> None:
+    """A bead's edges bulge at half its height, and are seen there; lines are as high as the gap."""
+    widths = widths_of(sheet)
+    read(widths)
+    heights = []
+
+    def at(photo: Photo, camera: Camera, of: Sheet, z_mm: float) -> list[PadWidths]:
+        heights.append(z_mm)
+        return widths
+
+    monkeypatch.setattr(reading, "measure_photo", at)
+    read_print([Photo(rgb=np.full((*SHAPE, 3), 90, np.uint8), name="a.jpg")], sheet)
+    assert heights == [pytest.approx(0.1)]
+
+
 def test_the_slant_of_the_view_is_known_and_moves_no_gap(sheet, read) -> None:
     """From the left edge of the bed the far pads are seen at 27 degrees across their lines."""
     x = np.array([pad.x_mm for pad in sheet.pads])
