@@ -1,0 +1,194 @@
+"""Telling a mesh that was turned over, and what was applied from what was advised."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from padsheet.patterns.bed import Bed, Edits, MeshGrid
+from padsheet.patterns.profile import profile_text
+from padsheet.scoring.advice import advise
+from padsheet.scoring.applied import Applied
+from padsheet.scoring.mesh import Mesh
+from padsheet.scoring.rounds import BedFolder, Round
+from padsheet.scoring.scores import scores_to_json
+from padsheet.scoring.taking_in import AgainstAdvice, Turned, against_advice, turned_over
+
+GRID = MeshGrid(columns=4, rows=3)
+BED = Bed(mesh=GRID, edits=Edits(smallest_mm=0.01))
+Z_MM = np.random.default_rng(3).normal(0, 0.1, (3, 4)).round(3)
+TURNS = {"rows": np.s_[::-1], "columns": np.s_[:, ::-1], "both": np.s_[::-1, ::-1]}
+
+
+def mesh_of(z_mm: NDArray[np.float64], name: str = "known") -> Mesh:
+    return Mesh(grid=GRID, z_mm=np.asarray(z_mm, float), name=name)
+
+
+@pytest.mark.parametrize("kind", TURNS)
+def test_a_mesh_turned_over_is_told_with_its_kind(kind: str) -> None:
+    known = mesh_of(Z_MM)
+    found = turned_over(mesh_of(Z_MM[TURNS[kind]], "new"), [(known, known, None)], BED)
+    assert found == Turned(kind=kind, base=known)
+    assert found.corrects
+    assert "'known'" in found.text
+    made = turned_over(mesh_of(Z_MM[TURNS[kind]], "new"), [(known, mesh_of(0 * Z_MM), 7)], BED)
+    assert made.after_round == 7
+    assert "the edits of round 7" in made.text
+
+
+def test_values_may_differ_by_half_of_the_smallest_edit() -> None:
+    """Printers round what they are told."""
+    known = mesh_of(Z_MM)
+    rounding = np.full((3, 4), 0.0049)
+    rounding[0, 1:3] = -0.0049
+    near, far = Z_MM[::-1] + rounding, Z_MM[::-1] + 1.05 * rounding
+    assert turned_over(mesh_of(near, "new"), [(known, known, None)], BED) is not None
+    assert turned_over(mesh_of(far, "new"), [(known, known, None)], BED) is None
+    # However fine the edits, what is shown has three decimals.
+    fine = Bed(mesh=GRID, edits=Edits(smallest_mm=0.001))
+    shown = Z_MM[::-1] + 0.001
+    assert turned_over(mesh_of(shown, "new"), [(known, known, None)], fine) is not None
+    assert turned_over(mesh_of(shown + 0.0002, "new"), [(known, known, None)], fine) is None
+
+
+def test_what_lies_as_it_was_expected_is_not_turned_over() -> None:
+    known, other = mesh_of(Z_MM), mesh_of(Z_MM[::-1], "other")
+    assert turned_over(mesh_of(Z_MM, "new"), [(known, known, None)], BED) is None
+    assert turned_over(mesh_of(Z_MM, "new"), [(other, other, None), (known, known, None)], BED) is (
+        None
+    )
+    level = mesh_of(0 * Z_MM)
+    assert turned_over(mesh_of(0 * Z_MM, "new"), [(level, level, None)], BED) is None
+    strange = mesh_of(np.random.default_rng(4).normal(0, 0.1, (3, 4)), "new")
+    assert turned_over(strange, [(known, known, None)], BED) is None
+    assert turned_over(strange, [], BED) is None
+
+
+def test_the_first_that_fits_when_turned_is_named() -> None:
+    first, second = mesh_of(Z_MM, "first"), mesh_of(Z_MM, "second")
+    asked = [(first, first, None), (second, second, None)]
+    assert turned_over(mesh_of(Z_MM[::-1], "new"), asked, BED).base.name == "first"
+
+
+def test_a_mesh_as_advised_shows_that_the_one_on_record_is_wrong() -> None:
+    """Read back just as it was meant to be: so what it was before was read the wrong way round."""
+    active = mesh_of(Z_MM[::-1], "active")
+    as_meant = (mesh_of(Z_MM), mesh_of(0 * Z_MM, "before"), 2)
+    found = turned_over(mesh_of(Z_MM, "new"), [(active, active, None), as_meant], BED)
+    assert found.certain
+    assert found.base is active
+    assert "it was read the wrong way round, which is now corrected" in found.text
+    # An older mesh like it proves nothing.
+    older = mesh_of(Z_MM, "older")
+    asked = [(active, active, None), (older, older, None)]
+    assert turned_over(mesh_of(Z_MM, "new"), asked, BED) is None
+
+
+def test_meshes_of_another_size_tell_nothing() -> None:
+    grid = MeshGrid(columns=3, rows=4)
+    other = Mesh(grid=grid, z_mm=Z_MM.T.copy(), name="other")
+    known = mesh_of(Z_MM)
+    asked = [(other, other, None), (known, known, None)]
+    assert turned_over(mesh_of(Z_MM[::-1], "new"), asked, BED).base is known
+
+
+def test_a_mesh_that_looks_the_same_from_both_ends_needs_no_correction() -> None:
+    even = np.array([[0.1, 0.2, 0.3, 0.4], [0.0, 0.1, 0.0, 0.2], [0.1, 0.2, 0.3, 0.4]])
+    assert not Turned(kind="rows", base=mesh_of(even)).corrects
+    assert Turned(kind="columns", base=mesh_of(even)).corrects
+    # The last digit shown is no difference.
+    even[0, 1] += 0.0005
+    assert not Turned(kind="rows", base=mesh_of(even)).corrects
+    even[0, 1] += 0.0005
+    assert Turned(kind="rows", base=mesh_of(even)).corrects
+
+
+# What was applied beside what was advised
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> BedFolder:
+    (tmp_path / "bed.toml").write_text(profile_text(BED), encoding="utf-8")
+    return BedFolder(tmp_path)
+
+
+@pytest.fixture
+def scored(folder: BedFolder, score_of: Callable[..., object]) -> Round:
+    """Return a round whose advice changes most of the points."""
+    errors = np.random.default_rng(9).normal(0, 0.05, 12)
+    score = score_of(GRID, 0.2 + errors - errors.mean())
+    advice = advise(score, BED, mesh=mesh_of(0 * Z_MM))
+    assert advice.work == "mesh"
+    round_ = folder.next_round()
+    round_.path.mkdir(parents=True)
+    round_.scores_json.write_text(scores_to_json(score, advice), encoding="utf-8")
+    return round_
+
+
+Compare = Callable[..., AgainstAdvice]
+
+
+@pytest.fixture
+def compare(folder: BedFolder, scored: Round) -> Compare:
+    """Return the comparison of what was advised, but for some changes, with the advice."""
+
+    def compared(changes_mm: dict[tuple[int, int], float], all_mm: float = 0.0) -> AgainstAdvice:
+        nodes = tuple(
+            (n.i, n.j, n.dz_mm + all_mm + changes_mm.get((n.i, n.j), 0.0))
+            for n in scored.read_advice().nodes
+        )
+        applied = Applied(how="meshes", nodes=nodes)
+        return against_advice(folder, scored, applied)
+
+    return compared
+
+
+def test_what_was_done_as_advised_is_said(compare: Compare) -> None:
+    assert compare({}) == AgainstAdvice(words=", all as advised", as_meant=True)
+    # Printers show thousandths.
+    assert compare({(1, 1): 0.0005}) == AgainstAdvice(words=", all as advised", as_meant=True)
+
+
+def test_a_common_part_is_no_other_shape(compare: Compare) -> None:
+    assert compare({}, all_mm=0.07) == AgainstAdvice(words="", as_meant=True)
+
+
+def test_rounding_to_the_smallest_edit_is_as_meant(compare: Compare) -> None:
+    one = compare({(1, 1): -0.010})
+    assert one.words == ", as advised but for 1 point that differs by up to 0.010 mm"
+    assert one.as_meant
+    two = compare({(1, 1): 0.004, (2, 0): -0.007})
+    assert two.words == ", as advised but for 2 points that differ by up to 0.007 mm"
+    assert two.as_meant
+
+
+def test_up_to_three_points_that_differ_are_named(compare: Compare) -> None:
+    said = compare({(1, 2): 0.02})
+    assert said.words == "; not as advised at column 2, row 3"
+    assert not said.as_meant
+    three = compare({(k, 0): 0.02 for k in range(3)})
+    assert three.words.endswith("column 1, row 1; column 2, row 1; column 3, row 1")
+    five = compare({(0, 1): -0.02, **{(k, 0): 0.02 for k in range(4)}})
+    assert five.words.endswith("column 3, row 1 and 2 more")
+
+
+def test_points_that_got_nothing_differ_from_their_advice(folder, scored) -> None:
+    said = against_advice(folder, scored, Applied(how="word", nodes=()))
+    assert "not as advised" in said.words
+    assert not said.as_meant
+
+
+def test_without_advice_on_the_mesh_there_is_nothing_to_compare(folder, scored) -> None:
+    nothing = AgainstAdvice(words="", as_meant=True)
+    applied = Applied(how="meshes", nodes=((0, 0, 0.3),))
+    text = scored.scores_json.read_text(encoding="utf-8")
+    assert '"work": "mesh"' in text
+    scored.scores_json.write_text(text.replace('"work": "mesh"', '"work": "screws"'))
+    assert against_advice(folder, scored, applied) == nothing
+    scored.scores_json.unlink()
+    assert against_advice(folder, replace(scored), applied) == nothing
