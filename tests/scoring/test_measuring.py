@@ -114,12 +114,26 @@ def measure(monkeypatch: pytest.MonkeyPatch) -> Measure:
     return measure_them
 
 
-@pytest.mark.parametrize("side", [2, 5, 15])
-def test_every_pad_has_its_own_widths(side: int, measure) -> None:
-    """Also where many pads are shared among threads."""
-    grid = MeshGrid(columns=side, rows=side, outside="hold")
-    sheet = lay_out_sheet(Bed(mesh=grid), reach_mm=(-FINE_MM, FINE_MM)).sheet
-    count = len(sheet.pads)
+@pytest.mark.parametrize(
+    ("side", "count", "workers", "shares"),
+    [(2, 4, 2, 1), (9, 81, 2, 1), (11, 109, 2, 2), (13, 143, 3, 2)],
+)
+def test_every_pad_has_its_own_widths_however_the_work_is_shared(
+    side: int, count: int, workers: int, shares: int, measure, monkeypatch
+) -> None:
+    """Sheets of a hundred pads and more are measured in threads, each with as many of them."""
+    grid = MeshGrid(columns=side, rows=side, x_min_mm=2, x_max_mm=218, y_min_mm=2, y_max_mm=218)
+    made = lay_out_sheet(Bed(mesh=grid), reach_mm=(-FINE_MM, FINE_MM)).sheet
+    sheet = replace(made, pads=made.pads[:count])
+    assert len(sheet.pads) == count
+    shared = []
+
+    def in_threads(function, items):
+        shared.append([len(one) for one in items])
+        return [function(one) for one in items]
+
+    monkeypatch.setattr(measuring, "workers", lambda: workers)
+    monkeypatch.setattr(measuring, "in_threads", in_threads)
     luminance = [told(brightest=float(k)) for k in range(count)]
     assert [one.brightest for one in measure(sheet, luminance, [None] * count)] == list(
         map(float, range(count))
@@ -133,6 +147,8 @@ def test_every_pad_has_its_own_widths(side: int, measure) -> None:
     assert [one.luminance_blur_px for one in found] == [
         1.0 if k % 3 == 1 else None for k in range(count)
     ]
+    assert len(shared[0]) == shares
+    assert np.ptp(shared[0]) <= 1
 
 
 @pytest.mark.parametrize(
