@@ -298,7 +298,7 @@ def _reckoned_anew(folder: BedFolder, applied: Applied, right: dict[str, Mesh]) 
         return None
     try:
         before, after = (right.get(name) or folder.mesh(name) for name in ends if name)
-    except (PadsheetError, ValueError):
+    except PadsheetError:
         return None
     return replace(applied, how="meshes", nodes=mesh_change(before, after))
 

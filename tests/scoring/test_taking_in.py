@@ -12,12 +12,20 @@ from numpy.typing import NDArray
 
 from padsheet.patterns.bed import Bed, Edits, MeshGrid
 from padsheet.patterns.profile import profile_text
+from padsheet.scoring import taking_in
 from padsheet.scoring.advice import advise
 from padsheet.scoring.applied import Applied
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.scores import scores_to_json
-from padsheet.scoring.taking_in import AgainstAdvice, Turned, against_advice, turned_over
+from padsheet.scoring.taking_in import (
+    AgainstAdvice,
+    Turned,
+    against_advice,
+    correct_reading,
+    expected_meshes,
+    turned_over,
+)
 
 GRID = MeshGrid(columns=4, rows=3)
 BED = Bed(mesh=GRID, edits=Edits(smallest_mm=0.01))
@@ -108,7 +116,7 @@ def test_a_mesh_that_looks_the_same_from_both_ends_needs_no_correction() -> None
     assert Turned(kind="rows", base=mesh_of(even)).corrects
 
 
-# What was applied beside what was advised
+# What the printer may be expected to hold, and what was applied beside what was advised
 
 
 @pytest.fixture
@@ -117,17 +125,86 @@ def folder(tmp_path: Path) -> BedFolder:
     return BedFolder(tmp_path)
 
 
+AddRound = Callable[[int, Mesh], Round]
+
+
 @pytest.fixture
-def scored(folder: BedFolder, score_of: Callable[..., object]) -> Round:
-    """Return a round whose advice changes most of the points."""
-    errors = np.random.default_rng(9).normal(0, 0.05, 12)
-    score = score_of(GRID, 0.2 + errors - errors.mean())
-    advice = advise(score, BED, mesh=mesh_of(0 * Z_MM))
-    assert advice.work == "mesh"
-    round_ = folder.next_round()
-    round_.path.mkdir(parents=True)
-    round_.scores_json.write_text(scores_to_json(score, advice), encoding="utf-8")
-    return round_
+def add_round(folder: BedFolder, score_of: Callable[..., object]) -> AddRound:
+    """Write a round whose advice changes most of the points of a mesh."""
+
+    def add(seed: int, mesh: Mesh) -> Round:
+        round_ = folder.next_round()
+        errors = np.random.default_rng(seed).normal(0, 0.05, 12)
+        score = score_of(GRID, 0.2 + errors, number=round_.number)
+        advice = advise(score, BED, mesh=mesh)
+        assert advice.work == "mesh"
+        round_.path.mkdir(parents=True)
+        round_.scores_json.write_text(scores_to_json(score, advice), encoding="utf-8")
+        return round_
+
+    return add
+
+
+@pytest.fixture
+def scored(add_round: AddRound) -> Round:
+    return add_round(9, mesh_of(0 * Z_MM))
+
+
+def dz_mm(round_: Round) -> NDArray[np.float64]:
+    return np.array([node.dz_mm for node in round_.read_advice().nodes]).reshape(3, 4)
+
+
+def test_the_printer_is_expected_to_hold_what_the_newest_round_advised(
+    folder: BedFolder, add_round: AddRound
+) -> None:
+    assert list(expected_meshes(folder, BED)) == []
+    folder.store_mesh(mesh_of(Z_MM + 0.3, "an older one"))
+    folder.store_mesh(mesh_of(Z_MM, "one"))
+    add_round(9, mesh_of(Z_MM))
+    newest = add_round(10, mesh_of(Z_MM))
+    first, advised, level, *others = expected_meshes(folder, BED)
+    assert (first[0].name, first[1].name, first[2]) == ("one", "one", None)
+    np.testing.assert_allclose(advised[0].z_mm, Z_MM + dz_mm(newest), atol=0.0051)
+    assert (advised[1].name, advised[2]) == ("one", 2)
+    # Or its shape alone, without what lowers the mesh as a whole.
+    change = level[0].z_mm - Z_MM
+    assert change.mean() >= min(dz_mm(newest).mean(), 0.0) - 1e-9
+    assert np.ptp(change - dz_mm(newest)) < 0.011
+    assert [(mesh.name, base.name, number) for mesh, base, number in others] == [
+        ("an older one", "an older one", None),
+        ("one", "one", None),
+    ]
+
+
+def test_a_run_cut_short_leaves_the_recognised_mesh_to_be_recognised_again(
+    folder: BedFolder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two meshes of one bed, both read the wrong way round; the write of the second fails."""
+    later = Z_MM + np.random.default_rng(5).normal(0, 0.01, (3, 4)).round(3)
+    folder.store_mesh(mesh_of(Z_MM[::-1], "zero"))
+    folder.store_mesh(mesh_of(later[::-1], "one"))
+    new = mesh_of(later, "new")
+    found = turned_over(new, expected_meshes(folder, BED), BED)
+    assert found.base.name == "one"
+    kept = taking_in.write_atomic
+    written = []
+
+    def failing(path: Path, text: str) -> None:
+        if written:
+            raise OSError("no space left")
+        written.append(path.name)
+        kept(path, text)
+
+    monkeypatch.setattr(taking_in, "write_atomic", failing)
+    with pytest.raises(OSError, match="no space"):
+        correct_reading(folder, found)
+    assert written == ["zero.csv"]
+    again = turned_over(new, expected_meshes(folder, BED), BED)
+    assert again.base.name == "one"
+    monkeypatch.setattr(taking_in, "write_atomic", kept)
+    correct_reading(folder, again)
+    np.testing.assert_allclose(folder.mesh("one").z_mm, later)
+    np.testing.assert_allclose(folder.mesh("zero").z_mm, Z_MM)
 
 
 Compare = Callable[..., AgainstAdvice]
