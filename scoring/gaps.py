@@ -43,9 +43,6 @@ _STUDENT_DOF = 4.0
 # So many pads and trial gaps together take the least time each.
 _SCANNED_AT_ONCE = 1000
 _CENSORED_COST = 1.5
-# What the model lacks is alike in the tracks of a pad, which tell less than as many that differ by
-# chance: their standard deviations count as larger by this factor.
-_ALIKE = 1.25
 # How far the widening by cut-off highlights, and what narrow lines have of it, may differ from what
 # it seems to be (relative).
 _HIGHLIGHT_SD = 0.6
@@ -149,7 +146,7 @@ def _noise(comb: Comb, data: TrackData, gap: Floats, inflation: float) -> Floats
     """Return the standard deviation of each width, shape (P, T)."""
     flow = _TRACK_FLOW_SD * comb.area_mm2 / np.maximum(gap, 0.06)
     seen = np.where(np.isfinite(data.sigma_mm), data.sigma_mm, 1.0)
-    sigma = _ALIKE * inflation * np.sqrt(np.maximum(seen, 0.001) ** 2 + flow**2)
+    sigma = inflation * np.sqrt(np.maximum(seen, 0.001) ** 2 + flow**2)
     part = gap / round_diameter_mm(comb.area_mm2)
     rounding = np.clip((part - _HARDLY_PRESSED) / (1 - _HARDLY_PRESSED), 0.0, 1.0)
     return np.asarray(np.hypot(sigma, _ROUND_SD_MM * rounding))
