@@ -32,8 +32,8 @@ __all__ = ["GapFit", "TrackData", "ceilings_mm", "comb_of", "fit_gaps"]
 Floats = NDArray[np.float64]
 
 _ROUNDS = 30
-# A fit whose gaps all move by less than this is done.
-_STILL_MM = 3e-5
+# A fit whose gaps all move by less than this is done, and one from which gaps are looked for again.
+_STILL_MM, _NEARLY_STILL_MM = 3e-5, 1e-3
 # A strand that is hardly pressed has no flat top: its edges look another way than those of other
 # lines, by so much when it is round, and less and less down to this part of the round diameter.
 _ROUND_SD_MM, _HARDLY_PRESSED = 0.08, 0.75
@@ -219,15 +219,18 @@ def fit_gaps(sheet: Sheet, data: TrackData) -> GapFit:
     low = sheet.target_gap_mm + sheet.reach_mm[0] - 0.06
     high = sheet.target_gap_mm + sheet.reach_mm[1] + 0.10
     candidates = np.arange(max(low, 0.02), high, 0.004)
+    coarse = candidates[::2]
     pads[:, 0] = _scan_gaps(comb, data, common, pads, candidates)[0]
     inflation = 1.0
     for turn in range(3):
-        common, pads = _solve(comb, data, common, pads, inflation)
+        still_mm = _NEARLY_STILL_MM if turn < 2 else _STILL_MM
+        common, pads = _solve(comb, data, common, pads, inflation, still_mm)
         if turn < 2:
             # Now that flow and bias are better known, look again for a better valley.
-            scanned, costs = _scan_gaps(comb, data, common, pads, candidates)
+            # A valley is wider than two steps, and its bottom is left to the fit.
+            scanned, costs = _scan_gaps(comb, data, common, pads, coarse)
             here = np.array(
-                [np.interp(g, candidates, row) for g, row in zip(pads[:, 0], costs, strict=True)]
+                [np.interp(g, coarse, row) for g, row in zip(pads[:, 0], costs, strict=True)]
             )
             jump = here > costs.min(axis=1) + 4.0
             pads[jump, 0] = scanned[jump]
@@ -270,7 +273,12 @@ def _priors(comb: Comb, data: TrackData) -> tuple[Floats, Floats, Floats, Floats
 
 
 def _solve(
-    comb: Comb, data: TrackData, common: Floats, pads: Floats, inflation: float
+    comb: Comb,
+    data: TrackData,
+    common: Floats,
+    pads: Floats,
+    inflation: float,
+    still_mm: float,
 ) -> tuple[Floats, Floats]:
     """Iterate damped Gauss-Newton steps on the arrow system."""
     common_mean, common_sd, pad_mean, pad_sd = _priors(comb, data)
@@ -294,7 +302,7 @@ def _solve(
         last = own[:, 0]
         own *= limit * calm[:, None]
         pads = pads + own
-        if np.abs(own[:, 0]).max() < _STILL_MM:
+        if np.abs(own[:, 0]).max() < still_mm:
             break
     return common, pads
 
