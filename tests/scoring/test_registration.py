@@ -91,6 +91,31 @@ def test_two_markers_side_by_side_are_enough(rendered, markers) -> None:
         assert found.lines_used > 0.95 * whole.lines_used
 
 
+def test_far_pads_are_found_where_the_near_ones_are_covered(rendered, markers) -> None:
+    """The place of a pad on the other side of the bed is off by millimetres at first.
+
+    Two markers and the three pads farthest from them are left to see.
+    """
+    whole = register(rendered.photo, rendered.sheet, markers).camera
+    xy = grid_mm(rendered)
+    half = int(13 * rendered.px_per_mm)
+    found = []
+    for pair in neighbours(markers):
+        away = np.linalg.norm(xy - markers.bed_xy_mm[pair].mean(axis=(0, 1)), axis=1)
+        *covered, _, _, _ = np.argsort(away)
+        rgb = rendered.photo.rgb.copy()
+        for row, column in whole.project(xy[covered]).astype(int):
+            rgb[max(row - half, 0) : row + half, max(column - half, 0) : column + half] = 90
+        seen = np.delete(xy, covered, axis=0)
+        try:
+            camera = register(Photo(rgb=rgb), rendered.sheet, only(markers, pair)).camera
+        except PadsheetError:
+            continue  # too little to be sure
+        found.append(np.abs(camera.to_bed(whole.project(seen)) - seen).max())
+    assert len(found) >= 10
+    assert max(found) < 0.05
+
+
 def test_specks_and_a_strip_of_glare_do_not_move_it(rendered, markers) -> None:
     rng = np.random.default_rng(8)
     spoilt = rendered.photo.rgb.copy()
