@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -86,20 +86,18 @@ def annotate(
     corners = np.array([_outline_mm(pad, sheet) for pad, _ in pairs]).reshape(-1, 4, 2)
     seen = place(corners.reshape(-1, 2)).reshape(corners.shape)
     outlines = [(answer, outline) for (_, answer), outline in zip(pairs, seen, strict=True)]
-    for answer, outline in outlines:
-        _draw_outline(image, outline, answer, score, style)
+    _draw_outlines(image, outlines, score, style)
     picture = Image.fromarray(image)
-    draw = ImageDraw.Draw(picture)
     labels = [_label_lines(answer, score, style) for answer, _ in outlines]
     # As many lines as fit everywhere: labels of one picture should look alike.
     rooms = _rooms_below([outline for _, outline in outlines])
     fits = [_fitting(*pair) for pair in zip(labels, rooms, strict=True)]
     most = min(fits, default=1) if style.large >= 20 else 1
     taken = [
-        _write_label(draw, outline, answer, score, lines[:most], style)
+        _write_label(picture, outline, answer, score, lines[:most], style)
         for (answer, outline), lines in zip(outlines, labels, strict=True)
     ]
-    _write_counts(draw, sheet, place, style, taken)
+    _write_counts(picture, sheet, place, style, taken)
     return picture
 
 
@@ -139,28 +137,41 @@ def _outline_mm(pad: Pad, sheet: Sheet) -> NDArray[np.float64]:
     return np.array([(left, front), (right, front), (right, back), (left, back)])
 
 
-def _polyline(
-    image: NDArray[np.uint8], points: Pixels, colour: str, width: int, *, closed: bool
+def _polylines(
+    image: NDArray[np.uint8], lines: Sequence[Pixels], colour: str, width: int, *, closed: bool
 ) -> None:
     # Four fractional bits: sub-pixel corners keep thin outlines straight.
-    fixed = np.round(np.clip(points, -30000, 30000) * 16).astype(np.int32)[:, None, :]
-    cv2.polylines(image, [fixed], closed, hex_to_rgb(colour), width, lineType=cv2.LINE_AA, shift=4)
+    fixed = np.round(np.clip(lines, -30000, 30000) * 16).astype(np.int32)[:, :, None]
+    cv2.polylines(
+        image, list(fixed), closed, hex_to_rgb(colour), width, lineType=cv2.LINE_AA, shift=4
+    )
 
 
-def _draw_outline(
-    image: NDArray[np.uint8], outline: Pixels, pad: PadScore, score: SheetScore, style: Style
+def _draw_outlines(
+    image: NDArray[np.uint8],
+    outlines: Sequence[tuple[PadScore, Pixels]],
+    score: SheetScore,
+    style: Style,
 ) -> None:
-    entry = pad_colour(pad, score.target_gap_mm, score.tolerance_mm)
+    """Draw all outlines, those of one colour at once."""
+    if not outlines:
+        return
     # Dark and light rings around the colour keep it visible on any photo.
-    _polyline(image, outline, DARK_INK, 3 * style.line + 4, closed=True)
-    _polyline(image, outline, LIGHT_INK, 3 * style.line, closed=True)
-    _polyline(image, outline, entry.fill, 2 * style.line, closed=True)
+    every = [outline for _, outline in outlines]
+    _polylines(image, every, DARK_INK, 3 * style.line + 4, closed=True)
+    _polylines(image, every, LIGHT_INK, 3 * style.line, closed=True)
+    of_fill: dict[str, list[Pixels]] = {}
+    for pad, outline in outlines:
+        fill = pad_colour(pad, score.target_gap_mm, score.tolerance_mm).fill
+        of_fill.setdefault(fill, []).append(outline)
+    for fill, lines in of_fill.items():
+        _polylines(image, lines, fill, 2 * style.line, closed=True)
 
 
 def _draw_front(image: NDArray[np.uint8], sheet: Sheet, place: ToPixel, style: Style) -> None:
     edge = place(_front_mm(sheet))
-    _polyline(image, edge, DARK_INK, 3 * style.line + 4, closed=False)
-    _polyline(image, edge, LIGHT_INK, 2 * style.line, closed=False)
+    _polylines(image, [edge], DARK_INK, 3 * style.line + 4, closed=False)
+    _polylines(image, [edge], LIGHT_INK, 2 * style.line, closed=False)
 
 
 def _front_mm(sheet: Sheet) -> NDArray[np.float64]:
@@ -170,7 +181,7 @@ def _front_mm(sheet: Sheet) -> NDArray[np.float64]:
 
 
 def _write_counts(
-    draw: ImageDraw.ImageDraw, sheet: Sheet, place: ToPixel, style: Style, taken: list[Box]
+    picture: Image.Image, sheet: Sheet, place: ToPixel, style: Style, taken: list[Box]
 ) -> None:
     """Write the column numbers along the front, the row numbers along the left, and FRONT."""
     x_min, y_min, x_max, _ = sheet.plate_outline_mm
@@ -178,12 +189,12 @@ def _write_counts(
     outside = COUNTS_OUTSIDE_MM
     for number, x in enumerate(sheet.nodes_x_mm, start=1):
         text = f"col {number}"
-        at = _free(draw, place, [(x, y_min - out) for out in outside], text, font, taken)
-        taken.append(_write_box(draw, at, [(text, font)], DARK_INK, LIGHT_INK))
+        at = _free(picture, place, [(x, y_min - out) for out in outside], text, font, taken)
+        taken.append(_write_box(picture, at, [(text, font)], DARK_INK, LIGHT_INK))
     for number, y in enumerate(sheet.nodes_y_mm, start=1):
         text = f"row {number}"
-        at = _free(draw, place, [(x_min - out, y) for out in outside], text, font, taken)
-        taken.append(_write_box(draw, at, [(text, font)], LIGHT_INK, DARK_INK))
+        at = _free(picture, place, [(x_min - out, y) for out in outside], text, font, taken)
+        taken.append(_write_box(picture, at, [(text, font)], LIGHT_INK, DARK_INK))
     nodes = np.array(sheet.nodes_x_mm)
     between = (nodes[1:] + nodes[:-1]) / 2
     middle = (x_min + x_max) / 2
@@ -193,12 +204,12 @@ def _write_counts(
     ends = [x for out in (12, 26) for x in (x_max + out, x_min - out)]
     places += [(x, y_min - out) for x in ends for out in outside]
     places.append((middle, y_min - outside[0] / 4))
-    at = _free(draw, place, places, "FRONT", font, taken)
-    taken.append(_write_box(draw, at, [("FRONT", font)], DARK_INK, LIGHT_INK))
+    at = _free(picture, place, places, "FRONT", font, taken)
+    taken.append(_write_box(picture, at, [("FRONT", font)], DARK_INK, LIGHT_INK))
 
 
 def _free(
-    draw: ImageDraw.ImageDraw,
+    picture: Image.Image,
     place: ToPixel,
     places_mm: list[tuple[float, float]],
     text: str,
@@ -210,7 +221,7 @@ def _free(
     boxes = np.array(taken).reshape(-1, 4)
     covered = []
     for at in points:
-        box = _box_of(draw, at, [(text, font)])
+        box = _box_of(picture, at, [(text, font)])
         # A place outside is drawn at the picture's edge, and counts as covered by how far it moves.
         moved = abs((box[0] + box[2]) / 2 - at[0]) + abs((box[1] + box[3]) / 2 - at[1])
         # The rim drawn around it is not wider than this.
@@ -258,7 +269,7 @@ def _fitting(lines: list[tuple[str, Font]], room: float) -> int:
 
 
 def _write_label(
-    draw: ImageDraw.ImageDraw,
+    picture: Image.Image,
     outline: Pixels,
     pad: PadScore,
     score: SheetScore,
@@ -269,7 +280,7 @@ def _write_label(
     height = _box_size(lines)[1]
     # Below the outline as the picture is seen, so that the printed lines stay visible.
     at = np.array([outline[:, 0].mean(), outline[:, 1].max() + height / 2 + style.line])
-    return _write_box(draw, at, lines, entry.fill, entry.ink)
+    return _write_box(picture, at, lines, entry.fill, entry.ink)
 
 
 @functools.lru_cache(maxsize=16)
@@ -286,7 +297,7 @@ def _size(text: str, font: Font) -> tuple[float, float]:
     return right - left, bottom - top
 
 
-def _box_size(lines: list[tuple[str, Font]]) -> tuple[float, float, float]:
+def _box_size(lines: Sequence[tuple[str, Font]]) -> tuple[float, float, float]:
     """Return width and height of a box of text, and the space about its lines."""
     sizes = [_size(*line) for line in lines]
     space = 0.45 * min(height for _, height in sizes)
@@ -294,32 +305,40 @@ def _box_size(lines: list[tuple[str, Font]]) -> tuple[float, float, float]:
     return width, sum(height for _, height in sizes) + space * (len(sizes) + 1), space
 
 
-def _box_of(draw: ImageDraw.ImageDraw, at: Pixels, lines: list[tuple[str, Font]]) -> Box:
+def _box_of(picture: Image.Image, at: Pixels, lines: list[tuple[str, Font]]) -> Box:
     """Return the box of lines of text about a point, moved so far that it is in the picture."""
     width, height, _ = _box_size(lines)
-    image_width, image_height = draw.im.size
-    x0 = float(np.clip(at[0] - width / 2, 2, max(2, image_width - width - 3)))
-    y0 = float(np.clip(at[1] - height / 2, 2, max(2, image_height - height - 3)))
+    image_width, image_height = picture.size
+    x0 = max(2.0, min(float(at[0]) - width / 2, image_width - width - 3))
+    y0 = max(2.0, min(float(at[1]) - height / 2, image_height - height - 3))
     return x0, y0, x0 + width, y0 + height
 
 
 def _write_box(
-    draw: ImageDraw.ImageDraw,
-    at: Pixels,
-    lines: list[tuple[str, Font]],
-    fill: str,
-    ink: str,
+    picture: Image.Image, at: Pixels, lines: list[tuple[str, Font]], fill: str, ink: str
 ) -> Box:
     """Write lines of text, centred on a box that is kept inside the picture; return the box."""
-    sizes = [_size(*line) for line in lines]
-    space = _box_size(lines)[2]
-    box = _box_of(draw, at, lines)
-    rim = max(1, round(space / 4))
-    outer = (box[0] - rim, box[1] - rim, box[2] + rim, box[3] + rim)
-    draw.rounded_rectangle(outer, radius=space * 1.2, fill=DARK_INK)
-    draw.rounded_rectangle(box, radius=space, fill=fill, outline=LIGHT_INK, width=rim)
-    y = box[1] + space
-    for (text, font), (_, line_height) in zip(lines, sizes, strict=True):
-        draw.text(((box[0] + box[2]) / 2, y), text, font=font, fill=ink, anchor="mt")
-        y += line_height + space
+    label, rim = _label(tuple(lines), fill, ink)
+    x0, y0, x1, y1 = _box_of(picture, at, lines)
+    outer = (x0 - rim, y0 - rim, x1 + rim, y1 + rim)
+    picture.paste(label, (round(outer[0]), round(outer[1])), label)
     return outer
+
+
+@functools.lru_cache(maxsize=256)
+def _label(lines: tuple[tuple[str, Font], ...], fill: str, ink: str) -> tuple[Image.Image, int]:
+    """Draw a box of text on nothing; return it, and how far its rim reaches beyond the box."""
+    # Kept, since many pads of a large sheet have the same label.
+    width, height, space = _box_size(lines)
+    rim = max(1, round(space / 4))
+    label = Image.new("RGBA", (int(width + 2 * rim) + 1, int(height + 2 * rim) + 1))
+    draw = ImageDraw.Draw(label)
+    outer = (0, 0, width + 2 * rim, height + 2 * rim)
+    draw.rounded_rectangle(outer, radius=space * 1.2, fill=DARK_INK)
+    box = (rim, rim, width + rim, height + rim)
+    draw.rounded_rectangle(box, radius=space, fill=fill, outline=LIGHT_INK, width=rim)
+    y = rim + space
+    for text, font in lines:
+        draw.text((rim + width / 2, y), text, font=font, fill=ink, anchor="mt")
+        y += _size(text, font)[1] + space
+    return label, rim
