@@ -11,10 +11,11 @@ import pytest
 from numpy.typing import NDArray
 
 from padsheet.patterns.bed import Bed, Edits, MeshGrid
+from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.profile import profile_text
 from padsheet.scoring import taking_in
 from padsheet.scoring.advice import advise
-from padsheet.scoring.applied import Applied
+from padsheet.scoring.applied import Applied, applied_to_json
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.scores import scores_to_json
@@ -205,6 +206,73 @@ def test_a_run_cut_short_leaves_the_recognised_mesh_to_be_recognised_again(
     correct_reading(folder, again)
     np.testing.assert_allclose(folder.mesh("one").z_mm, later)
     np.testing.assert_allclose(folder.mesh("zero").z_mm, Z_MM)
+
+
+def test_other_work_than_the_mesh_leads_to_no_other_mesh(folder: BedFolder, scored: Round) -> None:
+    folder.store_mesh(mesh_of(0 * Z_MM, "one"))
+    assert [number for *_, number in expected_meshes(folder, BED)] == [None, 1, 1, None]
+    text = scored.scores_json.read_text(encoding="utf-8")
+    for work in ("screws", "offset", "withheld"):
+        scored.scores_json.write_text(text.replace('"work": "mesh"', f'"work": "{work}"'))
+        assert [number for *_, number in expected_meshes(folder, BED)] == [None, None]
+
+
+def test_a_mesh_that_is_gone_or_of_another_grid_is_not_expected(folder: BedFolder) -> None:
+    folder.store_mesh(mesh_of(Z_MM, "one"))
+    folder.store_mesh(mesh_of(Z_MM + 0.1, "two"))
+    two = folder.meshes / "two.csv"
+    kept = two.read_text(encoding="utf-8")
+    two.unlink()
+    assert [mesh.name for mesh, *_ in expected_meshes(folder, BED)] == ["one"]
+    two.write_text("y/x,20,200\n20,0.1,0.2\n200,0.3,0.4\n", encoding="utf-8")
+    assert [mesh.name for mesh, *_ in expected_meshes(folder, BED)] == ["one"]
+    two.write_text(kept.replace("0", "zero"), encoding="utf-8")
+    with pytest.raises(PadsheetError, match=r"two\.csv"):
+        list(expected_meshes(folder, BED))
+
+
+def put_on_record(folder: BedFolder, applied: Applied) -> Round:
+    round_ = folder.next_round()
+    round_.path.mkdir(parents=True)
+    round_.photo(1).write_bytes(b"jpg")
+    round_.applied_json.write_text(applied_to_json(applied), encoding="utf-8")
+    return round_
+
+
+def test_only_what_was_reckoned_from_a_wrong_mesh_is_reckoned_anew(folder: BedFolder) -> None:
+    other = np.random.default_rng(6).normal(0, 0.1, (3, 4)).round(3)
+    later = Z_MM + np.random.default_rng(5).normal(0, 0.01, (3, 4)).round(3)
+    for name, z_mm in (("x", other), ("y", other + 0.1), ("one", Z_MM[::-1]), ("two", later[::-1])):
+        folder.store_mesh(mesh_of(z_mm, name))
+    some = ((1, 0, 0.05),)
+    between = (later - Z_MM)[::-1]
+    wrong = tuple((i, j, round(float(between[j, i]), 6)) for i, j in GRID.nodes)
+    put_on_record(folder, Applied(how="meshes", nodes=some, before="x", after="y"))
+    put_on_record(folder, Applied(how="word", nodes=some, before="x"))
+    put_on_record(folder, Applied(how="word", nodes=(), before="one"))
+    put_on_record(folder, Applied(how="word", nodes=some, after="two"))
+    fifth = put_on_record(folder, Applied(how="meshes", nodes=wrong, before="one", after="two"))
+    kept = [r.applied_json.read_text(encoding="utf-8") for r in folder.rounds()]
+    found = turned_over(mesh_of(later, "new"), expected_meshes(folder, BED), BED)
+    assert found.base.name == "two"
+    correction = correct_reading(folder, found)
+    assert correction.names == ("two", "one")
+    assert correction.records == (5,)
+    assert (correction.on_word, correction.unsaid) == ((), ())
+    assert [r.applied_json.read_text(encoding="utf-8") for r in folder.rounds()][:4] == kept[:4]
+    right = fifth.read_applied().on_grid(GRID)
+    np.testing.assert_allclose(right, (later - Z_MM).ravel(), atol=1e-6)
+    np.testing.assert_allclose(folder.mesh("x").z_mm, other)
+
+
+def test_a_mesh_that_lies_wrong_in_another_way_is_left_alone(folder: BedFolder) -> None:
+    """Its rows are exchanged, where the one that was recognised has its columns exchanged."""
+    folder.store_mesh(mesh_of((Z_MM + 0.004)[::-1], "rows"))
+    folder.store_mesh(mesh_of(Z_MM[:, ::-1], "columns"))
+    found = turned_over(mesh_of(Z_MM, "new"), expected_meshes(folder, BED), BED)
+    assert (found.kind, found.base.name) == ("columns", "columns")
+    assert correct_reading(folder, found).names == ("columns",)
+    np.testing.assert_allclose(folder.mesh("rows").z_mm, (Z_MM + 0.004)[::-1])
 
 
 Compare = Callable[..., AgainstAdvice]
