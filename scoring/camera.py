@@ -288,6 +288,7 @@ def fit_camera(
     sigma_px: Floats,
     shape: tuple[int, int],
     focal_prior: tuple[float, float],
+    still: float = 1e-9,
 ) -> CameraFit:
     """Fit pose and lens to sightings by robust least squares.
 
@@ -311,6 +312,8 @@ def fit_camera(
         Size of the picture.
     focal_prior : (focal_px, relative sd)
         See `focal_prior_px`.
+    still : float
+        The fit is done when a step lowers the cost by less than this part of it.
 
     Returns
     -------
@@ -367,7 +370,7 @@ def fit_camera(
             gain = now - then
             camera, residual, now, damping = trial, left, then, max(damping / 10, 1e-9)
             normal, pull = equations(camera, residual)
-            if gain < 1e-9 * (now + 1e-9):
+            if gain < still * (now + 1e-9):
                 break
         elif damping > 1e6:
             break

@@ -212,7 +212,8 @@ def _scan(
                 axis = _ink_axis(small, (seen[first] + 0.5) * scale - 0.5, first)
                 if axis is not None:
                     learnt = True
-                    axes.append(small.astype(np.float32) @ axis)
+                    # Print darker than plate, as is looked for first.
+                    axes.append(small.astype(np.float32) @ -axis)
         if scale == 1.0:
             return
 

@@ -37,6 +37,9 @@ _MOST_PADS = 36
 # A first camera that was farther off than this did not see the lines' middles well.
 _STEADY_MM = 0.3
 _PASSES = 3
+# A fit is done when a step lowers its cost by less than this part: that of the last camera, and of
+# those that only tell where to look next.
+_STILL, _NEARLY_STILL = 1e-9, 1e-5
 _SAMPLES_ALONG, _LEAST_ACROSS = 12, 16
 _LEAST_SEPARATION = 1.0
 _FEWEST_LINES, _FEWEST_GROWING = 40, 12
@@ -94,7 +97,11 @@ def _both_ways(xyz_mm: Floats, row_column: Floats, camera: Camera, sigma_mm: flo
 
 
 def _fitted(
-    start: Camera, found: Sequence[_Sightings], shape: tuple[int, int], prior: tuple[float, float]
+    start: Camera,
+    found: Sequence[_Sightings],
+    shape: tuple[int, int],
+    prior: tuple[float, float],
+    still: float = _STILL,
 ) -> CameraFit:
     """Fit the camera to all sightings together."""
     return fit_camera(
@@ -105,6 +112,7 @@ def _fitted(
         sigma_px=np.concatenate([f.sigma_mm * f.scale for f in found]),
         shape=shape,
         focal_prior=prior,
+        still=still,
     )
 
 
@@ -313,7 +321,8 @@ def _fit_lines(
         used = sum(len(f.xyz_mm) for f in found)
         if used < (_FEWEST_GROWING if corners else _FEWEST_LINES):
             return None
-        fit = _fitted(camera, [*found, *corners], photo.rgb.shape[:2], prior)
+        still = _NEARLY_STILL if corners else _STILL
+        fit = _fitted(camera, [*found, *corners], photo.rgb.shape[:2], prior, still)
         moved = [
             ((fit.camera.project(f.xyz_mm) - camera.project(f.xyz_mm)) * f.across).sum(axis=1)
             / f.scale
@@ -390,7 +399,7 @@ def _grown(
     on_bed, seen = markers.bed_xy_mm.reshape(-1, 2), markers.corners.reshape(-1, 2)
     start = camera_from_homography(homography(on_bed, seen), shape, prior[0])
     corners = [_corner_sightings(markers, start)]
-    fit = _fitted(start, corners, shape, prior)
+    fit = _fitted(start, corners, shape, prior, _NEARLY_STILL)
     centres = np.array([[pad.x_mm, pad.y_mm, sheet.target_gap_mm / 2] for pad in sheet.pads])
     pitch_mm = float(np.diff([t.offset_mm for t in sheet.tracks]).min())
     taken = 0
@@ -406,7 +415,7 @@ def _grown(
         farthest_mm = min(max(_SEARCH_SIGMAS * float(sigma_mm[order[taken - 1]]), 1.0), _SEARCH_MM)
         combs = _comb_places(photo, sheet, near, fit.camera, farthest_mm)
         if combs is not None:
-            fit = _fitted(fit.camera, [*corners, combs], shape, prior)
+            fit = _fitted(fit.camera, [*corners, combs], shape, prior, _NEARLY_STILL)
         lines = _fit_lines(photo, sheet, near, fit.camera, prior, corners)
         fit = fit if lines is None else lines.fit
     return fit.camera
