@@ -180,7 +180,7 @@ def _kink_mm(sheet: Sheet, pads: Sequence[Pad], mesh: Mesh | None) -> Floats:
     offsets = np.array([t.offset_mm for t in sheet.tracks])
     if mesh is None:
         return np.zeros((len(pads), len(offsets)))
-    along = np.linspace(-0.5, 0.5, 13) * sheet.window_mm
+    along = ((np.arange(12) + 0.5) / 12 - 0.5) * sheet.window_mm
     centre = np.array([[p.x_mm, p.y_mm] for p in pads])
     x = centre[:, 0, None, None] + offsets[:, None]
     y = centre[:, 1, None, None] + along

@@ -207,6 +207,29 @@ def test_a_known_kink_of_the_mesh_is_no_error(sheet, read) -> None:
     assert np.nanmean(wrong[column == 2]) < -4e-3
 
 
+def test_a_kink_along_the_lines_counts_by_its_mean_over_them(sheet, read) -> None:
+    """Over a ridge of the middle row a line is lowest at its ends: its mean is not its middle's."""
+    top_mm, nodes_mm = 0.2, np.linspace(20, 200, 5)
+    along = np.linspace(-0.5, 0.5, 201) * sheet.window_mm
+
+    def high(y: Floats) -> Floats:
+        return np.interp(y, nodes_mm, [0, 0, top_mm, 0, 0])
+
+    y = np.array([pad.y_mm for pad in sheet.pads])
+    kink = high(y[:, None] + along).mean(axis=1) - high(y)
+    assert kink.min() == pytest.approx(-top_mm / 45 * sheet.window_mm / 4, rel=0.02)
+    z_mm = np.zeros((5, 5))
+    z_mm[2] = top_mm
+    mesh = Mesh(grid=BED.mesh, z_mm=z_mm, name="ridge")
+    on = replace(sheet, mesh_active="yes", mesh_name="ridge")
+    plain = errors_mm(read(widths_of(sheet)).score.pads, sheet)
+    bent = widths_of(sheet, kink_mm=kink[:, None])
+    away = errors_mm(read(bent, of=on, mesh=mesh).score.pads, sheet) - plain
+    np.testing.assert_allclose(away, 0.0, atol=8e-4)
+    wrong = errors_mm(read(bent, of=on).score.pads, sheet) - plain
+    assert np.abs(wrong - kink).max() < 6e-3
+
+
 def test_a_mesh_counts_by_what_it_adds_to_the_middle_of_the_pad(sheet, read) -> None:
     """A mesh that is the same everywhere, or that is level over each pad, moves no gap."""
     on = replace(sheet, mesh_active="yes", mesh_name="ridge")
@@ -258,6 +281,17 @@ def test_pads_whose_print_looks_like_the_plate_are_less_sure(sheet, read) -> Non
     more = after.covariance_mm2 - before.covariance_mm2[np.ix_(kept, kept)]
     expected = np.diag([0.08**2 * (4.0**-4 - 20.0**-4)] + [0.0] * 23)
     np.testing.assert_allclose(more, expected, rtol=1e-6, atol=1e-9)
+
+
+def test_cut_off_highlights_leave_an_eighth_of_what_they_add(sheet, read) -> None:
+    """Sharper than the pads with whole highlights by 0.3 pixels: 3.2 times that in the width."""
+    before = read(widths_of(sheet)).score.pads[6]
+    widths = widths_of(sheet)
+    widths[6] = replace(widths[6], blur_px=0.7, brightest=1.0)
+    after = read(widths).score.pads[6]
+    allowed_mm = 0.12 * 3.2 * 0.3 / PX_PER_MM
+    assert after.sigma_total_mm > np.hypot(before.sigma_total_mm, 0.9 * allowed_mm)
+    assert after.sigma_total_mm < 1.3 * np.hypot(before.sigma_total_mm, allowed_mm)
 
 
 def test_flow_that_changes_along_a_line_is_noted(sheet, read) -> None:
