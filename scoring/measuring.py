@@ -50,18 +50,16 @@ def measure_photo(photo: Photo, camera: Camera, sheet: Sheet, z_mm: float) -> li
         Height over the bed of what is looked at.
     """
 
-    def measured(pads: Sequence[Pad]) -> list[tuple[PadProfiles, PadWidths]]:
+    def measured(pads: Sequence[Pad]) -> list[tuple[PadWidths, PadWidths | None]]:
         profiles = _profiles(photo, camera, sheet, pads, z_mm)
-        return list(zip(profiles, _measured(profiles), strict=True))
+        return _measured_twice(profiles)
 
     found = [pair for part in in_threads(measured, _shared_out(sheet.pads)) for pair in part]
-    profiles, widths = [one for one, _ in found], [width for _, width in found]
-    doubtful = [k for k, one in enumerate(profiles) if one.in_colour is not None]
-    in_colour = [c for one in profiles if (c := one.in_colour) is not None]
-    coloured = [width for part in in_threads(_measured, _shared_out(in_colour)) for width in part]
-    if _colour_is_better([widths[k] for k in doubtful], coloured):
-        for k, width in zip(doubtful, coloured, strict=True):
-            widths[k] = replace(width, luminance_blur_px=widths[k].blur_px)
+    widths = [in_luminance for in_luminance, _ in found]
+    doubtful = {k: in_colour for k, (_, in_colour) in enumerate(found) if in_colour is not None}
+    if _colour_is_better([widths[k] for k in doubtful], list(doubtful.values())):
+        for k, in_colour in doubtful.items():
+            widths[k] = replace(in_colour, luminance_blur_px=widths[k].blur_px)
     return widths
 
 
@@ -89,6 +87,16 @@ def _profiles(
         for k, one in zip(some, pad_profiles(patches), strict=True)
     }
     return [found[k] for k in range(len(pads))]
+
+
+def _measured_twice(
+    profiles: Sequence[PadProfiles],
+) -> list[tuple[PadWidths, PadWidths | None]]:
+    """Measure pads in luminance, and in colour those that have it, too: all of them together."""
+    coloured = {k: one.in_colour for k, one in enumerate(profiles) if one.in_colour is not None}
+    widths = _measured([*profiles, *coloured.values()])
+    in_colour = dict(zip(coloured, widths[len(profiles) :], strict=True))
+    return [(width, in_colour.get(k)) for k, width in enumerate(widths[: len(profiles)])]
 
 
 def _measured(profiles: Sequence[PadProfiles]) -> list[PadWidths]:
