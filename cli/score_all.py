@@ -74,7 +74,7 @@ def _cells(outcome: Outcome) -> tuple[str, ...]:
         str(outcome.round),
         f"{len(errors)} of {len(pads)}",
         str(outcome.on_target),
-        f"{-advice['offset_mm']:+.3f}" if errors and advice else "",
+        f"{advice['common_mm']:+.3f}" if errors and advice else "",
         f"{max(errors, key=abs):+.3f}" if errors else "",
         _state(advice),
     )

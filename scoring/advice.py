@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from padsheet.patterns.bed import Bed
-from padsheet.scoring.case import Case, build_case
+from padsheet.scoring.case import FEWEST_PADS, Case, build_case
 from padsheet.scoring.fusion import NodeState
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.nodes import NodePlan, plan_nodes
@@ -21,8 +21,6 @@ __all__ = ["Advice", "NodeAdvice", "ScrewAdvice", "advise"]
 
 #: A tilt smaller than this, over the whole mesh, is left to the mesh.
 SCREW_TILT_MM = 0.10
-#: Fewer read pads than this tell no plane.
-FEWEST_PADS = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,8 +95,11 @@ class Advice:
 
     Attributes
     ----------
-    offset_mm, offset_sigma_mm : float
-        Common part of the needed correction (negative: lower the nozzle everywhere).
+    offset_mm : float
+        By how much the nozzle may be moved everywhere (negative: lower it): the common part of the
+        needed correction, where it lowers only what the 95 % interval leaves no doubt of.
+    offset_sigma_mm : float
+        Standard deviation of the common part.
     tilt_mm_per_m, tilt_sigma_mm_per_m : (float, float)
         Positive where the gap grows with x (y).
     warp_peak_to_valley_mm : float
@@ -117,6 +118,8 @@ class Advice:
         Whether the common offset is to be set in this round, by `offset_mm`.
     sheets : int
         How many sheets are judged together: those since the bed itself was last changed.
+    estimate_mm : float or None
+        Best estimate of what all points share; None where only `offset_mm` was kept.
     """
 
     offset_mm: float
@@ -134,6 +137,12 @@ class Advice:
     done: bool
     set_offset: bool = False
     sheets: int = 1
+    estimate_mm: float | None = None
+
+    @property
+    def common_mm(self) -> float:
+        """Gap less target that all points share, positive where the nozzle is too far."""
+        return (-self.offset_mm if self.estimate_mm is None else self.estimate_mm) + 0.0
 
 
 def advise(
@@ -187,7 +196,7 @@ def advise(
     if work == "mesh" and not plan.changed.any():
         work = "offset" if case.sets_offset else "nothing"
     return Advice(
-        offset_mm=case.offset_mm,
+        offset_mm=case.sure_offset_mm,
         offset_sigma_mm=case.split.common_sigma_mm,
         tilt_mm_per_m=case.split.tilt_mm_per_m,
         tilt_sigma_mm_per_m=case.split.tilt_sigma_mm_per_m,
@@ -202,6 +211,7 @@ def advise(
         done=case.warp_done and case.offset_done and work == "nothing",
         set_offset=work in ("mesh", "offset") and case.sets_offset,
         sheets=case.state.rounds,
+        estimate_mm=case.split.common_mm + 0.0,
     )
 
 
@@ -209,7 +219,7 @@ def _work(case: Case) -> str:
     """Choose which kind of correction comes now."""
     if case.proof is not None and not case.proof.allows_edits:
         return "withheld"
-    if int(case.state.read.sum()) < FEWEST_PADS:
+    if int(case.state.read.sum()) < FEWEST_PADS or case.mostly_bounds:
         return "withheld"
     if case.warp_done and case.offset_done:
         return "nothing"
@@ -263,7 +273,7 @@ def _plan(case: Case) -> NodePlan:
         score=case.score,
         bed=case.bed,
         common_mm=0.0 if case.nodes_take_offset else case.split.common_mm,
-        offset_mm=0.0 if case.nodes_take_offset else case.offset_mm,
+        offset_mm=0.0 if case.nodes_take_offset else case.sure_offset_mm,
     )
 
 

@@ -12,6 +12,7 @@ from padsheet.patterns.bed import Bed, MeshGrid, nodes_with_pad
 from padsheet.scoring.between import bend_mm, shared_shift_mm
 from padsheet.scoring.fusion import NodeState, first_state, update
 from padsheet.scoring.mesh import Mesh
+from padsheet.scoring.offset import sure_offset_mm
 from padsheet.scoring.plane import MM_PER_M, Split, grid_xy_mm, relative_part, split_plane, twist_of
 from padsheet.scoring.proof import Proof
 from padsheet.scoring.screws import can_level
@@ -21,6 +22,8 @@ __all__ = ["Case", "build_case"]
 
 #: Confidence of the stop rule.
 CONFIDENCE = 0.95
+#: Fewer read pads than this tell no plane.
+FEWEST_PADS = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -144,10 +147,30 @@ class Case:
         return (missed <= 1 - CONFIDENCE) & self.state.read
 
     @property
+    def mostly_bounds(self) -> bool:
+        """Whether this sheet gives bounds and hardly a gap: fewer than three, or under a quarter.
+
+        Where all of them are wide by the same taste or light, they prove little of the common part,
+        however many there are.
+        """
+        bounds = sum(pad.verdict.startswith("off scale") for pad in self.score.pads)
+        few = len(self.score.order) < FEWEST_PADS
+        return bounds > 0 and (few or 4 * bounds > 3 * len(self.score.pads))
+
+    @property
     def sets_offset(self) -> bool:
         """Whether the common offset is out, has a place of its own and is above the noise."""
         worth_mm = max(self.split.common_sigma_mm, self.bed.edits.smallest_mm / 2)
-        return not (self.nodes_take_offset or self.offset_done) and abs(self.offset_mm) > worth_mm
+        if self.nodes_take_offset or self.offset_done:
+            return False
+        if self.offset_mm < 0:
+            return -self.sure_offset_mm >= self.bed.edits.smallest_mm - 1e-9
+        return self.offset_mm > worth_mm
+
+    @property
+    def sure_offset_mm(self) -> float:
+        """Common correction less what is not sure of a lowering; see `sure_offset_mm`."""
+        return sure_offset_mm(self.offset_mm, self.split.common_sigma_mm)
 
     @property
     def tilt_over_mesh_mm(self) -> tuple[float, float]:

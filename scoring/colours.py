@@ -150,11 +150,27 @@ def gap_error_mm(pad: PadScore, target_gap_mm: float) -> float | None:
 
 
 def pad_colour(pad: PadScore, target_gap_mm: float, tolerance_mm: float) -> ColourClass:
-    """Return the class of a pad: by its gap error, by its side when off scale, else unread."""
-    if pad.verdict == "off scale high":
-        return CLASSES[-1]
-    if pad.verdict == "off scale low":
-        return CLASSES[0]
+    """Return the class of a pad: by its gap error, by what is proven when off scale, else unread.
+
+    A bound that leaves it open whether the pad is within tolerance tells no class.
+
+    Examples
+    --------
+    >>> pad = PadScore(
+    ...     i=0, j=0, x_mm=20, y_mm=20, verdict="off scale low", interval_mm=(None, 0.22)
+    ... )
+    >>> pad_colour(pad, 0.20, 0.03).words
+    'not read'
+    """
+    if pad.verdict.startswith("off scale"):
+        high = pad.verdict == "off scale high"
+        bound_mm = None if pad.interval_mm is None else pad.interval_mm[0 if high else 1]
+        if bound_mm is None:
+            return CLASSES[-1 if high else 0]
+        proven_mm = (bound_mm - target_gap_mm) * (1 if high else -1)
+        if proven_mm <= tolerance_mm:
+            return UNREAD
+        return colour_class(bound_mm - target_gap_mm, tolerance_mm)
     error_mm = gap_error_mm(pad, target_gap_mm)
     return UNREAD if error_mm is None else colour_class(error_mm, tolerance_mm)
 

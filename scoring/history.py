@@ -297,7 +297,7 @@ def _summary(round_: Round) -> RoundSummary:
         pads=len(score.pads),
         read=len(read),
         tolerance_mm=score.tolerance_mm,
-        common_mm=-advice.offset_mm + 0.0 if advice is not None and read else None,
+        common_mm=advice.common_mm if advice is not None and read else None,
         spread_mm=float(values.std(ddof=1)) if len(read) > 1 else None,
         peak_to_valley_mm=float(np.ptp(values)) if read else None,
         worst=max(read, key=lambda item: abs(item[2])) if read else None,

@@ -121,7 +121,7 @@ def plan_nodes(
     NodePlan
     """
     notes = [""] * len(needed_mm)
-    wanted = _bounded(needed_mm, common_mm, state, score, notes)
+    wanted = _bounded(needed_mm, sigma_mm, common_mm, state, score, notes)
     wanted = _rounded(wanted, needed_mm, sigma_mm, bed, notes)
     wanted, limited = _clamped(wanted, bed.edits.largest_mm, notes)
     xy_mm, bulge = check_points_mm(state.grid)
@@ -143,6 +143,7 @@ def plan_nodes(
 
 def _bounded(
     needed_mm: NDArray[np.float64],
+    sigma_mm: NDArray[np.float64],
     common_mm: float,
     state: NodeState,
     score: SheetScore,
@@ -156,7 +157,11 @@ def _bounded(
         pad = pads.get(node)
         if pad is not None and pad.gap_mm is None and pad.verdict.startswith("off scale"):
             level_mm = score.target_gap_mm + common_mm
-            wanted[k], notes[k] = _off_scale(pad, level_mm, margin_mm, float(wanted[k]))
+            # What the sheets before tell of it counts as well, less its own uncertainty.
+            known_mm = -needed_mm[k] - Z95 * sigma_mm[k] if state.read[k] else 0.0
+            wanted[k], notes[k] = _off_scale(
+                pad, level_mm, margin_mm, float(wanted[k]), max(0.0, float(known_mm))
+            )
         elif not state.read[k] and wanted[k] < 0:
             wanted[k] = 0.0
             notes[k] = NEVER_LOWERED
@@ -166,13 +171,13 @@ def _bounded(
 
 
 def _off_scale(
-    pad: PadScore, level_mm: float, margin_mm: float, wanted_mm: float
+    pad: PadScore, level_mm: float, margin_mm: float, wanted_mm: float, known_mm: float
 ) -> tuple[float, str]:
-    """Return the edit of a pad off scale, by what its bound proves, and its note."""
+    """Return the edit of a pad off scale, by what its bound or `known_mm` proves, and its note."""
     low, high = pad.interval_mm or (None, None)
     if pad.verdict == "off scale high":
         most = max(0.0, low - level_mm - margin_mm) if low is not None else 0.0
-        return max(wanted_mm, -most), BOUND_HIGH
+        return max(wanted_mm, -max(most, known_mm)), BOUND_HIGH
     least = max(0.0, level_mm - high) if high is not None else 0.0
     return max(wanted_mm, least), BOUND_LOW
 

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from padsheet.patterns.bed import Bed, Edits
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.edit_styles import number_text
+from padsheet.scoring.squish import Z95
 
-__all__ = ["LARGEST_OFFSET_MM", "OffsetChange", "offset_lines"]
+__all__ = ["LARGEST_OFFSET_MM", "OffsetChange", "offset_lines", "sure_offset_mm"]
 
 LARGEST_OFFSET_MM = 1.0
 """More than this is a slip of the decimal point: no offset is that far off."""
@@ -30,6 +31,28 @@ class OffsetChange:
     lines: tuple[str, ...]
     restore: tuple[str, ...]
     text: str
+
+
+def sure_offset_mm(offset_mm: float, sigma_mm: float) -> float:
+    """Return by how much the nozzle may be moved everywhere, in whole hundredths where lowered.
+
+    A nozzle is raised by the estimate, but lowered only by what the 95 % interval leaves no doubt
+    of: too far from the bed a print does not hold, too near the nozzle is in it.
+
+    Parameters
+    ----------
+    offset_mm, sigma_mm : float
+        Common part of the needed correction, negative to lower, and its standard deviation.
+
+    Examples
+    --------
+    >>> sure_offset_mm(-0.17, 0.056), sure_offset_mm(-0.02, 0.02), sure_offset_mm(0.04, 0.02)
+    (-0.06, 0.0, 0.04)
+    """
+    if offset_mm >= 0:
+        return offset_mm
+    sure_mm = -offset_mm - Z95 * sigma_mm
+    return -max(0, math.floor(sure_mm * 100 + 1e-9)) / 100 + 0.0
 
 
 def offset_lines(bed: Bed, dz_common_mm: float) -> OffsetChange:

@@ -217,7 +217,7 @@ def _facts(sheet: Sheet, score: SheetScore, advice: Advice | None) -> list[tuple
         facts += [
             (
                 "all points together",
-                f"{_common_words(advice.offset_mm)}, known to {PLUS_MINUS} "
+                f"{_common_words(advice.common_mm)}, known to {PLUS_MINUS} "
                 f"{Z95 * advice.offset_sigma_mm:.3f} mm",
             ),
             ("tilt over 100 mm", _tilt_words(advice.tilt_mm_per_m)),
@@ -229,10 +229,10 @@ def _facts(sheet: Sheet, score: SheetScore, advice: Advice | None) -> list[tuple
     return [*facts, ("mesh while printing", mesh)]
 
 
-def _common_words(offset_mm: float) -> str:
-    if abs(offset_mm) < 0.0005:
+def _common_words(common_mm: float) -> str:
+    if abs(common_mm) < 0.0005:
         return "none"
-    return f"{abs(offset_mm):.3f} mm too {'far' if offset_mm < 0 else 'near'}"
+    return f"{abs(common_mm):.3f} mm too {'far' if common_mm > 0 else 'near'}"
 
 
 def _tilt_words(tilt_mm_per_m: tuple[float, float]) -> str:

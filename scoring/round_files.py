@@ -187,7 +187,7 @@ def _rows(folder: BedFolder, round_: Round, scored: Scored, today: str) -> list[
             on_target=sum(p.verdict == "on target" for p in scored.shown.pads),
             in_shape=_in_shape(scored.advice),
             worst_mm=max(errors, key=abs, default=None),
-            common_mm=-scored.advice.offset_mm + 0.0 if scored.advice and errors else None,
+            common_mm=scored.advice.common_mm if scored.advice and errors else None,
         )
     )
     return rows

@@ -250,6 +250,7 @@ def _advice_data(advice: Advice) -> dict[str, Any]:
         "done": advice.done,
         "set_offset": advice.set_offset,
         "sheets": advice.sheets,
+        "common_mm": advice.common_mm,
     }
 
 
@@ -408,6 +409,7 @@ def _advice(data: dict[str, Any]) -> Advice:
         done=_yes(data["done"]),
         set_offset=_yes(data.get("set_offset", False)),
         sheets=_whole(data.get("sheets", 1)),
+        estimate_mm=_maybe(data.get("common_mm")),
     )
 
 

@@ -95,7 +95,7 @@ def steps_for(
         "offset": lambda: _offset_only(case),
         "nothing": lambda: _nothing(case),
     }
-    doubts = _doubts(case)
+    doubts = _doubts(case, work)
     # Another photo is taken while the print still lies there, before all that changes the bed.
     first = [step for step in doubts if step.kind == "photo" and work != "withheld"]
     return tuple([*first, *makers[work](), *(step for step in doubts if step not in first)])
@@ -113,7 +113,8 @@ def _withheld(case: Case) -> list[AdvisedStep]:
             "By eye the nozzle is farther from the bed than this sheet tells. Take a photo of the "
             "print and score that, or print a sheet with --reach fine, on which the eye tells "
             "farther gaps; if this is one, lower the nozzle everywhere by "
-            f"{BY_EYE_LOWER_MM:.2f} mm before."
+            f"{BY_EYE_LOWER_MM:.2f} mm before, and put that on record with "
+            f"`padsheet applied --offset -{BY_EYE_LOWER_MM:.2f}`."
         )
         return [*steps, _sheet(text, "fine")]
     if high > low:
@@ -125,7 +126,8 @@ def _withheld(case: Case) -> list[AdvisedStep]:
     if low:
         text = (
             "The nozzle is nearer to the bed than this sheet reads: raise the nozzle by "
-            f"{FINE_REACH_MM:.2f} mm everywhere, then print a sheet with --reach first."
+            f"{FINE_REACH_MM:.2f} mm everywhere, put that on record with `padsheet applied "
+            f"--offset {FINE_REACH_MM:.2f}`, then print a sheet with --reach first."
         )
         return [*steps, _sheet(text, "first")]
     return steps + _notes("Take the photo again, or print the sheet again.")
@@ -214,7 +216,7 @@ def _mesh(case: Case, plan: NodePlan) -> list[AdvisedStep]:
             f"Leave the common offset for now: it is known to {_sure(case)} only, which does not "
             "tell whether it is off at all."
         )
-    shift_mm = case.offset_mm if case.sets_offset else 0.0
+    shift_mm = case.sure_offset_mm if case.sets_offset else 0.0
     # `plan.lowest_mm` has an offset that lowers in it already, but not one that raises.
     lowest_mm = plan.lowest_mm + max(0.0, shift_mm)
     reach, near = _reach_for(case.state.error_mm + plan.dz_mm + shift_mm), ""
@@ -258,10 +260,16 @@ def _set_offset(case: Case) -> AdvisedStep:
     verb = "Lower" if case.offset_mm < 0 else "Raise"
     how = OFFSET_WORDS.get(case.bed.edits.offset_style, "")
     text = (
-        f"{verb} the nozzle everywhere by {abs(case.offset_mm):.2f} mm {how}: that is the common "
-        f"offset, known to {_sure(case)}, "
-        "and one number sets it for the whole bed."
+        f"{verb} the nozzle everywhere by {abs(case.sure_offset_mm):.2f} mm {how}: that is the "
+        f"common offset, known to {_sure(case)}, and one number sets it for the whole bed."
     )
+    if case.offset_mm < 0 and f"{case.sure_offset_mm:.2f}" != f"{case.offset_mm:.2f}":
+        text = (
+            f"{verb} the nozzle everywhere by {abs(case.sure_offset_mm):.2f} mm {how}: that is the "
+            "part of the common offset, one number for the whole bed, that is sure. By what is "
+            f"known the nozzle is {abs(case.offset_mm):.2f} mm too far, {_sure(case)}; the next "
+            "sheet decides the rest."
+        )
     return AdvisedStep(kind="offset", text=text)
 
 
@@ -321,7 +329,7 @@ def _offset_open(case: Case) -> list[AdvisedStep]:
     ]
 
 
-def _doubts(case: Case) -> list[AdvisedStep]:
+def _doubts(case: Case, work: str) -> list[AdvisedStep]:
     """Say which points are still unknown and what the proof found."""
     steps: list[AdvisedStep] = []
     off_scale = {(pad.i, pad.j) for pad in case.score.pads if pad.verdict.startswith("off scale")}
@@ -333,9 +341,10 @@ def _doubts(case: Case) -> list[AdvisedStep]:
         if must and not read
     ]
     if beyond := [node for node in unknown if node in off_scale]:
+        done = "corrected by what is proven; " if work == "mesh" else ""
         steps += _facts(
-            f"{_points(len(beyond))} off the scale of this sheet ({_named(beyond)}): corrected by "
-            "what is proven; the next sheet tells more."
+            f"{_points(len(beyond))} off the scale of this sheet ({_named(beyond)}): {done}"
+            "the next sheet tells more."
         )
     here = {(pad.i, pad.j) for pad in case.score.pads}
     if absent := [node for node in unknown if node not in here]:

@@ -44,11 +44,11 @@ def offset_words(advice: Advice) -> str:
     Examples
     --------
     >>> from types import SimpleNamespace
-    >>> offset_words(SimpleNamespace(offset_mm=-0.012, offset_sigma_mm=0.035))
+    >>> offset_words(SimpleNamespace(common_mm=0.012, offset_sigma_mm=0.035))
     '0.01 mm too far from the bed, +-0.07 mm'
     """
-    size = f"{abs(advice.offset_mm):.2f} mm"
-    side = "too far from" if advice.offset_mm < 0 else "too near to"
+    size = f"{abs(advice.common_mm):.2f} mm"
+    side = "too far from" if advice.common_mm > 0 else "too near to"
     where = "right" if size == "0.00 mm" else f"{size} {side} the bed"
     return f"{where}, +-{Z95 * advice.offset_sigma_mm:.2f} mm"
 

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 from padsheet.scoring.advice import Advice, NodeAdvice
 from padsheet.scoring.phrases import place, points, signed
+from padsheet.scoring.remarks import BOUND_HIGH, BOUND_LOW
 from padsheet.scoring.squish import PadScore, SheetScore
 from padsheet.scoring.together import judged, offset_words
 
@@ -51,7 +52,9 @@ def adjustment(node: NodeAdvice | None) -> str:
     if node is None:
         return ""
     if not node.changed or node.dz_mm == 0:
-        return "not known" if node.inferred else "" if node.waits else "leave"
+        if node.inferred or node.note in (BOUND_HIGH, BOUND_LOW):
+            return "not known"
+        return "" if node.waits else "leave"
     digits = 2 if abs(node.dz_mm * 100 - round(node.dz_mm * 100)) < 1e-6 else 3
     return f"{'lower' if node.dz_mm < 0 else 'raise'} {abs(node.dz_mm):.{digits}f}"
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from types import ModuleType
 
@@ -13,6 +14,7 @@ from click.testing import CliRunner, Result
 from padsheet.cli import eye
 from padsheet.cli.main import main
 from padsheet.patterns.sheet_file import sheet_from_json
+from padsheet.scoring.colours import UNREAD
 from padsheet.scoring.rounds import BedFolder
 
 
@@ -62,6 +64,28 @@ def test_a_file_of_lines_is_scored_like_a_photo(bed: Path, tmp_path: Path) -> No
     # The next commands take it like any other round.
     assert "9 of 9" in run("-C", bed, "rounds").stdout
     assert run("-C", bed, "edits", "--empty-mesh").exit_code == 0
+
+
+@pytest.mark.parametrize(("line", "step"), [(5, "lower"), (1, "raise")])
+def test_bounds_only_move_little_in_a_folder_with_earlier_scores(
+    bed: Path, line: int, step: str
+) -> None:
+    """The lowest line named for every pad is a bound, and no 0.17 mm to lower the nozzle by."""
+    assert run("-C", bed, "score", "--by-eye", "-", text=table(3)).exit_code == 0
+    assert run("-C", bed, "applied", "--no-edits").exit_code == 0
+    assert run("-C", bed, "sheet", "--reach", "fine").exit_code == 0
+    result = run("-C", bed, "score", "--by-eye", "-", text=table(line))
+    assert result.exit_code == 0, result.output
+    told = " ".join(result.stderr.split())
+    assert "Too few pads were read to correct anything" in told
+    small = {"lower": "lower the nozzle everywhere by 0.05 mm before", "raise": "by 0.08 mm"}
+    assert small[step] in told
+    assert f"applied --offset {'-0.05' if step == 'lower' else '0.08'}" in told
+    assert "corrected by what is proven" not in told
+    assert run("-C", bed, "edits").exit_code == 1
+    report = (bed / "rounds" / "02" / "report.html").read_text(encoding="utf-8")
+    # Every bound leaves it open whether the point is within tolerance: none has a colour of error.
+    assert set(re.findall(r'fill="(#[0-9a-f]{6})"[^>]*class="cell', report)) == {UNREAD.fill}
 
 
 def test_lines_come_from_standard_input(bed: Path) -> None:

@@ -93,6 +93,7 @@ def scored(sheet_id: str = "k3f9") -> Outcome:
         steps=(AdvisedStep(kind="edits", text="Write the edits <now>."),),
         warp_done=False,
         offset_done=False,
+        estimate_mm=0.02,
         done=False,
     )
     return Outcome(score=score, advice=advice)

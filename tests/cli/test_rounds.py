@@ -67,7 +67,7 @@ def test_table_chart_and_points(two_rounds):
     assert "column 3, row 2: +0.060" in first
     assert "0.105" in first  # from -0.045 to +0.060
     advised = two_rounds.round(1).read_advice()
-    assert first.split()[4] == f"{-advised.offset_mm:+.3f}"  # as `score` says it
+    assert first.split()[4] == f"{advised.common_mm:+.3f}"  # as `score` says it
     applied = "applied: 2 points, lowered up to 0.06, raised up to 0.04 mm"
     assert f"round 1: mesh edits advised; {applied}" in " ".join(result.stdout.split())
     assert "round 2: the bed is done" in lines

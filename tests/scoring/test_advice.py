@@ -10,10 +10,11 @@ import pytest
 
 from padsheet.patterns.bed import Bed, Edits, MeshGrid, Motion, Screw, Target
 from padsheet.scoring.advice import advise
-from padsheet.scoring.fusion import first_state, update
+from padsheet.scoring.fusion import RoundRecord, first_state, fuse_rounds, update
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.proof import Proof
 from padsheet.scoring.todo import todo
+from padsheet.scoring.words import adjustment
 
 GRID = MeshGrid()
 BED = Bed(mesh=GRID)
@@ -26,6 +27,7 @@ U = np.linspace(-1, 1, 5)
 #: Neither offset nor tilt: a saddle of two waves.
 WARP = np.outer(np.cos(np.pi * U), np.cos(np.pi * U))
 WARP = WARP - WARP.mean()
+NOTHING = np.zeros(25)
 
 
 def dz_of(advice) -> np.ndarray:
@@ -73,9 +75,28 @@ def test_a_flat_bed_is_done(score_of):
 def test_a_common_offset_is_one_number_and_no_node_chases_it(score_of):
     advice = advise(score_of(GRID, np.full(25, 0.26)), BED, mesh=None)
     assert (advice.work, advice.set_offset, advice.warp_done) == ("offset", True, True)
-    assert advice.offset_mm == pytest.approx(-0.06, abs=0.002)
+    assert advice.common_mm == pytest.approx(0.06, abs=0.002)
     assert not dz_of(advice).any()
-    assert any("Lower the nozzle everywhere by 0.06 mm" in step.text for step in advice.steps)
+    # Read to +-0.014 mm, and so not lowered by all of it.
+    assert advice.offset_mm == pytest.approx(-0.04)
+    told = next(step.text for step in advice.steps if step.kind == "offset")
+    assert told.startswith("Lower the nozzle everywhere by 0.04 mm by hand")
+    assert "0.06 mm too far, +-0.01 mm; the next sheet decides the rest" in told
+
+
+@pytest.mark.parametrize("common_sigma_mm", [0.002, 0.01, 0.02, 0.04])
+@pytest.mark.parametrize("shared_mm", [-0.08, -0.05, 0.05, 0.08])
+def test_the_nozzle_is_lowered_by_no_more_than_is_sure(score_of, shared_mm, common_sigma_mm):
+    score = score_of(GRID, np.full(25, 0.2 + shared_mm), common_sigma_mm=common_sigma_mm)
+    advice = advise(score, BED, mesh=None)
+    sure_mm = max(0.0, advice.common_mm - 1.96 * advice.offset_sigma_mm)
+    if shared_mm > 0:
+        assert -advice.offset_mm <= sure_mm + 1e-9
+        assert advice.set_offset == (sure_mm >= BED.edits.smallest_mm)
+        assert -advice.offset_mm > sure_mm - 0.0101
+    else:
+        assert advice.offset_mm == pytest.approx(-advice.common_mm)
+        assert advice.set_offset
 
 
 def test_a_clear_warp_within_tolerance_goes_with_the_offset(score_of):
@@ -130,7 +151,7 @@ def test_edits_that_leave_the_common_part_say_so(score_of, shared_mm, side):
 def test_warp_and_offset_are_told_apart(score_of):
     advice = advise(score_of(GRID, 0.24 + 0.06 * WARP), BED, mesh=None)
     assert (advice.work, advice.set_offset) == ("mesh", True)
-    assert advice.offset_mm == pytest.approx(-0.04, abs=0.004)
+    assert advice.common_mm == pytest.approx(0.04, abs=0.004)
     assert dz_of(advice) == pytest.approx(-0.06 * WARP, abs=0.008)
     assert advice.tilt_mm_per_m == pytest.approx((0, 0), abs=0.01)
     assert advice.warp_peak_to_valley_mm == pytest.approx(0.06 * np.ptp(WARP), abs=0.008)
@@ -144,7 +165,7 @@ def test_the_split_agrees_with_least_squares(score_of):
     )
     design = np.column_stack([np.ones(25), x.ravel() / 1000, y.ravel() / 1000])
     offset, slope_x, slope_y = np.linalg.lstsq(design, error.ravel(), rcond=None)[0]
-    assert -advice.offset_mm == pytest.approx(offset, abs=3e-4)
+    assert advice.common_mm == pytest.approx(offset, abs=3e-4)
     assert advice.tilt_mm_per_m == pytest.approx((slope_x, slope_y), abs=5e-3)
 
 
@@ -154,7 +175,7 @@ def test_stated_sigmas_are_the_real_scatter(score_of):
     for _ in range(200):
         noise = rng.normal(0, 0.006, 25) + rng.normal(0, 0.007)
         stated = advise(score_of(GRID, 0.2 + noise), BED, mesh=None)
-        offsets.append(stated.offset_mm)
+        offsets.append(stated.common_mm)
         tilts.append(stated.tilt_mm_per_m[0])
     # A standard deviation from 200 draws is good to 5 %.
     assert np.std(offsets) == pytest.approx(stated.offset_sigma_mm, rel=0.15)
@@ -316,17 +337,18 @@ def test_three_pads_tell_a_plane(score_of):
     unread = [node for node in GRID.nodes if node not in ((0, 0), (4, 0), (2, 4))]
     advice = advise(score_of(GRID, np.full(25, 0.3), unread=unread), BED, mesh=None)
     assert (advice.work, advice.set_offset) == ("mesh", True)
-    assert advice.offset_mm == pytest.approx(-0.1, abs=0.01)
+    assert advice.common_mm == pytest.approx(0.1, abs=0.01)
 
 
 def test_edits_keep_clear_of_the_bed_with_the_offset_of_the_same_round(score_of):
     """A node may be lowered by no more where the nozzle comes down everywhere at once."""
-    bed = dataclasses.replace(BED, motion=Motion(clearance_mm=0.1))
+    bed = dataclasses.replace(BED, motion=Motion(clearance_mm=0.12))
     scores = [score_of(GRID, level + one_node(0.1), sigma_mm=0.04) for level in (0.2, 0.26)]
     right, high = (advise(score, bed, mesh=None) for score in scores)
     assert (high.work, high.set_offset) == ("mesh", True)
-    for advice in (right, high):
-        assert advice.nodes[7].dz_mm == pytest.approx(-0.03)
+    assert (right.offset_mm, high.offset_mm) == pytest.approx((0.0, -0.04))
+    for advice, dz_mm in ((right, 0.0), (high, -0.05)):  # 0.04 of 0.06 are spoken for
+        assert advice.nodes[7].dz_mm == pytest.approx(dz_mm)
         assert advice.nodes[7].note == "lowered less, to keep the nozzle clear of the bed"
 
 
@@ -343,6 +365,40 @@ def test_a_sheet_wholly_off_scale_asks_for_a_scout_sheet(score_of):
     low = dict.fromkeys(GRID.nodes, (None, 0.12))
     advice = advise(score_of(GRID, np.full(25, 0.1), bounds=low), BED, mesh=None)
     assert any("raise the nozzle by 0.08 mm everywhere" in step.text for step in advice.steps)
+
+
+@pytest.mark.parametrize(("high", "read"), [(True, 0), (True, 2), (True, 5), (False, 0)])
+def test_bounds_alone_move_nothing_however_well_the_bed_was_known(score_of, high, read):
+    """Bounds by the same taste or light are no 25 witnesses; the sheet before was on target."""
+    bound = (0.22, None) if high else (None, 0.22)
+    bounds = dict.fromkeys(GRID.nodes[read:], bound)
+    records = [
+        RoundRecord(score=score_of(GRID, np.full(25, 0.2))),
+        RoundRecord(score=score_of(GRID, np.full(25, 0.22), bounds=bounds, number=2)),
+    ]
+    known = fuse_rounds(GRID, [records[0], dataclasses.replace(records[1], applied_mm=NOTHING)])
+    advice = advise(records[1].score, BED, mesh=None, state=known)
+    assert known.read.all()
+    assert (advice.work, advice.set_offset) == ("withheld", False)
+    assert not any(node.changed for node in advice.nodes)
+    assert not any(step.kind == "offset" for step in advice.steps)
+
+
+def test_a_point_known_from_the_sheet_before_is_lowered_though_this_one_gives_a_bound(score_of):
+    records = [
+        RoundRecord(score=score_of(GRID, 0.2 + one_node(0.07))),
+        RoundRecord(
+            score=score_of(GRID, np.full(25, 0.2), bounds={(2, 1): (0.2, None)}, number=2),
+            applied_mm=NOTHING,
+            offset_mm=0.0,
+        ),
+    ]
+    advice = advise(records[1].score, BED, mesh=None, state=fuse_rounds(GRID, records))
+    node = advice.nodes[7]
+    assert node.dz_mm == pytest.approx(-0.06, abs=0.011)
+    # What is proven by neither is not known, and not "leave".
+    alone = advise(records[1].score, BED, mesh=None)
+    assert adjustment(alone.nodes[7]) == "not known"
 
 
 def test_another_photo_is_asked_for_before_anything_changes_the_bed(score_of):

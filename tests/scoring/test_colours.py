@@ -144,6 +144,25 @@ def test_class_of_a_pad_without_a_gap():
     assert pad_colour(PadScore(verdict="unread", **place), 0.2, 0.03) is UNREAD
 
 
+@pytest.mark.parametrize(
+    ("bound_mm", "high", "name"),
+    [
+        ((0.22, None), True, "unread"),  # may be within tolerance
+        ((0.24, None), True, "far1"),
+        ((0.29, None), True, "far2"),
+        ((0.36, None), True, "far3"),
+        ((None, 0.22), False, "unread"),
+        ((None, 0.16), False, "near1"),
+        ((None, 0.07), False, "near3"),
+    ],
+)
+def test_a_pad_off_scale_has_the_colour_of_what_is_proven(bound_mm, high, name):
+    """A cell that says "< +0.02" must not stand in the colour of "below -0.12"."""
+    verdict = "off scale high" if high else "off scale low"
+    pad = PadScore(i=0, j=0, x_mm=0.0, y_mm=0.0, verdict=verdict, interval_mm=bound_mm)
+    assert pad_colour(pad, 0.2, 0.03).name == name
+
+
 def xterm_rgb(index: int) -> str:
     """Colour of an index of the fixed part of the 256-colour table."""
     if index >= 232:

@@ -147,7 +147,7 @@ def test_a_row_for_each_round(folder, add_round):
     assert row.spread_mm == pytest.approx(np.std(read, ddof=1))
     assert row.peak_to_valley_mm == pytest.approx(read.max() - read.min())
     # The number that the advice tells, by the whole bed and not by the pads that were read.
-    assert row.common_mm == -first.read_advice().offset_mm
+    assert row.common_mm == first.read_advice().common_mm
     assert row.common_mm != pytest.approx(read.mean(), abs=1e-4)
     i, j, error = row.worst
     assert abs(error) == pytest.approx(np.abs(read).max())

@@ -100,7 +100,7 @@ def test_shape_and_whole_are_told_apart_at_every_point(score_of, seed):
     _, advice = two_rounds(score_of, error, common_sigma_mm=0.035)
     assert not advice.done
     for node in advice.nodes:
-        relative_mm = node.error_mm + advice.offset_mm
+        relative_mm = node.error_mm - advice.common_mm
         inside = abs(relative_mm) + 1.96 * node.sigma_mm <= BED.target.tolerance_mm
         assert node.in_shape or not inside
         assert node.verdict != "uncertain" or not node.in_shape
