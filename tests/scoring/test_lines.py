@@ -239,6 +239,15 @@ def test_blocks_are_averages_in_the_order_of_the_line() -> None:
     np.testing.assert_allclose(block_profiles(values, 4)[0, :, 0], 4.5 + 10 * np.arange(4))
 
 
+@pytest.mark.parametrize(
+    ("rows", "first", "each"), [(40, 2, 6), (58, 2, 9), (72, 0, 12), (77, 2, 12)]
+)
+def test_blocks_lie_in_the_middle_of_the_line(rows: int, first: int, each: int) -> None:
+    averages = block_profiles(np.arange(float(rows), dtype=np.float32)[None, :, None])
+    expected = first + each * np.arange(6) + (each - 1) / 2
+    np.testing.assert_allclose(averages[0, :, 0], expected, rtol=1e-6)
+
+
 def test_specks_on_a_fifth_of_a_block_do_not_count() -> None:
     values = np.full((1, 60, 3), 0.4, np.float32)
     values[0, 10:12, 1] = 9.0
@@ -265,6 +274,29 @@ def test_widths_and_blur_are_those_drawn() -> None:
     assert pad.clipped_share == 0.0
     assert pad.brightest == pytest.approx(0.55, abs=0.02)
     assert pad.luminance_blur_px is None
+
+
+@pytest.mark.parametrize(("left", "right"), [(1.0, 1.0), (1.5, 0.5)])
+def test_bright_rims_belong_to_no_width(left: float, right: float) -> None:
+    """Gloss along the edges, as bright again as the line, 0.06 mm to either side of them.
+
+    A plain bar would be 0.12 mm wider. Seen from near, so that a rim is three pixels wide.
+    """
+    shape, near = (440, 640), 25.0
+    camera = replace(camera_at(0, 0, shape), focal_px=near * HEIGHT_MM)
+    x, _ = bed_of(camera, shape)
+    away = x[..., None] - OFFSETS_MM
+    light = np.clip((WIDTHS_MM / 2 - np.abs(away)) * near + 0.5, 0, 1)
+    for strength, side in ((left, -1), (right, 1)):
+        beside = np.abs(away - side * WIDTHS_MM / 2)
+        light = light + strength * np.clip((0.06 - beside) * near + 0.5, 0, 1)
+    grey = 0.1 + 0.3 * cv2.GaussianBlur(light.sum(axis=-1).astype(np.float32), (0, 0), BLUR_PX)
+    grey = grey + np.random.default_rng(1).normal(0, 0.006, shape)
+    photo = photo_of(np.repeat(np.clip(grey, 0, 1)[..., None], 3, axis=-1))
+    pad = measure_pad(sample_lines(photo, camera, comb_lines(), 0.0))
+    assert pad.misfit > 0.08
+    np.testing.assert_allclose(pad.width_mm, WIDTHS_MM, atol=0.012)
+    np.testing.assert_allclose(pad.middle_mm, 0.0, atol=0.006)
 
 
 def test_the_scatter_that_is_told_is_the_real_one() -> None:
