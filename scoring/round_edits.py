@@ -269,7 +269,7 @@ def _check_mesh_was_on(round_: Round, bed: Bed, mesh: Mesh | None) -> None:
 
 def _offset(bed: Bed, advice: Advice) -> tuple[OffsetChange | None, str]:
     """Return the offset's line; a profile that does not tell enough must not stop the edits."""
-    if advice.offset_done or advice.work == "screws" or bed.edits.offset_style == "none":
+    if not advice.set_offset or advice.work == "screws" or bed.edits.offset_style == "none":
         return None, ""
     try:
         return offset_lines(bed, advice.offset_mm), ""

@@ -93,7 +93,7 @@ def todo(
             commands = (f"{base} sheet --reach {step.reach}" if step.reach else f"{base} sheet",)
         elif step.kind == "by eye":
             commands = (f"{base} applied --offset MM",)
-        elif step.kind == "offset" and advice.work == "offset":
+        elif step.kind == "offset" and advice.work == "offset" and told.offset_style != "hand":
             commands = (f"{base} edits",)  # beside mesh edits it is among them
         elif step.kind == "photo":
             again = [shlex.quote(str(path)) for path in photos]
@@ -103,6 +103,8 @@ def todo(
             steps.append(_edits_step(step.text, base, told))
             continue
         text = step.text.replace("`padsheet ", f"`{base} ")
+        if step.kind == "offset":
+            text += in_all_words(by_hand_mm, advice.offset_mm)
         steps.append(Step(text=text, commands=commands, fact=step.kind == "fact"))
     sheet = any("sheet" in command.split() for step in steps for command in step.commands)
     if advice.done:
@@ -175,6 +177,41 @@ def hand_offset_words(offset_mm: float) -> str:
     )
 
 
+def in_all_words(set_mm: float, more_mm: float) -> str:
+    """Say what a further common offset makes with one that is set by hand in each print already.
+
+    Parameters
+    ----------
+    set_mm, more_mm : float
+        What is on record as set by hand, and what is to be added now; negative lowers.
+
+    Returns
+    -------
+    str
+        Sentences to go on with; empty where either is nothing.
+
+    Examples
+    --------
+    >>> in_all_words(-0.05, -0.05).partition(":")[0]
+    ' That is a further 0.05 mm, and lower by 0.10 mm in all'
+    >>> in_all_words(-0.05, 0.0)
+    ''
+    """
+    if min(abs(set_mm), abs(more_mm)) < SMALLEST_BY_HAND_MM:
+        return ""
+    total_mm = set_mm + more_mm
+    total = "nothing" if abs(total_mm) < SMALLEST_BY_HAND_MM else f"{_moved(total_mm)} mm"
+    further = f"a further {abs(more_mm):.2f} mm" if set_mm * more_mm > 0 else "the change"
+    return (
+        f" That is {further}, and {total} in all: on record is {_moved(set_mm)} mm by hand. Was "
+        "that set on this print? If not, print this sheet again with it before you change anything."
+    )
+
+
+def _moved(offset_mm: float) -> str:
+    return f"{'lower' if offset_mm < 0 else 'higher'} by {abs(offset_mm):.2f}"
+
+
 def hand_offset_mm(folder: BedFolder, bed: Bed) -> float:
     """Return the common offset on record that is set by hand in each print; 0 in other styles.
 
@@ -209,7 +246,8 @@ def after_edits(folder: BedFolder, round_: Round) -> list[Step]:
     advice, applied = round_.read_advice(), round_.read_applied()
     steps = [_save_step(bed.edits, sure=True)] if _unsaved(applied) else []
     if advice is not None and advice.set_offset and (applied is None or applied.offset_mm is None):
-        steps += [Step(text=step.text) for step in advice.steps if step.kind == "offset"]
+        more = in_all_words(hand_offset_mm(folder, bed), advice.offset_mm)
+        steps += [Step(text=step.text + more) for step in advice.steps if step.kind == "offset"]
         steps += _record(advice, base, bed.edits)
     return [*steps, _next_sheet(advice, base)]
 
@@ -260,7 +298,10 @@ def after_writing(
     else:
         steps.append(replace(way, commands=(f"{way.commands[0]}{options}",), other=hand))
     if made.offset is not None or made.offset_problem:
-        steps += [_offset_step(made), *_record(made.advice, base, bed.edits)]
+        offset = _offset_step(made)
+        more = in_all_words(hand_offset_mm(folder, bed), made.advice.offset_mm)
+        steps += [replace(offset, text=offset.text + more)]
+        steps += _record(made.advice, base, bed.edits)
     return [*steps, _next_sheet(made.advice, base)]
 
 
@@ -294,13 +335,15 @@ def after_record(folder: BedFolder, round_: Round) -> list[Step]:
         )
         for r in again
     ]
-    return steps if later[-1] in again else [*steps, _sheet_waits(base, number)]
+    return steps if later[-1] in again else [*steps, _sheet_waits(folder, base, number)]
 
 
-def _sheet_waits(base: str, number: int) -> Step:
+def _sheet_waits(folder: BedFolder, base: str, number: int) -> Step:
+    words = hand_offset_words(hand_offset_mm(folder, folder.bed()))
+    by_hand = f" In that print: {words}." if words else ""
     return Step(
         text=f"The sheet of round {number} is written. Print it, photograph it, and score the "
-        "photo.",
+        f"photo.{by_hand}",
         commands=(f"{base} score PHOTO",),
     )
 
@@ -387,7 +430,9 @@ def todo_of(folder: BedFolder, round_: Round, advice: Advice) -> list[Step]:
         return _past(round_, later[-1], base)
     if _on_record(advice, round_.read_applied()):
         said = f"What was done after round {round_.number} is on record already: do not do it again"
-        left = [_sheet_waits(base, later[-1].number)] if later else after_edits(folder, round_)
+        left = (
+            [_sheet_waits(folder, base, later[-1].number)] if later else after_edits(folder, round_)
+        )
         return [Step(text=f"{said}."), *left]
     return todo(
         advice,
@@ -397,7 +442,7 @@ def todo_of(folder: BedFolder, round_: Round, advice: Advice) -> list[Step]:
         photos=round_.photos(),
         edits=bed.edits,
         unsaved=advice.done and _unsaved(_newest_edits(folder)),
-        by_hand_mm=hand_offset_mm(folder, bed) if advice.done else 0.0,
+        by_hand_mm=hand_offset_mm(folder, bed),
     )
 
 

@@ -608,6 +608,23 @@ def test_an_offset_set_by_hand_is_not_forgotten(
     assert result.exit_code == 0, result.output
     sheet = " ".join(run(folder, "sheet").stderr.split())
     assert "in this print too: lower the nozzle by 0.03 mm by hand as it starts" in sheet
+    # The second is told as a further one, with what that makes in all.
+    add_round(folder, score_of, GAPS_MM + 0.05)
+    second = " ".join(run(folder, "edits", "--force").stderr.split())
+    assert "a further 0.03 mm, and lower by 0.06 mm in all: on record is lower by 0.03" in second
+
+
+def test_an_offset_on_record_after_the_sheet_was_written_is_told_all_the_same(
+    tmp_path: Path, table: Path, score_of: Callable[..., object]
+) -> None:
+    folder = write_bed(tmp_path / "late", bed_with(offset_style="hand"))
+    assert run(folder, "mesh", str(table), "--yes").exit_code == 0
+    add_round(folder, score_of, np.full((4, 5), 0.26))
+    assert BedFolder(folder).latest_round().read_advice().work == "offset"
+    assert run(folder, "sheet").exit_code == 0
+    told = " ".join(run(folder, "applied", "--offset", "-0.04").stderr.split())
+    assert "The sheet of round 2 is written" in told
+    assert "In that print: lower the nozzle by 0.04 mm by hand as it starts" in told
 
 
 def test_an_offset_that_the_printer_keeps_is_not_set_again(

@@ -132,7 +132,7 @@ def test_screws_offset_and_doubt_get_their_own_commands() -> None:
     told = [commands(todo(a, Path(), proved=True, mesh_known=True)) for a in ALL[1:]]
     assert told == [
         ["padsheet applied --screws", "padsheet sheet --reach first"],
-        ["padsheet edits", "padsheet applied --offset -0.02", "padsheet sheet"],
+        ["padsheet applied --offset -0.02", "padsheet sheet"],  # by hand no line sets it
         ["padsheet sheet"],
         ["padsheet start-check start.gcode"],
         [],  # nothing is printed or sent until the contradiction is cleared up
@@ -149,3 +149,28 @@ def test_every_command_and_option_exists(advice: Advice) -> None:
         assert command is not None
         known = {option for parameter in command.params for option in parameter.opts}
         assert {word for word in words if re.match("--", word)} <= known
+
+
+def test_lines_are_written_where_the_printer_keeps_the_offset() -> None:
+    told = todo(ALL[2], Path(), proved=True, mesh_known=True, edits=Edits(offset_style="M290"))
+    assert commands(told)[0] == "padsheet edits"
+
+
+@pytest.mark.parametrize(
+    ("set_mm", "words"),
+    [
+        (0.0, ""),
+        (-0.05, "a further 0.02 mm, and lower by 0.07 mm in all: on record is lower by 0.05 mm"),
+        (0.02, "the change, and nothing in all: on record is higher by 0.02 mm"),
+        (0.05, "the change, and higher by 0.03 mm in all: on record is higher by 0.05 mm"),
+    ],
+)
+def test_a_second_offset_by_hand_is_told_as_further_and_in_all(set_mm: float, words: str) -> None:
+    told = todo(ALL[2], Path(), proved=True, mesh_known=True, by_hand_mm=set_mm)
+    (text,) = (step.text for step in told if step.text.startswith("Lower it by 0.02 mm."))
+    assert text == "Lower it by 0.02 mm." + (
+        f" That is {words} by hand. Was that set on this print? If not, print this sheet again "
+        "with it before you change anything."
+        if words
+        else ""
+    )
