@@ -74,6 +74,8 @@ _MOST_STRAIN = 1.9
 _KINK_SD = 0.0008
 # What a phone's lens and the plate's own height leave of the scale, in one direction (relative).
 _FLOOR_SIGMA_MM = 0.001
+# Of mm2: a millionth of the floor's variance, and no more digits to write and to read.
+_COVARIANCE_DECIMALS = 12
 # Lines that look like plain bars but for this part of their contrast are clean.
 _CLEAN_MISFIT = 0.04
 
@@ -133,7 +135,7 @@ def read_sheet_photo(
     if fit is None or len(read) < max(fewest, _LEAST_READABLE_PART * _readable_pads(pads)):
         raise _nothing_read(photo.name, pads)
     rows = [fitted.index(k) for k in read]
-    covariance = _with_floor(fit.covariance_mm2[np.ix_(rows, rows)])
+    covariance = _with_floor(fit.covariance_mm2[np.ix_(rows, rows)]).round(_COVARIANCE_DECIMALS)
     common_sigma_mm = _common_sigma(covariance)
     if common_sigma_mm > _MOST_COMMON_SIGMA_MM or fit.strain > _MOST_STRAIN:
         raise PadsheetError(

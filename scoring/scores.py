@@ -33,6 +33,8 @@ FORMAT = 1
 # A node's values are plain already, which `asdict` would copy one by one.
 _NODE = tuple(field.name for field in fields(NodeAdvice))
 
+_NEXT_ROW = ",\n   "
+
 Item = TypeVar("Item")
 
 
@@ -126,13 +128,19 @@ def scores_to_json(
         If a number is not finite: JSON has none such.
     """
     data = scores_to_data(score, advice, **context)
-    # The matrix is written a row a line: with one number a line it would be the whole file.
-    rows = data["covariance_mm2"]["rows"]
-    data["covariance_mm2"]["rows"] = "ROWS"
+    # Tables are written a row a line: with one number a line they would be the whole file.
+    places = [(data, "pads"), (data["covariance_mm2"], "rows")]
+    if advice is not None:
+        places.append((data["advice"], "nodes"))
+    tables = {key: place[key] for place, key in places}
+    for place, key in places:
+        place[key] = "TABLE"
     text = json.dumps(data, allow_nan=False, indent=1, ensure_ascii=False)
-    matrix = ",\n   ".join(json.dumps(row, allow_nan=False) for row in rows)
-    head, _, tail = text.rpartition('"rows": "ROWS"')
-    return f'{head}"rows": [{matrix}]{tail}\n'
+    for key, rows in tables.items():
+        lines = [json.dumps(row, allow_nan=False, ensure_ascii=False) for row in rows]
+        # No text holds this: quotes within one are escaped.
+        text = text.replace(f'"{key}": "TABLE"', f'"{key}": [{_NEXT_ROW.join(lines)}]')
+    return f"{text}\n"
 
 
 def scores_from_json(text: str) -> tuple[SheetScore, Advice | None]:

@@ -33,7 +33,7 @@ def judged(score: SheetScore, advice: Advice | None) -> SheetScore:
 
 def _judged_pad(pad: PadScore, told: dict[tuple[int, int], str]) -> PadScore:
     verdict = told.get((pad.i, pad.j))
-    if verdict is None or pad.gap_mm is None:
+    if verdict in (None, pad.verdict) or pad.gap_mm is None:
         return pad
     return replace(pad, verdict=cast(Verdict, verdict))
 
