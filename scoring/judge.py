@@ -35,7 +35,7 @@ __all__ = [
 Floats = NDArray[np.float64]
 
 _LEAST_SEPARATION = 1.5
-_LEAST_PX_PER_MM = 5.0
+_LEAST_PX_PER_MM = 4.0
 _MOST_CLIPPED = 0.10
 _MOST_MISFIT = 0.12
 _FEWEST_TRACKS = 6
