@@ -409,7 +409,7 @@ def test_three_lines_have_no_slope(sheet: Sheet) -> None:
     ("changes", "code"),
     [
         ({"whole": False}, "pad-outside"),
-        ({"px_per_mm": 4.0}, "pad-small"),
+        ({"px_per_mm": 3.9}, "pad-small"),
         ({"separation": 1.0}, "pad-contrast"),
         ({"clipped_share": 0.5}, "pad-glare"),
         ({"apart": -APART}, "pad-glare"),
