@@ -325,6 +325,33 @@ def test_with_few_sightings_the_focal_length_stays_at_its_prior() -> None:
         assert fit.camera.focal_px == pytest.approx(told, rel=0.04)
 
 
+def test_lens_and_sensor_are_never_less_sure_than_usual() -> None:
+    """A few sightings from straight above tell nothing of them: what is usual stays.
+
+    Focal length 6 % as told, the optical axis in the middle to 1 % of the diagonal, distortion
+    0.04 and 0.02.
+    """
+    truth = camera_at(0, 0, 0, 0, 0)
+    xyz, seen, across, _ = line_sightings(truth, 0.5, seed=8)
+    few = slice(0, 24)
+    fit = fit_camera(
+        started(truth, 9),
+        xyz[few],
+        seen[few],
+        across=across[few],
+        sigma_px=np.full(24, 0.5),
+        shape=SHAPE,
+        focal_prior=(3000.0, 0.06),
+    )
+    told = np.sqrt(np.diag(fit.covariance)[6:])
+    usual = np.array([0.06, 0.01, 0.01, 0.04, 0.02])
+    assert (told < 1.02 * usual).all()
+    # The axis and the tilt cannot be told from each other here, nor the second radial term.
+    assert (told[[0, 1, 2, 4]] > 0.5 * usual[[0, 1, 2, 4]]).all()
+    away = (np.array(fit.camera.centre) - (np.array(SHAPE) - 1) / 2) / math.hypot(*SHAPE)
+    assert np.abs(away).max() < 0.02
+
+
 # Film of 36 x 24 mm: diagonal 43.267 mm; a picture of 4000 x 3000 has a diagonal of 5000 pixels.
 @pytest.mark.parametrize("focal_35mm", [13.0, 26.0, 50.0])
 def test_focal_prior_scales_by_the_diagonal(focal_35mm: float) -> None:
