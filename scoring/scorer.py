@@ -25,6 +25,7 @@ from padsheet.scoring.photo import Photo, read_photo
 from padsheet.scoring.reading import PhotoReading, read_print
 from padsheet.scoring.rounds import BedFolder, Round, refuse_rescoring
 from padsheet.scoring.scores import PrintContext
+from padsheet.scoring.screw_check import with_screws_checked
 from padsheet.scoring.selfcheck import SelfCheck, self_check, unlifted
 from padsheet.scoring.squish import SheetScore
 from padsheet.scoring.steps import AdvisedStep
@@ -297,6 +298,7 @@ def _advised(folder: BedFolder, bed: Bed, round_: Round, scored: Scored) -> Scor
     # after its edits are in must not be corrected once more.
     mesh = folder.mesh_in_force(round_)
     advice = advise(score, bed, mesh=mesh, state=stand.state, proof=stand.proof)
+    advice = with_screws_checked(folder, bed, round_, advice)
     advice = _for_mesh_held(advice, mesh, folder.active_mesh())
     return replace(scored, advice=advice if unsaid is None else _mesh_unsaid(advice, unsaid))
 

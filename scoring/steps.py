@@ -21,9 +21,9 @@ from padsheet.scoring.squish import Z95
 __all__ = ["AdvisedStep", "StepKind", "steps_for"]
 
 #: What a step is about, which tells the commands that belong to it: sending mesh edits, setting the
-#: common offset, judging it by eye, printing a sheet, taking another photo; a note has none. A fact
-#: is nothing to do.
-StepKind = Literal["note", "fact", "edits", "offset", "by eye", "sheet", "photo"]
+#: common offset, judging it by eye, printing a sheet, taking another photo, finding out which turn
+#: raises the bed; a note has none. A fact is nothing to do.
+StepKind = Literal["note", "fact", "edits", "offset", "by eye", "sheet", "photo", "raises"]
 
 OFFSET_WORDS = {
     "M851": "with M851",
@@ -139,9 +139,16 @@ def _screws(case: Case, turns: Sequence[ScrewTurn]) -> list[AdvisedStep]:
     left = case.split.coefficients - moved
     steps = _notes(
         f"{_tilt_words(case)} Turn the screws for that, with the mesh unchanged; "
-        f"the mesh is corrected after the next sheet. {_look_at_the_turn(turns)}",
-        *(turn.text for turn in turns),
+        f"the mesh is corrected after the next sheet.{_look_at_the_turn(turns)}"
     )
+    if unknown := [turn.screw.name for turn in turns if turn.direction == "unknown"]:
+        text = (
+            f"Which turn raises the bed is not known: turn the {unknown[0]} knob a little, look "
+            "which way the bed goes, and write that into bed.toml as raises. Scored again, the "
+            "photo shows the directions too; turn on from there, or back."
+        )
+        steps.append(AdvisedStep(kind="raises", text=text))
+    steps += _notes(*(turn.text for turn in turns))
     steps.append(_next_sheet(case, moved))
     grid = case.bed.mesh
     size_m = np.array([grid.x_max_mm - grid.x_min_mm, grid.y_max_mm - grid.y_min_mm]) / MM_PER_M
@@ -161,14 +168,11 @@ def _screws(case: Case, turns: Sequence[ScrewTurn]) -> list[AdvisedStep]:
 
 
 def _look_at_the_turn(turns: Sequence[ScrewTurn]) -> str:
-    """Say how the direction of a turn is made sure of."""
+    """Say how the direction of a turn is made sure of, where the profile tells it."""
     if any(turn.direction == "unknown" for turn in turns):
-        return (
-            "Which turn raises the bed is not known: turn the first knob a little, look which way "
-            "the bed goes, and write that into bed.toml as raises."
-        )
+        return ""
     return (
-        "Look at the first turn: if the bed goes the other way, turn the other way, and correct "
+        " Look at the first turn: if the bed goes the other way, turn the other way, and correct "
         "raises in bed.toml."
     )
 

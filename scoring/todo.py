@@ -57,6 +57,7 @@ def todo(
     edits: Edits | None = None,
     unsaved: bool = False,
     by_hand_mm: float = 0.0,
+    again: str = "",
 ) -> list[Step]:
     """Put the advice in the order of doing, each step with its commands.
 
@@ -78,6 +79,8 @@ def todo(
         Whether mesh edits are in of which nobody knows that the printer has saved them.
     by_hand_mm : float
         Common offset on record that is set by hand in each print.
+    again : str
+        The command that scores this round anew from what it was scored from.
 
     Returns
     -------
@@ -96,8 +99,10 @@ def todo(
         elif step.kind == "offset" and advice.work == "offset" and told.offset_style != "hand":
             commands = (f"{base} edits",)  # beside mesh edits it is among them
         elif step.kind == "photo":
-            again = [shlex.quote(str(path)) for path in photos]
-            commands = (" ".join([base, "score", *again, "NEW-PHOTO.jpg", "--force"]),)
+            given = [shlex.quote(str(path)) for path in photos]
+            commands = (" ".join([base, "score", *given, "NEW-PHOTO.jpg", "--force"]),)
+        elif step.kind == "raises":
+            commands = (again or f"{base} score PHOTO --force",)
         elif step.kind == "edits" and changes:
             steps += _before_edits(base, proved=proved, mesh_known=mesh_known)
             steps.append(_edits_step(step.text, base, told))
@@ -443,6 +448,7 @@ def todo_of(folder: BedFolder, round_: Round, advice: Advice) -> list[Step]:
         edits=bed.edits,
         unsaved=advice.done and _unsaved(_newest_edits(folder)),
         by_hand_mm=hand_offset_mm(folder, bed),
+        again=score_again(round_, base),
     )
 
 

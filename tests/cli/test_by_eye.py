@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shlex
 from pathlib import Path
 from types import ModuleType
 
@@ -86,6 +87,28 @@ def test_bounds_only_move_little_in_a_folder_with_earlier_scores(
     report = (bed / "rounds" / "02" / "report.html").read_text(encoding="utf-8")
     # Every bound leaves it open whether the point is within tolerance: none has a colour of error.
     assert set(re.findall(r'fill="(#[0-9a-f]{6})"[^>]*class="cell', report)) == {UNREAD.fill}
+
+
+def test_the_directions_of_the_screws_are_told_once_raises_is_written(tmp_path: Path) -> None:
+    """By the command that is told, also when the next sheet is written already."""
+    path = tmp_path / "bed"
+    assert run("init", path, "--mesh", "4", "4", "--screws", "4").exit_code == 0
+    assert run("-C", path, "sheet", "--reach", "fine").exit_code == 0
+    rows = [f"{i},{j},{line}" for j in range(1, 5) for i, line in enumerate((1, 2, 4, 5), 1)]
+    told = run("-C", path, "score", "--by-eye", "-", text="\n".join(rows)).stderr
+    assert "not known: turn the front left knob a little" in " ".join(told.split())
+    assert "seen from above" not in told
+    (again,) = (line.strip() for line in told.splitlines() if "--round 1 --force" in line)
+    assert run("-C", path, "sheet").exit_code == 0
+    profile = path / "bed.toml"
+    text = profile.read_text().replace('raises = "unknown"', 'raises = "clockwise"')
+    profile.write_text(text)
+    result = run(*shlex.split(again)[1:])
+    assert result.exit_code == 0, result.output
+    assert "Turn the front left screw 1/8 turn counter-clockwise seen from above" in " ".join(
+        result.stderr.split()
+    )
+    assert "seen from above" in run("-C", path, "edits", "--round", "1").stderr
 
 
 def test_lines_come_from_standard_input(bed: Path) -> None:
