@@ -98,6 +98,12 @@ def test_only_where_most_pads_are_sharp_in_luminance_is_colour_to_blame() -> Non
     assert "a.jpg is blurred by" in refused(alike)
 
 
+def test_colour_that_is_blurred_but_little_is_taken() -> None:
+    colour = [replace(one, luminance_blur_px=1.0) for one in blurred(*[0.17] * 5)]
+    assert all(one.only_colour_is_blurred for one in colour)
+    assert not refused(colour)
+
+
 def test_pads_with_blurred_colour_are_no_measure_of_a_sharp_photo() -> None:
     colour = [replace(one, luminance_blur_px=1.0) for one in blurred(*[0.25] * 3)]
     assert not refused([*colour, *blurred(*[0.12] * 4)])
