@@ -24,7 +24,7 @@ from padsheet.scoring.colour_axis import (
     prints_and_plates,
 )
 from padsheet.scoring.edges import fit_bars
-from padsheet.scoring.medians import median, medians
+from padsheet.scoring.medians import medians
 from padsheet.scoring.photo import Photo, linear_light
 
 __all__ = [
@@ -186,9 +186,13 @@ def sample_pads(
     for (half, count), group in alike.items():
         u = np.linspace(-reach_mm, reach_mm, 2 * half + 1)
         s = (np.arange(count) + 0.5) / count * length_mm - length_mm / 2
+        weights = _parabolas(s / (length_mm / 2)), _parabolas(u / reach_mm).T
         for first in range(0, len(group), _SAMPLED_AT_ONCE):
             some = group[first : first + _SAMPLED_AT_ONCE]
-            yield some, [_sampled(photo, (row[k], column[k]), u, s, float(scale[k])) for k in some]
+            patches = [
+                _sampled(photo, (row[k], column[k]), u, s, weights, float(scale[k])) for k in some
+            ]
+            yield some, patches
 
 
 def _knots(camera: Camera, pads: Sequence[Lines], z_mm: float) -> tuple[Floats, Floats]:
@@ -215,15 +219,20 @@ def _span(places: Floats, size: int) -> tuple[slice, bool]:
 
 
 def _sampled(
-    photo: Photo, knots: tuple[Floats, Floats], u: Floats, s: Floats, scale: float
+    photo: Photo,
+    knots: tuple[Floats, Floats],
+    u: Floats,
+    s: Floats,
+    weights: tuple[NDArray[np.float32], NDArray[np.float32]],
+    scale: float,
 ) -> Patches:
-    """Sample the picture between the knots of lines.
+    """Sample the picture between the knots of lines, by their weights along and across.
 
     A line is so short that parabolas follow perspective and lens to a hundredth of a pixel.
     """
     spans, inside = zip(*map(_span, knots, photo.rgb.shape[:2]), strict=True)
     crop = linear_light(photo.rgb[spans])
-    along, across = _parabolas(s / (s[-1] + (s[1] - s[0]) / 2)), _parabolas(u / u[-1]).T
+    along, across = weights
     rows, columns = (
         along @ (place - span.start).astype(np.float32) @ across
         for place, span in zip(knots, spans, strict=True)
@@ -416,6 +425,12 @@ class _BlockFits:
     misfit: Floats
 
 
+def _of_pads(values: Floats, where: NDArray[np.bool_], otherwise: Floats | float) -> Floats:
+    """Return each pad's median of values (P, T, B) where they count, or else another value."""
+    found = medians(np.where(where, values, np.nan).reshape(len(values), -1))
+    return np.where(np.isnan(found), otherwise, found)
+
+
 def _fit_blocks(pads: Sequence[PadProfiles]) -> _BlockFits:
     """Fit the blocks of pads with the same `u_mm`: the more at once, the less each costs.
 
@@ -442,21 +457,18 @@ def _fit_blocks(pads: Sequence[PadProfiles]) -> _BlockFits:
         values.reshape(shape) for values in (plain.width, plain.blur, plain.contrast, plain.rms)
     )
     clear = plain.converged.reshape(shape) & (height > 0.3)
-    own, misfit, contrast = usual.copy(), np.ones(len(pads)), np.ones(len(pads))
-    rim_sd = np.full(len(pads), _LEAST_RIM_SD)
-    contrast_sd = np.full((len(pads), tracks, 1), np.inf)
-    for k, seen in enumerate(clear):
-        if seen.any():
-            # Wide bars tell blur and contrast; of narrow ones only their product with the width.
-            ratio = width[k] / blur[k]
-            wide = seen & (ratio >= median(ratio[seen]))
-            own[k] = median(blur[k][wide])
-            contrast[k] = median(height[k][wide])
-            narrow = np.clip(medians(width[k]) / own[k], 0.0, 10.0) / _NARROW
-            contrast_sd[k, :, 0] = _CONTRAST_SD * np.maximum(1.0, narrow) ** _NARROW_POWER
-            misfit[k] = median((rms[k] / height[k])[seen])
-            needed = _RIM_SD_PER_MISFIT * (misfit[k] - _CLEAN_MISFIT)
-            rim_sd[k] = np.clip(needed, _LEAST_RIM_SD, _MOST_RIM_SD)
+    read = np.asarray(clear.any(axis=(1, 2)))
+    # Wide bars tell blur and contrast; of narrow ones only their product with the width.
+    ratio = width / blur
+    typical = _of_pads(ratio, clear, np.inf)
+    wide = clear & (ratio >= typical[:, None, None])
+    own, contrast = _of_pads(blur, wide, usual), _of_pads(height, wide, 1.0)
+    narrow = np.clip(medians(width) / own[:, None], 0.0, 10.0) / _NARROW
+    contrast_sd = _CONTRAST_SD * np.maximum(1.0, narrow) ** _NARROW_POWER
+    contrast_sd = np.where(read[:, None], contrast_sd, np.inf)
+    misfit = _of_pads(rms / np.where(clear, height, 1.0), clear, 1.0)
+    needed = _RIM_SD_PER_MISFIT * (misfit - _CLEAN_MISFIT)
+    rim_sd = np.where(read, np.clip(needed, _LEAST_RIM_SD, _MOST_RIM_SD), _LEAST_RIM_SD)
     parameters = plain.parameters.reshape(*shape, plain.parameters.shape[1])
     each = tracks * blocks
     rimmed = fit_bars(
@@ -467,7 +479,7 @@ def _fit_blocks(pads: Sequence[PadProfiles]) -> _BlockFits:
         rim=RIM_MM,
         rim_sd=rim_sd.repeat(each),
         contrast=contrast.repeat(each),
-        contrast_sd=contrast_sd.repeat(blocks, axis=2).ravel(),
+        contrast_sd=contrast_sd.repeat(blocks),
         shared=_SHARED_NOISE_PX * _SAMPLES_PER_PX,
         start=parameters.repeat(2, axis=2)[:, :, :blocks].reshape(-1, parameters.shape[3]),
         still=_STILL,

@@ -74,6 +74,7 @@ _MOST_STRAIN = 1.9
 _KINK_SD = 0.0008
 # What a phone's lens and the plate's own height leave of the scale, in one direction (relative).
 _FLOOR_SIGMA_MM = 0.001
+_CROP_PX_PER_MM = 10.0
 # Of mm2: a millionth of the floor's variance, and no more digits to write and to read.
 _COVARIANCE_DECIMALS = 12
 # Lines that look like plain bars but for this part of their contrast are clean.
@@ -400,14 +401,18 @@ def _curves(
 def _crops(
     photo: Photo, camera: Camera, sheet: Sheet, pads: Sequence[Pad]
 ) -> dict[tuple[int, int], NDArray[np.uint8]]:
-    """Straighten pictures of pads, 10 pixels a millimetre, seen from above with front below."""
+    """Straighten pictures of pads, seen from above with front below.
+
+    They have 10 pixels a millimetre, or as many as the photo if that has fewer.
+    """
     half_x = max(abs(t.offset_mm) for t in sheet.tracks) + 1.5
     half_y = sheet.track_length_mm / 2 + 3.0
-    size = (int(half_x * 20), int(half_y * 20))
+    middles = np.array([[pad.x_mm, pad.y_mm] for pad in pads]).reshape(-1, 1, 2)
+    scale = min(_CROP_PX_PER_MM, median(camera.px_per_mm(middles[:, 0], np.array([1.0, 0.0]))))
+    size = (int(2 * half_x * scale), int(2 * half_y * scale))
     # A pad is so small that a plain perspective shows it as the lens does, for the eye.
     corners = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * (np.array(size) - 1)
-    across = ((corners + 0.5) / 10 - np.array([half_x, half_y])) * np.array([1.0, -1.0])
-    middles = np.array([[pad.x_mm, pad.y_mm] for pad in pads]).reshape(-1, 1, 2)
+    across = ((corners + 0.5) / scale - np.array([half_x, half_y])) * np.array([1.0, -1.0])
     seen = camera.project(middles + across)[..., ::-1].astype(np.float32)
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     frame = corners.astype(np.float32)

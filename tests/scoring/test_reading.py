@@ -486,7 +486,7 @@ def test_curves_tell_what_became_of_each_line(sheet, read) -> None:
 
 
 def test_crops_show_the_pad_from_above_with_the_front_below(sheet, read) -> None:
-    """Ten pixels a millimetre; a red dot to the right, a green one at the back."""
+    """As fine as the photo; a red dot to the right, a green one at the back."""
     camera = camera_over(100.0, 140.0)
     rgb = np.full((*SHAPE, 3), 60, np.uint8)
     row, column = np.mgrid[: SHAPE[0], : SHAPE[1]]
@@ -501,11 +501,23 @@ def test_crops_show_the_pad_from_above_with_the_front_below(sheet, read) -> None
     assert set(crops) == {(p.i, p.j) for k, p in enumerate(sheet.pads) if k != 8}
     crop = crops[pad.i, pad.j].astype(float)
     middle = (np.array(crop.shape[:2]) - 1) / 2
-    for colour, there in enumerate(((0.0, 60.0), (-50.0, 0.0))):
+    places = np.array([[p.x_mm, p.y_mm] for p in sheet.pads])
+    seen_scale = camera.px_per_mm(places, np.array([1.0, 0.0]))
+    scale = crop.shape[0] / (sheet.track_length_mm + 6.0)
+    assert scale == pytest.approx(np.median(seen_scale), rel=0.01)
+    for colour, there in enumerate(((0.0, 6.0 * scale), (-5.0 * scale, 0.0))):
         weight = np.clip(crop[..., colour] - crop[..., 1 - colour], 0, None)
         centre = [(weight * k).sum() / weight.sum() for k in np.mgrid[: len(crop), : crop.shape[1]]]
         np.testing.assert_allclose(centre - middle, there, atol=1.0)
-        assert (weight > 100).sum() == pytest.approx(np.pi * 10**2, rel=0.15)
+        assert (weight > 100).sum() == pytest.approx(np.pi * scale**2, rel=0.15)
+
+
+def test_crops_of_a_fine_photo_have_ten_pixels_a_millimetre(sheet, read) -> None:
+    near = replace(camera_over(100.0, 140.0), focal_px=6000.0)
+    crops = read(widths_of(sheet), camera=near).crops
+    across = max(abs(t.offset_mm) for t in sheet.tracks) + 1.5
+    along = sheet.track_length_mm / 2 + 3.0
+    assert {crop.shape for crop in crops.values()} == {(int(along * 20), int(across * 20), 3)}
 
 
 # Several photos
