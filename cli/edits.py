@@ -26,13 +26,13 @@ from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
 from padsheet.scoring.edit_proof import judge_proof, prove_edit
 from padsheet.scoring.edits import EditList
+from padsheet.scoring.kept_proof import PROVE_GCODE, is_proved, refuse_failed_proof
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.mesh_table import read_table
 from padsheet.scoring.restoring import edits_since
 from padsheet.scoring.round_edits import (
     RoundEdits,
     edits_of_round,
-    is_proved,
     record_cut_short,
     round_to_edit,
     store_empty,
@@ -114,6 +114,8 @@ def command(
             if not force and since is None:
                 _finish(folder, bed, number, keep_mean=keep_mean)
             round_ = round_to_edit(folder, number, force=force or since is not None)
+            if not (force or empty_mesh):
+                refuse_failed_proof(folder, bed)
             if since is not None:
                 made = _since(folder, bed, round_, since)
             else:
@@ -248,7 +250,7 @@ def _known_mesh(folder: BedFolder) -> Mesh:
 def _prove(folder: BedFolder, bed: Bed, *, as_json: bool) -> None:
     """Write the one edit of the proof."""
     edits = prove_edit(bed, _known_mesh(folder))
-    path = folder.path / "prove.gcode"
+    path = folder.path / PROVE_GCODE
     with folder.lock():
         write_atomic(path, "\n".join(edits.unsaved_lines) + "\n")
     if as_json:
@@ -272,6 +274,16 @@ def _prove(folder: BedFolder, bed: Bed, *, as_json: bool) -> None:
     )
 
 
+def _after_proof(folder: BedFolder) -> Step:
+    """Return what comes once the edit style is proved: the edits, or a sheet to have some."""
+    round_ = folder.latest_round()
+    if round_ is None or not round_.scores_json.exists():
+        word = "sheet" if round_ is None else "score PHOTO"
+        text = "Go on with the sheet: edits come from its photo."
+        return Step(text=text, commands=(here(f"`padsheet {word}`").strip("`"),))
+    return Step(text="Write the edits.", commands=(here("`padsheet edits`").strip("`"),))
+
+
 def _judge(ctx: click.Context, folder: BedFolder, bed: Bed, text: str, *, as_json: bool) -> None:
     """Judge the mesh read after the proof's edit, and keep the result."""
     before = _known_mesh(folder)
@@ -283,7 +295,14 @@ def _judge(ctx: click.Context, folder: BedFolder, bed: Bed, text: str, *, as_jso
     else:
         click.echo(fitted(here(proof.text), sys.stdout))
     if proof.ok:
-        say(f"Take the edit back: {prove_edit(bed, before).edits[0].restore or 'the old value'}")
+        restore = prove_edit(bed, before).edits[0].restore
+        say("What to do now:")
+        say_steps(
+            [
+                Step(text="Take the edit back.", commands=(restore or "the old value",)),
+                _after_proof(folder),
+            ]
+        )
         return
     say("Nothing is to be saved: switching the printer off and on brings its saved mesh back.")
     ctx.exit(1)

@@ -44,6 +44,7 @@ from padsheet.scoring.taking_in import (
     against_advice,
     correct_reading,
     expected_meshes,
+    refuse_proof_answer,
     turned_over,
 )
 from padsheet.scoring.todo import after_record, score_again
@@ -110,6 +111,8 @@ def command(
             read_text(file), bed.mesh, first_row=first_row, first_column=first_column
         )
         _show(reading, as_json=as_json)
+        if not force:
+            refuse_proof_answer(folder, bed, reading.mesh, str(file))
         expected = list(expected_meshes(folder, bed))
         turned = turned_over(reading.mesh, expected, bed)
         flip = turned or flipped_in_history(reading.mesh, [mesh for mesh, _, _ in expected])

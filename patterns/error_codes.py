@@ -123,7 +123,13 @@ _TABLE: Mapping[str, tuple[tuple[str, str, str], ...]] = {
             "width does not fall with height",
             "far too near or far too high: look at the print",
         ),
-        ("pad-high", "even the lowest line is round", "nozzle too far: `--reach first`"),
+        (
+            "pad-high",
+            "even the lowest line is round: the nozzle is farther from the bed than this sheet "
+            "tells",
+            "do what the score says first (screws, offset, edits); then `--reach first`, and if "
+            "still so, set the screws with paper again",
+        ),
         (
             "pad-low",
             "low lines faint and thin, or even the high ones pressed wide",
@@ -387,6 +393,11 @@ _TABLE: Mapping[str, tuple[tuple[str, str, str], ...]] = {
         ),
         ("mesh-unconfirmed", "nobody said that the map is right", "look at it, then `--yes`"),
         ("mesh-declined", "you said that the map is wrong", "the other `--first-row`"),
+        (
+            "mesh-proof",
+            "the mesh with the proof's one edit in it",
+            "`padsheet edits --proved` judges it; take that edit back before `padsheet mesh`",
+        ),
         ("mesh-name", "a name that cannot be a file's", "letters, digits, dashes, underscores"),
         (
             "mesh-in-use",

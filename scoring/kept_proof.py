@@ -5,11 +5,27 @@ from __future__ import annotations
 import json
 
 from padsheet.patterns.bed import Bed
+from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.rounds import BedFolder
 
-__all__ = ["PROOF", "is_proved", "style_of"]
+__all__ = ["PROOF", "PROVE_GCODE", "is_proved", "refuse_failed_proof", "style_of"]
 
 PROOF = "proof.json"
+PROVE_GCODE = "prove.gcode"
+"""The one edit of a proof, as written for the user."""
+
+_FAILED = {
+    "one-based",
+    "zero-based",
+    "flipped-rows",
+    "flipped-columns",
+    "transposed",
+    "wrong-sign",
+    "absolute-for-additive",
+    "additive-for-absolute",
+    "not-applied",
+    "other",
+}
 
 
 def style_of(bed: Bed) -> dict[str, object]:
@@ -27,13 +43,39 @@ def style_of(bed: Bed) -> dict[str, object]:
 
 def is_proved(folder: BedFolder, bed: Bed) -> bool:
     """Tell whether the proof on file passed and stands for this profile."""
+    return _kept(folder, bed).get("kind") == "ok"
+
+
+def refuse_failed_proof(folder: BedFolder, bed: Bed) -> None:
+    """Refuse edits where the newest proof failed and the profile is still as it was then.
+
+    Raises
+    ------
+    PadsheetError
+        Names what failed and what to change.
+    """
+    data = _kept(folder, bed)
+    kind, text = data.get("kind"), data.get("text")
+    if kind == "ok" or not isinstance(kind, str) or not isinstance(text, str):
+        return
+    # What was seen, up to the first sentence's end, and what to change.
+    seen, _, remedy = text.partition(". ")
+    seen = f"{seen[:1].lower()}{seen[1:].rstrip('.')}"
+    raise PadsheetError(
+        f"the edit style failed its proof on this printer: {seen}",
+        remedy=f"{remedy} Then prove again with `padsheet edits --prove`. --force writes the edits "
+        "all the same.".lstrip(),
+        code=f"proof-{kind if kind in _FAILED else 'other'}",
+    )
+
+
+def _kept(folder: BedFolder, bed: Bed) -> dict[str, object]:
+    """Return the proof on file; empty where there is none that stands for this profile."""
     try:
         data = json.loads((folder.path / PROOF).read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError):
-        return False
-    return (
-        isinstance(data, dict)
-        and data.get("format") == 1
-        and data.get("kind") == "ok"
-        and data.get("profile") == style_of(bed)
+        return {}
+    stands = (
+        isinstance(data, dict) and data.get("format") == 1 and data.get("profile") == style_of(bed)
     )
+    return data if stands else {}

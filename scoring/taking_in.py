@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -13,8 +14,10 @@ from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
 from padsheet.scoring.applied import Applied, applied_to_json
+from padsheet.scoring.edit_proof import judge_proof, prove_edit
 from padsheet.scoring.edit_styles import adds
 from padsheet.scoring.edits import make_edits
+from padsheet.scoring.kept_proof import PROVE_GCODE, is_proved
 from padsheet.scoring.mesh import Mesh, mesh_csv
 from padsheet.scoring.mesh_check import FLIP_WORDS, looks_flipped
 from padsheet.scoring.phrases import place
@@ -29,6 +32,7 @@ __all__ = [
     "against_advice",
     "correct_reading",
     "expected_meshes",
+    "refuse_proof_answer",
     "turned_over",
 ]
 
@@ -171,6 +175,51 @@ def _fits_grid(folder: BedFolder) -> bool:
             return False
         raise
     return True
+
+
+def refuse_proof_answer(folder: BedFolder, bed: Bed, new: Mesh, file: str) -> None:
+    """Refuse the mesh that the printer shows after the one small edit of a proof.
+
+    Taken in, it would go on record as what was applied after a round.
+
+    Parameters
+    ----------
+    new : Mesh
+        As just read.
+    file : str
+        Where it was read from, for the command to give instead.
+
+    Raises
+    ------
+    PadsheetError
+        If the edit of a proof was written, and is all that sets `new` apart from the mesh known.
+    """
+    if not (folder.path / PROVE_GCODE).exists() or not _fits_grid(folder):
+        return
+    before = folder.active_mesh()
+    if before is None or before.z_mm.shape != new.z_mm.shape:
+        return
+    proof = judge_proof(before, new, bed)
+    if proof.kind in ("not-applied", "other"):
+        return
+    meant = (mesh for mesh, _, number in expected_meshes(folder, bed) if number is not None)
+    if any(_same(new.z_mm, mesh.z_mm, SHOWN_MM) for mesh in meant):
+        return  # the edits of a round happen to be just that
+    change_mm = new.z_mm - before.z_mm
+    row, column = np.unravel_index(int(np.argmax(np.abs(change_mm))), change_mm.shape)
+    what = (
+        f"this is the mesh with the small edit of the proof in it: {change_mm[row, column]:+.3f} "
+        f"mm at {place(int(column), int(row))}, and so it was not taken in"
+    )
+    remedy = f"Have it judged with `padsheet edits --proved {shlex.quote(file)}`."
+    if is_proved(folder, bed):
+        back = prove_edit(bed, before).edits[0].restore or "the old value"
+        remedy = f"It is judged already: take the edit back ({back}) and show the mesh again."
+    raise PadsheetError(
+        what,
+        remedy=f"{remedy} If that value is to stay, take it in with --force.",
+        code="mesh-proof",
+    )
 
 
 def turned_over(

@@ -219,7 +219,14 @@ def test_the_proof_by_hand(scored: Path, tmp_path: Path) -> None:
     wrong = run(scored, "edits", "--proved", "-", text=answer(bad))
     assert wrong.exit_code == 1
     assert "Front and back are exchanged" in wrong.stdout
-    assert "edits --prove" in run(scored, "edits").stderr
+    # Nothing is written after it, unless forced; the reason and the remedy are told again.
+    refused = run(scored, "edits")
+    assert refused.exit_code == 1
+    assert "failed its proof on this printer: " in " ".join(refused.stderr.split())
+    assert "[proof-" in refused.stderr
+    assert "edits --prove" in refused.stderr
+    assert not (scored / "rounds" / "01" / "edits.gcode").exists()
+    assert run(scored, "edits", "--force").exit_code == 0
     right = run(scored, "edits", "--proved", "-", "--json", text=answer(good))
     assert right.exit_code == 0, right.output
     assert json.loads(right.stdout)["kind"] == "ok"
@@ -289,6 +296,51 @@ def test_the_steps_of_a_proof_are_numbered(scored: Path) -> None:
     assert "do not save" in give
     assert judge.endswith(f"padsheet -C {scored} edits --proved answer.txt")
     assert back.startswith("Take the edit back. M421 I")
+
+
+def with_proof_edit(folder: Path) -> str:
+    """Write the proof's edit, and return the mesh that a printer shows after it."""
+    shown = run(folder, "edits", "--prove")
+    (line,) = [line for line in shown.stdout.splitlines() if line.startswith("M421")]
+    i, j = int(line.split()[1][1:]), int(line.split()[2][1:])
+    after = Z_MM.copy()
+    after[j, i] += 0.02
+    return "\n".join(" ".join(f"{z:.3f}" for z in row) for row in after)
+
+
+def test_the_proofs_answer_is_no_mesh_to_take_in(scored: Path) -> None:
+    """It would go on record as the round's edits, one point not as advised."""
+    answer, folder = with_proof_edit(scored), BedFolder(scored)
+    before = folder.active_mesh()
+    refused = run(scored, "mesh", "-", "--yes", text=answer)
+    assert refused.exit_code == 1
+    told = " ".join(refused.stderr.split())
+    assert "the small edit of the proof in it: +0.020 mm at column" in told
+    assert "edits --proved -" in told
+    assert "[mesh-proof]" in told
+    assert folder.active_mesh().name == before.name
+    assert folder.latest_round().read_applied() is None
+    # Judged, it is still not taken in: the edit has to be taken back first.
+    proved = run(scored, "edits", "--proved", "-", text=answer)
+    back, then = steps_of(proved.stderr)
+    assert back.startswith("Take the edit back. M421 I")
+    assert then == f"Write the edits. padsheet -C {scored} edits"
+    again = run(scored, "mesh", "-", "--yes", text=answer)
+    assert again.exit_code == 1
+    assert "take the edit back (M421 I" in " ".join(again.stderr.split())
+    assert run(scored, "mesh", "-", "--yes", "--force", text=answer).exit_code == 0
+
+
+def test_a_mesh_without_the_proofs_edit_is_taken_in_though_a_proof_was_written(
+    scored: Path,
+) -> None:
+    with_proof_edit(scored)
+    for changed in (0, 2):
+        z_mm = Z_MM.copy()
+        z_mm.ravel()[:changed] += 0.02
+        text = "\n".join(" ".join(f"{z:.3f}" for z in row) for row in z_mm)
+        result = run(scored, "mesh", "-", "--yes", text=text)
+        assert result.exit_code == 0, result.output
 
 
 def test_prove_and_proved_exclude_each_other(scored: Path, table: Path) -> None:
