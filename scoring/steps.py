@@ -35,6 +35,8 @@ OFFSET_WORDS = {
 FINE_REACH_MM = 0.08
 #: How much the nozzle is lowered where the eye sees it too far on every line that can be seen.
 BY_EYE_LOWER_MM = 0.05
+#: Why a pad that lies near the end of the sheet's reach is not read.
+END_OF_REACH = "pad-few-steps"
 #: A tilt is told over so many millimetres.
 TOLD_OVER_MM = 100
 #: A common part below this does not show in the hundredths that a person is told.
@@ -299,6 +301,8 @@ def _nothing(case: Case) -> list[AdvisedStep]:
     steps = _notes("Change nothing: what is left is within the noise of the measurement.")
     if case.unread == 0:
         steps.append(_sheet("Print another sheet: the points are not yet sure enough to stop."))
+    else:
+        steps.append(_sheet("Where points stay unread, print another sheet, which reads them."))
     return steps
 
 
@@ -356,16 +360,8 @@ def _doubts(case: Case, work: str) -> list[AdvisedStep]:
             f"{_points(len(absent))} not on this sheet and not read since the bed was last changed "
             f"({_named(absent)}): only a sheet of all points tells whether the bed is done."
         )
-    if unread := [node for node in unknown if node in here and node not in off_scale]:
-        text = (
-            f"{_points(len(unread))} not read ({_named(unread)}): the bed is not done before that. "
-            + (
-                "Take a photo of the print."
-                if case.score.how == "eye"
-                else "Take a closer or better lit photo of the same print while it lies on the bed."
-            )
-        )
-        steps.append(AdvisedStep(kind="photo", text=text))
+    unread = [node for node in unknown if node in here and node not in off_scale]
+    steps += _unread(case, work, unread)
     missing = int((~case.must_pass).sum())
     if missing:
         steps += _facts(
@@ -379,6 +375,32 @@ def _doubts(case: Case, work: str) -> list[AdvisedStep]:
     if case.proof is not None and case.proof.verdict in ("in force", "unclear"):
         steps += _facts(case.proof.text)
     return steps
+
+
+def _unread(case: Case, work: str, unread: Sequence[tuple[int, int]]) -> list[AdvisedStep]:
+    """Say which points were not read, and whether another photo helps."""
+    codes = {(p.i, p.j): p.reason.code for p in case.score.pads if p.reason is not None}
+    at_end = [node for node in unread if codes.get(node) == END_OF_REACH]
+    rest = [node for node in unread if node not in at_end]
+    steps: list[AdvisedStep] = []
+    if at_end:
+        steps += _facts(
+            f"{_points(len(at_end))} not read ({_named(at_end)}): near the end of this sheet's "
+            "reach, where another photo does not help. Correct what is known; the next sheet tells "
+            "more."
+        )
+    if not rest:
+        return steps
+    text = f"{_points(len(rest))} not read ({_named(rest)}): the bed is not done before that."
+    if work == "screws":
+        return [*steps, *_facts(f"{text} The next sheet, after the screws, reads them.")]
+    if case.score.how == "eye":
+        text += " Take a photo of the print."
+    else:
+        text += " Take a closer or better lit photo of the same print while it lies on the bed."
+    if work != "withheld":
+        text += " If a second photo does not help, go on: the next sheet reads them."
+    return [*steps, AdvisedStep(kind="photo", text=text)]
 
 
 def _tilt_words(case: Case) -> str:

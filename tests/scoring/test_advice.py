@@ -13,6 +13,7 @@ from padsheet.scoring.advice import advise
 from padsheet.scoring.fusion import RoundRecord, first_state, fuse_rounds, update
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.proof import Proof
+from padsheet.scoring.squish import Reason
 from padsheet.scoring.todo import todo
 from padsheet.scoring.words import adjustment
 
@@ -416,6 +417,41 @@ def test_another_photo_is_asked_for_before_anything_changes_the_bed(score_of):
         score_of(GRID, gaps, unread=[n for n in GRID.nodes if n != (0, 0)]), BED, mesh=None
     )
     assert (few.work, few.steps[0].kind) == ("withheld", "note")
+
+
+def test_a_second_photo_that_does_not_help_is_no_dead_end(score_of):
+    for gaps, work in ((0.2 + one_node(0.08), "mesh"), (np.full(25, 0.2), "nothing")):
+        advice = advise(score_of(GRID, gaps, unread=[(3, 0)]), BED, mesh=None)
+        assert advice.work == work
+        (photo,) = (step.text for step in advice.steps if step.kind == "photo")
+        assert photo.endswith("If a second photo does not help, go on: the next sheet reads them.")
+        assert [step.kind for step in advice.steps].count("sheet") == 1
+
+
+def test_before_screws_no_other_photo_is_asked_for(score_of):
+    bed = dataclasses.replace(BED, screws=SCREWS)
+    advice = advise(tilted(score_of, 1.1, unread=[(3, 0)]), bed, mesh=None)
+    assert advice.work == "screws"
+    assert not any(step.kind == "photo" for step in advice.steps)
+    facts = [step.text for step in advice.steps if step.kind == "fact"]
+    assert any(
+        "not read (column 4, row 1)" in text and "after the screws" in text for text in facts
+    )
+
+
+def test_at_the_end_of_the_reach_another_photo_does_not_help(score_of):
+    score = score_of(GRID, 0.2 + one_node(0.08), unread=[(3, 0), (0, 4)])
+    pads = tuple(
+        dataclasses.replace(pad, reason=Reason(code="pad-few-steps", text="few"))
+        if (pad.i, pad.j) == (3, 0)
+        else pad
+        for pad in score.pads
+    )
+    advice = advise(dataclasses.replace(score, pads=pads), BED, mesh=None)
+    (photo,) = (step.text for step in advice.steps if step.kind == "photo")
+    assert photo.startswith("1 grid point not read (column 1, row 5)")
+    (end,) = (step.text for step in advice.steps if "end of this sheet's reach" in step.text)
+    assert end.startswith("1 grid point not read (column 4, row 1)")
 
 
 def test_by_eye_there_is_no_other_photo_to_ask_for(score_of):
