@@ -51,9 +51,6 @@ Floats = NDArray[np.float64]
 
 # Fewer pads than this, or than this part of the sheet, tell too little of flow and photo bias.
 _FEWEST_PADS, _LEAST_PART = 3, 0.2
-# Where more of the pads that show something are refused than this leaves, those that are read are
-# not to be trusted either: what spoilt the others has not stopped at them.
-_LEAST_READABLE_PART = 0.4
 # Beyond this no pad could be given; see `too_uncertain`.
 _MOST_COMMON_SIGMA_MM = 0.024
 # In 1/mm, times the square of the blur: what the tone curve and the sharpening of phones do to the
@@ -69,7 +66,7 @@ _LIGHT_SIGMA_MM = 0.005
 _FAINT_SIGMA_MM = 0.08
 # A photo that strains what flow, sides and edge bias can be by more than this has edges of another
 # kind than the model's.
-_MOST_STRAIN = 1.9
+_MOST_STRAIN = 2.5
 # How strong the kink of an unknown mesh may be at its grid points, in mm per mm to either side.
 _KINK_SD = 0.0008
 # What a phone's lens and the plate's own height leave of the scale, in one direction (relative).
@@ -133,7 +130,7 @@ def read_sheet_photo(
     pads, fit, fitted = _score_pads(sheet, widths, camera, mesh)
     read = [k for k, pad in enumerate(pads) if pad.gap_mm is not None]
     fewest = _fewest_pads(len(_shown(pads)) if part else len(pads))
-    if fit is None or len(read) < max(fewest, _LEAST_READABLE_PART * _readable_pads(pads)):
+    if fit is None or len(read) < fewest:
         raise _nothing_read(photo.name, pads)
     rows = [fitted.index(k) for k in read]
     covariance = _with_floor(fit.covariance_mm2[np.ix_(rows, rows)]).round(_COVARIANCE_DECIMALS)
@@ -311,14 +308,6 @@ def _shown(pads: Sequence[PadScore]) -> list[PadScore]:
 
 def _code(pad: PadScore) -> str:
     return pad.reason.code if pad.reason else ""
-
-
-def _readable_pads(pads: Sequence[PadScore]) -> int:
-    """Count the pads that photo and print should let read: neither cut off, nor off the scale."""
-    excused = {"pad-outside", "pad-small", "pad-few-steps", "pad-no-fall"}
-    off_scale = [pad for pad in pads if pad.verdict.startswith("off scale")]
-    cut = [pad for pad in pads if pad.verdict == "unread" and _code(pad) in excused]
-    return len(pads) - len(off_scale) - len(cut)
 
 
 def _fewest_pads(count: int) -> int:

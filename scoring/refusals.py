@@ -20,7 +20,7 @@ __all__ = ["refuse_blur", "refuse_floor", "usual_apart"]
 Floats = NDArray[np.float64]
 
 # Of a photo that is blurred by more than this, the pads that seem sharper are not to be trusted.
-_MOST_BLUR_MM = 0.19
+_MOST_BLUR_MM = 0.22
 # Only of lines that are sharper than this is a missing step the printer's and not the photo's.
 _SHARP_MM = 0.16
 
