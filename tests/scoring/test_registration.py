@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from padsheet.patterns.errors import PadsheetError
+from padsheet.patterns.sheet import Pad
 from padsheet.scoring.finder import find_markers
 from padsheet.scoring.photo import Photo
-from padsheet.scoring.registration import register
+from padsheet.scoring.registration import _spread_pads, register
 
 
 @pytest.fixture(scope="module")
@@ -126,6 +127,20 @@ def test_specks_and_a_strip_of_glare_do_not_move_it(rendered, markers) -> None:
     found = register(Photo(rgb=spoilt), rendered.sheet, markers).camera
     xy = grid_mm(rendered)
     assert np.abs(found.to_bed(whole.project(xy)) - xy).max() < 0.03
+
+
+def test_of_many_pads_some_all_over_the_bed_fix_the_camera() -> None:
+    """No pad left out is farther from those chosen than they are from each other."""
+    pads = [Pad(i=i, j=j, x_mm=20.0 * i, y_mm=22.0 * j) for j in range(10) for i in range(12)]
+    chosen = _spread_pads(pads)
+    assert len({(pad.i, pad.j) for pad in chosen}) == len(chosen) == 36
+    assert chosen == [pad for pad in pads if pad in chosen]
+    every, some = (np.array([[p.x_mm, p.y_mm] for p in which]) for which in (pads, chosen))
+    apart = np.linalg.norm(some[:, None] - some, axis=2)
+    np.fill_diagonal(apart, np.inf)
+    left_out = np.linalg.norm(every[:, None] - some, axis=2).min(axis=1)
+    assert left_out.max() <= apart.min()
+    assert _spread_pads(pads[:36]) == pads[:36]
 
 
 def test_markers_without_lines_are_refused(rendered, markers) -> None:
