@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 
 from padsheet.cli.options import prompted, read_given, say
+from padsheet.cli.questions import BACK
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.by_eye import Pick, by_eye_words, check_lines, picks_from_csv
@@ -63,15 +64,18 @@ def _text(path: Path) -> str:
 
 
 def _ask(sheet: Sheet) -> tuple[Pick, ...]:
-    """Ask for each pad in turn; `b` goes back to the one before."""
+    """Ask for each pad in turn; `<` or `b` goes back to the one before."""
     for sentence in by_eye_words(sheet):
         say(sentence)
-    say("Enter alone: cannot tell. b: back to the pad before. Ctrl-C: stop, nothing is written.")
+    say(
+        "Enter alone: cannot tell. < or b: back to the pad before. Ctrl-C: stop, nothing is "
+        "written."
+    )
     lines: list[tuple[int, ...]] = []
     while len(lines) < len(sheet.pads):
         pad = sheet.pads[len(lines)]
         answer = prompted(f"Column {pad.i + 1}, row {pad.j + 1}, line")
-        if answer.lower() == "b":
+        if answer.lower() in BACK:
             lines = lines[:-1]
             continue
         words = answer.replace(",", " ").split()

@@ -33,7 +33,7 @@ STYLE_WORDS = {
 }
 
 
-BACK = ("<", "back")
+BACK = ("<", "b", "back")
 
 
 class _Back(Exception):
@@ -67,8 +67,8 @@ class _Question:
 def ask() -> Answers:
     """Ask for what differs most from printer to printer; talk goes to standard error."""
     say(
-        "Enter keeps the value in brackets, < goes back to the question before; everything can be "
-        "changed later in bed.toml."
+        "Enter keeps the value in brackets, < or b goes back to the question before; everything "
+        "can be changed later in bed.toml."
     )
     answers: Answers = {}
     _put(answers, QUESTIONS)

@@ -184,8 +184,9 @@ def _saved(link: Link, outcome: Outcome, bed: Bed, round_: Round, *, save: bool)
 
 
 def _show_lines(edits: EditList, bed: Bed) -> None:
-    """Print the lines as they would go over the wire, the save line apart."""
+    """Print the lines as they would go over the wire, each edit's meaning behind it."""
     lines = ["M110 N0", bed.edits.show, *(edit.line for edit in edits.edits), bed.edits.show]
+    words = ["", "", *(f"  ; {edit.comment}" for edit in edits.edits), ""]
     allowed = allowed_lines(bed)
     for number, line in enumerate(lines):
         if not allowed(line):
@@ -194,9 +195,7 @@ def _show_lines(edits: EditList, bed: Bed) -> None:
                 remedy="Check show, save and template in [edits] of bed.toml.",
                 code="link-forbidden",
             )
-        click.echo(framed(number, line).decode("ascii").rstrip())
-    for edit in edits.edits:
-        say(edit.words)
+        click.echo(framed(number, line).decode("ascii").rstrip() + words[number])
     say(f"Nothing was sent. To save, only after every value was verified: {edits.save}")
 
 

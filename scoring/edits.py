@@ -69,7 +69,7 @@ class Edit:
         'lower the nozzle by 0.040 mm at column 3, row 2'
         """
         if self.old_mm is None and self.new_mm is not None:
-            return f"set to {self.new_mm:.3f} at column {self.i + 1}, row {self.j + 1}"
+            return f"set to {_value(self.new_mm)} at column {self.i + 1}, row {self.j + 1}"
         if self.dz_mm == 0:
             text = f"no change at {place(self.i, self.j)}"
         else:
@@ -77,7 +77,7 @@ class Edit:
             text = f"{verb} the nozzle by {abs(self.dz_mm):.3f} mm at {place(self.i, self.j)}"
         if self.old_mm is None or self.new_mm is None:
             return text
-        return f"{text} (mesh value {self.old_mm:.3f} to {self.new_mm:.3f})"
+        return f"{text} (mesh value {_value(self.old_mm)} to {_value(self.new_mm)})"
 
     @property
     def comment(self) -> str:
@@ -92,7 +92,8 @@ class Edit:
             return self.words.replace(" the nozzle", "").partition(" (")[0]
         verb = "lower" if self.dz_mm < 0 else "raise"
         at = place(self.i, self.j)
-        return f"{verb} by {abs(self.dz_mm):.3f} mm at {at}: {self.old_mm:.3f} to {self.new_mm:.3f}"
+        values = f"{_value(self.old_mm)} to {_value(self.new_mm)}"
+        return f"{verb} by {abs(self.dz_mm):.3f} mm at {at}: {values}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,6 +181,17 @@ class EditList:
             *comment_lines(SAVE_WARNING),
             f"; To save, send this line by hand: {self.save}",
         )
+
+
+def _value(z_mm: float) -> str:
+    """Write a mesh value; a rounded zero has no sign.
+
+    Examples
+    --------
+    >>> _value(-0.0004), _value(-0.04)
+    ('0.000', '-0.040')
+    """
+    return f"{round(z_mm, 3) + 0.0:.3f}"
 
 
 def _count(edits: int) -> str:
@@ -404,4 +416,4 @@ def printed_table(mesh: Mesh) -> tuple[str, ...]:
     grid = mesh.grid
     z_mm = mesh.z_mm[:: 1 if grid.table_first_row == "front" else -1]
     z_mm = z_mm[:, :: 1 if grid.table_first_column == "left" else -1]
-    return tuple(" ".join(f"{z + 0.0:+.3f}" for z in row) for row in z_mm)
+    return tuple(" ".join(f"{round(float(z), 3) + 0.0:+.3f}" for z in row) for row in z_mm)

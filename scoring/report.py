@@ -124,6 +124,7 @@ def render_report(
     bed_name: str = "",
     made: str = "",
     round_plate: bool = False,
+    title: str = "",
 ) -> str:
     """Write the report of one scored sheet.
 
@@ -148,6 +149,8 @@ def render_report(
         Name of the bed folder, and when the sheet was scored.
     round_plate : bool, optional
         Whether the plate is a disc, not a rectangle.
+    title : str, optional
+        What stands above all; the summary of scores and advice if not given.
 
     Returns
     -------
@@ -172,7 +175,7 @@ def render_report(
         advice=advice,
         bed_name=bed_name,
         made=made,
-        verdict=summary(score, advice),
+        verdict=title or summary(score, advice),
         facts=_facts(sheet, score, advice),
         steps=steps,
         cautions=CAUTIONS,

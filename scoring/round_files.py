@@ -28,6 +28,7 @@ from padsheet.scoring.quality import photo_notes
 from padsheet.scoring.report import RoundRow, render_report
 from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.scores import scores_to_json
+from padsheet.scoring.selfcheck import SelfCheck, what_next
 from padsheet.scoring.todo import Step, todo_of
 from padsheet.scoring.together import judged
 
@@ -137,6 +138,7 @@ def _report(
         crops=None if best is None else best.crops,
         steps=_check_steps(folder, scored) if advice is None else todo_of(folder, round_, advice),
         rounds=_rows(folder, round_, scored, f"{today:%Y-%m-%d}"),
+        title="" if scored.check is None else _headline(scored.check)[0],
         photo_notes=photo_notes(
             scored.score, [r.quality for r in scored.readings if r.quality is not None]
         )
@@ -149,14 +151,23 @@ def _report(
 
 
 def _check_steps(folder: BedFolder, scored: Scored) -> list[Step] | None:
-    """Return what a self-check says, and the way on."""
+    """Return what to do after a self-check, and what it showed as facts."""
     if scored.check is None:
         return None
     command = f"padsheet -C {shlex.quote(str(folder.path))} sheet"
+    doing, (_, rest) = what_next(scored.check), _headline(scored.check)
+    told = [rest, *(text for text in scored.check.words[1:] if text not in doing)]
     return [
-        *(Step(text=text) for text in scored.check.words),
-        Step(text="Then the next sheet.", commands=(command,)),
+        *(Step(text=text) for text in doing),
+        Step(text="Then an ordinary sheet.", commands=(command,)),
+        *(Step(text=text, fact=True) for text in told if text),
     ]
+
+
+def _headline(check: SelfCheck) -> tuple[str, str]:
+    """Return the first sentence of what a self-check says, and the rest of its verdict."""
+    first, dot, rest = check.words[0].partition(". ")
+    return f"{first}{dot.strip()}", rest
 
 
 def _rows(folder: BedFolder, round_: Round, scored: Scored, today: str) -> list[RoundRow]:

@@ -29,6 +29,7 @@ __all__ = [
     "self_check_data",
     "self_check_table",
     "unlifted",
+    "what_next",
 ]
 
 Floats = NDArray[np.float64]
@@ -291,7 +292,7 @@ def _words(check: SelfCheck, sheet: Sheet, mesh: Mesh | None, unread: int) -> tu
         f"Chi-square {check.chi2:.1f} with {check.dof} degrees of freedom: a scatter as large has "
         f"a probability of {_percent(check.probability)} if the stated uncertainties are true."
     )
-    said = [_headline(check), size, test, *_what_next(check)]
+    said = [_headline(check), size, test, *what_next(check)]
     if mesh is None and sheet.mesh_active != "no":
         said.append(
             "The mesh in force while it was printed is not known, so its steps from point to point "
@@ -340,7 +341,8 @@ def _deviation(check: SelfCheck) -> str:
     return f"It reads height differences {abs(percent)} % {side} than they are, {sure}."
 
 
-def _what_next(check: SelfCheck) -> tuple[str, ...]:
+def what_next(check: SelfCheck) -> tuple[str, ...]:
+    """Say what to do after a self-check that did not pass; empty where it did."""
     if check.outcome == "wrong size":
         return (
             "Look whether the printer's Z is set right (a part measured with calipers), whether "

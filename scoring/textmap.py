@@ -78,7 +78,10 @@ def score_table(score: SheetScore, advice: Advice | None, *, width: int = 80) ->
         said = f"{text} ({_named(places)})" if places else text
         rows += ["", *textwrap.wrap(said, shown_width, subsequent_indent="  ")]
     if advice is not None:
-        told = f"{judged_by(advice)} The other figures are this print's."
+        told = (
+            f"{judged_by(advice)} The other figures are this print's alone, so a verdict may "
+            "differ from the gap beside it. +- is half the 95 % interval."
+        )
         rows += ["", *textwrap.wrap(told, shown_width)]
     return "\n".join(rows)
 
@@ -275,7 +278,7 @@ def _legend(
     if advised and roomy and any(pad.gap_mm is None for pad in score.pads):
         text += f" Unread, unsure: that is not known; {reasons} says why."
     text += (
-        f" Of the 95 % intervals, +-{Z95 * score.common_sigma_mm:.3f} mm is shared by all points: "
-        "they may be off together, and their differences are surer."
+        f" The mean of all points is known to +-{Z95 * score.common_sigma_mm:.3f} mm (95 %): they "
+        "may be off together, and their differences are surer."
     )
     yield from textwrap.wrap(text, max(20, width))

@@ -66,7 +66,7 @@ def judged_by(advice: Advice) -> str:
     text = f"Verdicts and adjustments are by {by}, shape and common offset judged apart."
     if any(node.verdict == "shape on target" for node in advice.nodes):
         text += (
-            " 'Shape on target': level with the other points within tolerance; only the common "
-            "offset, which all points share, is not known well enough."
+            " 'Shape on target': level with the other points within tolerance, whatever its gap; "
+            "only the common offset, which all points share, is off or not known well enough."
         )
     return text

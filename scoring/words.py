@@ -26,7 +26,7 @@ VERDICT_WORDS = {
     "on target": "on target",
     "shape on target": (
         "shape on target: level with the other points within tolerance; only the common offset is "
-        "not known well enough"
+        "off, or not known well enough"
     ),
     "too little": "too little squish: the nozzle is too far from the bed",
     "too much": "too much squish: the nozzle is too near the bed",
@@ -35,6 +35,9 @@ VERDICT_WORDS = {
     "off scale low": "off scale: the nozzle is nearer to the bed than the sheet can read",
     "unread": "not read",
 }
+
+#: Verdicts of points that are off for sure, or beyond what the sheet reads.
+OFF = ("too little", "too much", "off scale high", "off scale low")
 
 
 def adjustment(node: NodeAdvice | None) -> str:
@@ -169,6 +172,8 @@ def summary(score: SheetScore, advice: Advice | None) -> str:
     total = points(len(score.pads))
     unread = sum(pad.verdict == "unread" for pad in score.pads)
     parts = _edit_parts(advice, total) if advice is not None else []
+    if not parts and advice is not None and _off_together(score, advice):
+        parts = _shape_parts(score, advice, total)
     if not parts:
         parts = _verdict_parts(score, total)
     if not parts and advice is not None and _only_offset_open(score):
@@ -226,20 +231,33 @@ def _verdict_parts(score: SheetScore, total: str) -> list[str]:
     return parts
 
 
+def _off_together(score: SheetScore, advice: Advice) -> bool:
+    """Tell whether all points that are off are so by what all points share, and by that alone."""
+    level = {(node.i, node.j) for node in advice.nodes if node.in_shape}
+    off = [pad for pad in score.pads if pad.verdict in OFF]
+    return bool(off) and all((pad.i, pad.j) in level for pad in off)
+
+
 def _only_offset_open(score: SheetScore) -> bool:
     return any(pad.verdict == "shape on target" for pad in score.pads)
 
 
 def _shape_parts(score: SheetScore, advice: Advice, total: str) -> list[str]:
     """Tell the shape, which is known, from the common offset, which is not."""
-    shape = sum(pad.verdict in ("shape on target", "on target") for pad in score.pads)
+    level = {(node.i, node.j) for node in advice.nodes if node.in_shape}
+    shape = sum(
+        pad.verdict in ("shape on target", "on target")
+        or (pad.verdict in OFF and (pad.i, pad.j) in level)
+        for pad in score.pads
+    )
     once = "" if advice.warp_done or shape < len(score.pads) else ", not yet at all at once"
     parts = [f"The shape of the bed is within tolerance at {shape} of {total}{once}"]
     if uncertain := sum(pad.verdict == "uncertain" for pad in score.pads):
         parts.append(f"{uncertain} cannot be told yet")
+    state = "off" if advice.set_offset else "not sure"
     return [
         *parts,
-        "the common offset, one number for the whole bed, is not sure: the nozzle is "
+        f"the common offset, one number for the whole bed, is {state}: the nozzle is "
         f"{offset_words(advice)}",
     ]
 

@@ -168,7 +168,7 @@ def test_no_photo_is_a_wrong_command_line(bed: Path) -> None:
 def test_a_person_is_asked_for_each_pad(bed: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(eye, "_can_ask", lambda: True)
     # A slip, a line that is not there, two of one half, a way back, and one that cannot be told.
-    answers = ["3", "x", "12", "2 3", "4", "b", "3 8", "", "3", "3", "3", "3", "3", "3"]
+    answers = ["3", "x", "12", "2 3", "4", "b", "3", "<", "3 8", "", "3", "3", "3", "3", "3", "3"]
     result = run("-C", bed, "score", "--by-eye", "--json", text="\n".join(answers) + "\n")
     assert result.exit_code == 0, result.output
     for word in ("tick", "Column 3, row 3", "lines go from 1 to 10", "one line must be of 1 to 5"):
@@ -220,4 +220,11 @@ def test_self_check_end_to_end(tmp_path: Path, virtual: ModuleType) -> None:
     assert result.exit_code == 1
     assert "[edits-self-check]" in result.output
     assert "self-check" in run("-C", bed, "rounds").stdout
-    assert "self-check" in round_.report_html.read_text(encoding="utf-8").lower()
+    report = round_.report_html.read_text(encoding="utf-8")
+    (title,) = re.findall(r"<h1>(.*?)</h1>", report)
+    assert title.startswith("Self-check ")
+    # What was found is no step to do.
+    steps, _, facts = report.partition('<ol class="steps">')[2].partition("</ol>")
+    assert "Chi-square" not in steps
+    assert "Chi-square" in facts
+    assert "Then an ordinary sheet." in steps

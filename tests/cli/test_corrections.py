@@ -730,6 +730,10 @@ def test_dry_run_shows_the_wire_and_opens_nothing(scored: Path) -> None:
     assert lines[0] == "N0 M110 N0*125"
     assert lines[1].startswith("N1 M420 V*")
     assert lines[2].startswith("N2 M421 I")
+    # Each edit once, with its meaning behind it.
+    edits = [line for line in lines if " M421 I" in line]
+    assert all(re.search(r"\*\d+  ; (lower|raise) by 0\.\d+ mm at column", line) for line in edits)
+    assert "at column" not in result.stderr
     assert not any("M500" in line for line in lines)
     assert not BedFolder(scored).latest_round().edits_gcode.exists()
 

@@ -246,7 +246,7 @@ def test_one_can_go_back_to_the_question_before(tmp_path: Path, terminal: None, 
     answers = f"{back}\n300\n200\n{back}\n{back}\n310\n\n" + "\n" * 8
     result = run("init", tmp_path, answers=answers)
     assert result.exit_code == 0, result.output
-    assert result.stderr.count("< goes back to the question before") == 1
+    assert result.stderr.count("< or b goes back to the question before") == 1
     assert "Width of the plate (x), mm [300]" in result.stderr
     plate = load_bed(tmp_path).plate
     assert (plate.size_x_mm, plate.size_y_mm) == (310, 200)

@@ -432,3 +432,10 @@ def test_a_comment_is_the_words_in_short(dz_mm: float, old_mm: float | None, com
     edit = Edit(i=2, j=1, dz_mm=dz_mm, old_mm=old_mm, new_mm=new_mm, line="", restore="")
     assert edit.comment == comment
     assert edit.words.startswith(comment[:5] + " the nozzle by 0.040 mm at column 3, row 2")
+
+
+@pytest.mark.parametrize("old_mm", [-0.0, -0.0003])
+def test_a_rounded_zero_has_no_sign(old_mm: float) -> None:
+    edit = Edit(i=0, j=0, dz_mm=-0.04, old_mm=old_mm, new_mm=-0.04, line="", restore="")
+    assert "-0.000" not in edit.words + edit.comment
+    assert edit.comment.endswith(": 0.000 to -0.040")

@@ -276,7 +276,7 @@ def test_summary_when_nothing_was_read(scored):
 def test_the_shared_part_of_the_intervals_is_told(scored):
     text = " ".join(score_map(scored.score, scored.advice, colour=False).split())
     # 1.96 standard deviations of 0.004 mm.
-    assert "+-0.008 mm is shared by all points" in text
+    assert "The mean of all points is known to +-0.008 mm (95 %)" in text
 
 
 def test_points_that_wait_say_so_once_below_the_map(scored):

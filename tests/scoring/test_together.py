@@ -207,3 +207,30 @@ def test_the_file_keeps_both(score_of):
     assert [pad.verdict for pad in again.pads] == [pad.verdict for pad in score.pads]
     assert advised == advice
     assert advised.sheets == 2
+
+
+def test_where_all_points_are_off_together_the_shape_is_not_blamed(score_of):
+    """A few of them are off for sure by their own interval; every one of them says "leave"."""
+    rng = np.random.default_rng(4)
+    score = score_of(GRID, 0.26 + rng.normal(0, 0.004, 25), common_sigma_mm=0.013)
+    advice = advise(score, Bed(mesh=GRID), mesh=None)
+    assert advice.work == "offset"
+    verdicts = {node.verdict for node in advice.nodes}
+    assert verdicts == {"too little", "shape on target"}
+    text = summary(score, advice)
+    assert text.startswith("The shape of the bed is within tolerance at 25 of 25 points; ")
+    assert "is off: the nozzle is 0.06 mm too far from the bed" in text
+    assert "too little squish" not in text
+    assert f"lower the nozzle everywhere by {-advice.offset_mm:.2f} mm" in text
+
+
+def test_one_point_that_is_off_by_itself_is_counted(score_of):
+    gaps = np.full(25, 0.26)
+    gaps[7] = 0.40
+    score = score_of(GRID, gaps, common_sigma_mm=0.013)
+    advice = advise(score, Bed(mesh=GRID), mesh=None)
+    level = dataclasses.replace(
+        advice,
+        nodes=tuple(dataclasses.replace(node, changed=False, dz_mm=0.0) for node in advice.nodes),
+    )
+    assert "too little squish" in summary(score, level)
