@@ -214,7 +214,7 @@ def _verdict_parts(score: SheetScore, total: str) -> list[str]:
     )
     parts: list[str] = []
     for verdicts, words in sides:
-        pads = [pad for pad in score.pads if pad.verdict in verdicts]
+        pads = [pad for pad in score.pads if pad.verdict in verdicts and _proven(pad, score)]
         if not pads:
             continue
         of = f" of {total}" if not parts else ""
@@ -228,7 +228,23 @@ def _verdict_parts(score: SheetScore, total: str) -> list[str]:
             lead = "by" if len(pads) == 1 else "the worst by"
             text += f", {lead} {errors[worst]:.2f} mm at {place(worst.i, worst.j)}"
         parts.append(text)
+    bounds = [pad for pad in score.pads if pad.verdict in OFF and not _proven(pad, score)]
+    if bounds:
+        of = f" of {total}" if not parts else ""
+        at = place(bounds[0].i, bounds[0].j)
+        first = f"at {at}" if len(bounds) == 1 else f"the first at {at}"
+        verb = "is" if len(bounds) == 1 else "are"
+        parts.append(f"{len(bounds)}{of} {verb} off the scale of this sheet, {first}")
     return parts
+
+
+def _proven(pad: PadScore, score: SheetScore) -> bool:
+    """Tell whether a pad that is off is so for sure: a bound within tolerance proves nothing."""
+    if pad.gap_mm is not None or pad.interval_mm is None:
+        return True
+    low, high = pad.interval_mm
+    over = low is not None and low > score.target_gap_mm + score.tolerance_mm
+    return over or (high is not None and high < score.target_gap_mm - score.tolerance_mm)
 
 
 def _off_together(score: SheetScore, advice: Advice) -> bool:

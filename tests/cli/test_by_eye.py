@@ -83,6 +83,9 @@ def test_bounds_only_move_little_in_a_folder_with_earlier_scores(
     assert small[step] in told
     assert f"applied --offset {'-0.05' if step == 'lower' else '0.08'}" in told
     assert "corrected by what is proven" not in told
+    said = " ".join(result.stdout.split())
+    assert "9 of 9 points are off the scale of this sheet" in said
+    assert "squish (nozzle" not in said  # which no bound proves
     assert run("-C", bed, "edits").exit_code == 1
     report = (bed / "rounds" / "02" / "report.html").read_text(encoding="utf-8")
     # Every bound leaves it open whether the point is within tolerance: none has a colour of error.
