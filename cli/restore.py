@@ -24,6 +24,7 @@ from padsheet.scoring.edits import EditList
 from padsheet.scoring.link import check_port
 from padsheet.scoring.restoring import (
     change_in_words,
+    changed_besides,
     edits_between,
     edits_from_held,
     mesh_to_restore,
@@ -92,6 +93,8 @@ def command(
             edits = edits_between(bed, now, target)
             of = f", as on the sheet of round {round_.number}" if round_ is not None else ""
             say(f"This brings the printer's mesh from '{now.name}' back to '{target.name}'{of}.")
+            if round_ is not None and (besides := changed_besides(folder, round_.number)):
+                say(besides)
             if not edits.edits and port is None:
                 say("They do not differ: there is nothing to restore.")
                 return

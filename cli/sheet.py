@@ -11,6 +11,8 @@ from padsheet.cli.options import folder_of, force_option, json_option, say, show
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.ladder import FINE_MM, FIRST_MM, LARGEST_MM
 from padsheet.patterns.make import SheetFiles, make_sheet
+from padsheet.scoring.ahead import Chosen, choose_sheet, look_ahead
+from padsheet.scoring.mesh import empty_mesh
 from padsheet.scoring.overwriting import write_group
 from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.todo import hand_offset_mm, hand_offset_words
@@ -55,7 +57,8 @@ def _points(
     callback=_reach,
     metavar="fine|first|MM",
     help="How far off the bed may be: fine (0.08 mm), first (0.15 mm), or millimetres. "
-    "Default: first for a bed that was never scored, else fine; fine for a self-check.",
+    "Default: what holds all that is known of the bed; first for one never scored. A reach that "
+    "may come too near to the bed is refused; --reach and --force together print it.",
 )
 @click.option(
     "--points",
@@ -91,7 +94,7 @@ def command(
     Example:
       padsheet -C my-bed sheet
       padsheet -C my-bed sheet --reach fine --points 3,3 4,3
-      padsheet -C my-bed sheet --self-check --no-mesh
+      padsheet -C my-bed sheet --self-check
     """  # noqa: D301 -- click's mark for a paragraph kept as it is
     if more_points and not points:
         raise click.UsageError("Grid points are given with --points, such as --points 3,3 4,3.")
@@ -105,28 +108,45 @@ def command(
             unsaid = folder.unsaid_edits(known.name) if known and not no_mesh else None
             if unsaid is not None and known is not None and not force:
                 raise _unsaid(unsaid, known.name, newest=folder.latest_round())
-            scored = any(r.scores_json.exists() for r in folder.rounds())
-            if reach is None:
-                reach = "fine" if scored or self_check else "first"
-            span = {"fine": FINE_MM, "first": FIRST_MM}.get(str(reach)) or float(reach)
-            files = make_sheet(
+
+            def make(span_mm: float) -> SheetFiles:
+                return make_sheet(
+                    bed,
+                    reach_mm=(-span_mm, span_mm),
+                    number=round_.number,
+                    points=[*points, *more_points] or None,
+                    mesh_active="no" if no_mesh else "yes" if known else "unknown",
+                    mesh_name=known.name if known and not no_mesh else None,
+                    mesh_z_mm=known.z_mm if known and not no_mesh else None,
+                    self_check=self_check,
+                )
+
+            chosen = choose_sheet(
+                make,
+                look_ahead(folder, bed, empty_mesh(bed.mesh) if no_mesh else known),
                 bed,
-                reach_mm=(-span, span),
-                number=round_.number,
-                points=[*points, *more_points] or None,
-                mesh_active="no" if no_mesh else "yes" if known else "unknown",
-                mesh_name=known.name if known and not no_mesh else None,
-                mesh_z_mm=known.z_mm if known and not no_mesh else None,
+                asked_mm=_span_mm(reach),
                 self_check=self_check,
+                no_mesh=no_mesh,
+                force=force,
             )
+            files = chosen.files
             notes = _not_on_record(folder, unsaid)
             by_hand = hand_offset_words(hand_offset_mm(folder, bed))
             write_group(round_.path, files.by_name, force=force)
     if as_json:
-        show_json(_data(round_, files))
+        show_json(_data(round_, chosen))
+    if chosen.caution:
+        say(f"Caution: {chosen.caution}.")
     for note in notes:
         say(note)
-    _talk(round_, files, folder, by_hand)
+    _talk(round_, chosen, folder, by_hand)
+
+
+def _span_mm(reach: float | str | None) -> float | None:
+    """Return the reach that was asked for in millimetres."""
+    named = {"fine": FINE_MM, "first": FIRST_MM}
+    return named[reach] if isinstance(reach, str) else reach
 
 
 def _unsaid(round_: Round, held: str, *, newest: Round | None) -> PadsheetError:
@@ -182,8 +202,8 @@ def _refuse_writing_again(round_: Round, *, force: bool) -> None:
         )
 
 
-def _data(round_: Round, files: SheetFiles) -> dict[str, object]:
-    sheet = files.sheet
+def _data(round_: Round, chosen: Chosen) -> dict[str, object]:
+    files, sheet = chosen.files, chosen.files.sheet
     return {
         "format": 1,
         "sheet": sheet.id,
@@ -192,6 +212,8 @@ def _data(round_: Round, files: SheetFiles) -> dict[str, object]:
         "pads": len(sheet.pads),
         "markers": len(sheet.markers),
         "reach_mm": list(sheet.reach_mm),
+        "reach_why": chosen.why,
+        "caution": chosen.caution,
         "sigma_mm": sheet.sigma_mm,
         "minutes": round(files.estimate.minutes, 2),
         "heat_minutes": round(files.estimate.heat_minutes, 2),
@@ -201,7 +223,8 @@ def _data(round_: Round, files: SheetFiles) -> dict[str, object]:
     }
 
 
-def _talk(round_: Round, files: SheetFiles, folder: BedFolder, by_hand: str) -> None:
+def _talk(round_: Round, chosen: Chosen, folder: BedFolder, by_hand: str) -> None:
+    files = chosen.files
     sheet, spent = files.sheet, files.estimate
     low, high = sheet.reach_mm
     say(f"Wrote {round_.sheet_gcode}, preview.svg, preview.png and sheet.json.")
@@ -213,6 +236,8 @@ def _talk(round_: Round, files: SheetFiles, folder: BedFolder, by_hand: str) -> 
         f"It reads gap errors from {low:+.2f} to {high:+.2f} mm, at the worst to "
         f"+-{sheet.sigma_mm:.3f} mm (one standard deviation)."
     )
+    if chosen.why:
+        say(chosen.why)
     for note in files.notes:
         say(note)
     if sheet.mesh_active == "unknown":

@@ -357,6 +357,11 @@ _TABLE: Mapping[str, tuple[tuple[str, str, str], ...]] = {
             "nobody has said what became of the advised edits, so the printer's mesh is not known",
             "`padsheet mesh FILE`, or `padsheet applied --no-edits`",
         ),
+        (
+            "sheet-too-near",
+            "by what is on record the nozzle may come nearer to the bed than the clearance",
+            "do what the message says: a wider reach, the mesh on or back, the nozzle raised",
+        ),
         ("sheet-missing", "no readable sheet file", "give the sheet.json of this print"),
         ("scores-file", "not a usable scores.json", "score the photo again"),
         ("applied-file", "not a usable applied.json", "record it again"),

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from padsheet.patterns.bed import MeshGrid
 from padsheet.scoring.mesh import footprint
 from padsheet.scoring.plane import grid_xy_mm
-from padsheet.scoring.squish import PadScore, SheetScore
+from padsheet.scoring.squish import Z95, PadScore, SheetScore
 
 __all__ = [
     "HOMING_SIGMA_MM",
@@ -20,8 +20,10 @@ __all__ = [
     "RoundRecord",
     "first_state",
     "fuse_rounds",
+    "low_errors_mm",
     "predict",
     "prior_covariance",
+    "sure_of_unread",
     "update",
 ]
 
@@ -42,6 +44,9 @@ CHANGED_PROBABILITY = 1e-4
 CENSORED_FLOOR_MM = 0.02
 #: Bed temperatures nearer to each other than this count as the same.
 SAME_HEAT_C = 2.0
+#: What a point may move by, alone and with all others, where they do not (common practice, no
+#: source).
+HEAT_SIGMA_MM = 0.02
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,6 +164,26 @@ def predict(
         error_mm=state.error_mm + applied_mm + (offset_mm or 0.0),
         covariance_mm2=state.covariance_mm2 + common**2 + PROCESS_SIGMA_MM**2 * np.eye(count),
     )
+
+
+def sure_of_unread(state: NodeState, score: SheetScore) -> NodeState:
+    """Return the state with nodes of which no sheet tells held no less sure than those read.
+
+    What is inferred there stays; that nobody measured it is no sign that the bed is near. Nodes
+    below the scale of the last sheet, `score`, keep their own uncertainty.
+    """
+    low = {(pad.i, pad.j) for pad in score.pads if pad.verdict == "off scale low"}
+    told = state.read | np.array([node in low for node in state.grid.nodes], dtype=np.bool_)
+    sigma_mm = np.sqrt(np.diag(state.covariance_mm2))
+    widest_mm = float(sigma_mm[state.read].max()) if state.read.any() else PRIOR_NODE_MM
+    kept = np.where(told, 1.0, np.minimum(1.0, widest_mm / sigma_mm))
+    return replace(state, covariance_mm2=state.covariance_mm2 * np.outer(kept, kept))
+
+
+def low_errors_mm(state: NodeState) -> NDArray[np.float64]:
+    """Return the lower end of each node's 95 % interval, shape (N,)."""
+    low: NDArray[np.float64] = state.error_mm - Z95 * np.sqrt(np.diag(state.covariance_mm2))
+    return low
 
 
 def update(state: NodeState, score: SheetScore) -> NodeState:

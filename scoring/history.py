@@ -18,7 +18,15 @@ from padsheet.scoring.proof import Proof, prove
 from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.squish import SheetScore
 
-__all__ = ["RoundSummary", "Standing", "applied_words", "standing", "summaries"]
+__all__ = [
+    "RoundSummary",
+    "Standing",
+    "applied_words",
+    "newest_counted",
+    "recorded_since",
+    "standing",
+    "summaries",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,6 +166,11 @@ def standing(
     return Standing(state=fuse_rounds(bed.mesh, records), proof=_proof(bed.mesh, records, since))
 
 
+def newest_counted(folder: BedFolder, grid: MeshGrid) -> Round | None:
+    """Return the newest round that tells of the bed: scored, on this grid, and no self-check."""
+    return next((r for r in reversed(folder.rounds()) if _counts(r, grid)), None)
+
+
 def _counts(round_: Round, grid: MeshGrid) -> bool:
     """Tell whether a round is scored, is no self-check, and its sheet has the same grid."""
     if not round_.scores_json.exists() or not _same_grid(round_, grid):
@@ -185,6 +198,22 @@ def _between(
     None stands for what nobody knows. Nothing assumes that advice was followed: where edits or
     screw turns were advised and nothing is on record, the earlier sheets no longer hold.
     """
+    nodes, offset_mm, screws = recorded_since(folder, first, last, grid)
+    exchanged = _exchanged(folder, first, last)
+    return (nodes if exchanged is None else exchanged), offset_mm, screws
+
+
+def recorded_since(
+    folder: BedFolder, first: int, last: int, grid: MeshGrid
+) -> tuple[NDArray[np.float64] | None, float | None, bool]:
+    """Return what the records alone say was done from round `first` on, up to `last`.
+
+    Returns
+    -------
+    (nodes_mm, offset_mm, screws_turned)
+        What was added to the nodes, shape (N,), and to the common offset, None where nobody knows;
+        whether a screw was turned.
+    """
     nodes: NDArray[np.float64] | None = np.zeros(grid.rows * grid.columns)
     offset_mm: float | None = 0.0
     screws = False
@@ -202,8 +231,7 @@ def _between(
                 nodes = None
             known = 0.0 if advice is None or advice.offset_done else None
         offset_mm = None if offset_mm is None or known is None else offset_mm + known
-    exchanged = _exchanged(folder, first, last)
-    return (nodes if exchanged is None else exchanged), offset_mm, screws
+    return nodes, offset_mm, screws
 
 
 def _exchanged(folder: BedFolder, first: int, last: int) -> NDArray[np.float64] | None:

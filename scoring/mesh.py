@@ -18,6 +18,7 @@ from padsheet.patterns.files import write_atomic
 __all__ = [
     "SAME_VALUE_MM",
     "Mesh",
+    "empty_mesh",
     "footprint",
     "interpolate",
     "mesh_csv",
@@ -71,6 +72,11 @@ class Mesh:
         if not np.all(np.isfinite(z_mm)):
             raise ValueError("z_mm must be finite")
         object.__setattr__(self, "z_mm", z_mm)
+
+
+def empty_mesh(grid: MeshGrid) -> Mesh:
+    """Return the mesh that corrects nothing."""
+    return Mesh(grid=grid, z_mm=np.zeros((grid.rows, grid.columns)), name="none")
 
 
 def footprint(grid: MeshGrid, xy_mm: ArrayLike) -> NDArray[np.float64]:

@@ -18,6 +18,7 @@ from padsheet.scoring.sending import same_mesh, tolerance_mm
 
 __all__ = [
     "change_in_words",
+    "changed_besides",
     "edits_between",
     "edits_from_held",
     "edits_since",
@@ -29,6 +30,8 @@ __all__ = [
 FINEST_MM = 0.001
 #: A mesh that was in the printer once may differ from another by more than one round's edit.
 LARGEST_MM = 10.0
+#: Offsets are told in hundredths.
+SMALLEST_OFFSET_MM = 0.005
 
 
 def edits_between(bed: Bed, now: Mesh, target: Mesh) -> EditList:
@@ -126,6 +129,35 @@ def mesh_to_restore(
             code="restore-none",
         )
     return target, round_
+
+
+def changed_besides(folder: BedFolder, number: int) -> str:
+    """Say what no mesh takes back: screws turned and offset set since the sheet of a round.
+
+    Empty if nothing of the kind is on record.
+
+    Raises
+    ------
+    PadsheetError
+        If a record cannot be read.
+    """
+    records = [(r.number, r.read_applied()) for r in folder.rounds() if r.number >= number]
+    done = [(n, applied) for n, applied in records if applied is not None]
+    turned = [str(n) for n, applied in done if applied.screws_turned]
+    offset_mm = sum(applied.offset_mm or 0.0 for _, applied in done)
+    parts = []
+    if turned:
+        rounds = "round" if len(turned) == 1 else "rounds"
+        parts.append(f"bed screws were turned (after {rounds} {', '.join(turned)})")
+    if abs(offset_mm) >= SMALLEST_OFFSET_MM:
+        verb = "lowered" if offset_mm < 0 else "raised"
+        parts.append(f"the common offset was {verb} by {abs(offset_mm):.2f} mm")
+    if not parts:
+        return ""
+    return (
+        f"Since the sheet of round {number} {' and '.join(parts)}: that stays as it is, so the bed "
+        "will not be as it was on that sheet."
+    )
 
 
 def edits_since(folder: BedFolder, number: int, pending: EditList | None) -> EditList:

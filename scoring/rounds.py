@@ -21,7 +21,7 @@ from padsheet.scoring.advice import Advice
 from padsheet.scoring.applied import Applied, applied_from_json
 from padsheet.scoring.edit_styles import adds
 from padsheet.scoring.lock import locked
-from padsheet.scoring.mesh import Mesh, mesh_csv, read_mesh_csv
+from padsheet.scoring.mesh import Mesh, empty_mesh, mesh_csv, read_mesh_csv
 from padsheet.scoring.nearby import meant
 from padsheet.scoring.overwriting import refuse_overwrite
 from padsheet.scoring.scores import read_json, scores_from_json, spoilt
@@ -290,8 +290,7 @@ class BedFolder:
         """
         sheet = round_.read_sheet() if round_.sheet_json.exists() else None
         if sheet is not None and sheet.mesh_active == "no":
-            grid = self.bed().mesh
-            return Mesh(grid=grid, z_mm=np.zeros((grid.rows, grid.columns)), name="none")
+            return empty_mesh(self.bed().mesh)
         if sheet is not None and sheet.mesh_active == "yes" and sheet.mesh_name:
             if self.unsaid_edits(sheet.mesh_name, before=round_.number) is not None:
                 return None

@@ -12,7 +12,15 @@ from numpy.typing import NDArray
 from padsheet.patterns.bed import Screw
 from padsheet.scoring.plane import MM_PER_M
 
-__all__ = ["ScrewTurn", "can_level", "left_over", "moved_plane", "screw_turns", "turn_mm"]
+__all__ = [
+    "ScrewTurn",
+    "can_level",
+    "expected_rise",
+    "left_over",
+    "moved_plane",
+    "screw_turns",
+    "turn_mm",
+]
 
 #: Turns are given in eighths: 45 degrees is about what a hand can set.
 PARTS_OF_TURN = 8
@@ -134,6 +142,30 @@ def moved_plane(
         _design(turns, centre_mm), np.array([t.bed_mm for t in turns]), rcond=None
     )[0]
     return plane
+
+
+def expected_rise(
+    screws: Sequence[Screw], moves_mm: Sequence[float], xy_mm: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return how turns lift a stiff bed at places, shape (P,), and its covariance, shape (P, P).
+
+    Parameters
+    ----------
+    screws : sequence of Screw
+        Three or more.
+    moves_mm : sequence of float
+        How far the bed was to go up at each screw.
+    xy_mm : ndarray of float, shape (P, 2)
+        The places.
+    """
+    corners = np.array([[screw.x_mm, screw.y_mm] for screw in screws])
+    middle = corners.mean(axis=0)
+    design, places = (
+        np.column_stack([np.ones(len(xy)), (xy - middle) / MM_PER_M]) for xy in (corners, xy_mm)
+    )
+    follow = places @ np.linalg.pinv(design)
+    sigma_mm = HAND_SIGMA_TURNS * np.array([s.pitch_mm for s in screws])
+    return follow @ np.asarray(moves_mm), (follow * sigma_mm**2) @ follow.T
 
 
 def left_over(

@@ -296,7 +296,8 @@ def _words(check: SelfCheck, sheet: Sheet, mesh: Mesh | None, unread: int) -> tu
     if mesh is None and sheet.mesh_active != "no":
         said.append(
             "The mesh in force while it was printed is not known, so its steps from point to point "
-            "count as scatter: print the self-check with --no-mesh, or take the mesh in first."
+            "count as scatter: take the mesh in before the next one. --no-mesh is for a bed that "
+            "needs none."
         )
     if unread:
         was = "was not read and has" if unread == 1 else "were not read and have"

@@ -10,9 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padsheet.scoring.case import Case
-from padsheet.scoring.fusion import HOMING_SIGMA_MM
-from padsheet.scoring.mesh import footprint
-from padsheet.scoring.nodes import NodePlan, check_points_mm, lowest_gaps_mm
+from padsheet.scoring.fusion import HOMING_SIGMA_MM, low_errors_mm, predict, sure_of_unread
+from padsheet.scoring.nodes import NodePlan
 from padsheet.scoring.phrases import place
 from padsheet.scoring.plane import MM_PER_M
 from padsheet.scoring.screws import ScrewTurn, moved_plane
@@ -151,7 +150,8 @@ def _screws(case: Case, turns: Sequence[ScrewTurn]) -> list[AdvisedStep]:
         )
         steps.append(AdvisedStep(kind="raises", text=text))
     steps += _notes(*(turn.text for turn in turns))
-    steps.append(_next_sheet(case, moved))
+    text = "Then print a sheet with --reach first: how far the bed moved is not known before."
+    steps.append(_sheet(text, "first"))
     grid = case.bed.mesh
     size_m = np.array([grid.x_max_mm - grid.x_min_mm, grid.y_max_mm - grid.y_min_mm]) / MM_PER_M
     steps += _facts(
@@ -177,21 +177,6 @@ def _look_at_the_turn(turns: Sequence[ScrewTurn]) -> str:
         " Look at the first turn: if the bed goes the other way, turn the other way, and correct "
         "raises in bed.toml."
     )
-
-
-def _next_sheet(case: Case, moved: NDArray[np.float64]) -> AdvisedStep:
-    """Say which sheet to print after the screws."""
-    grid = case.bed.mesh
-    xy_mm, bulge = check_points_mm(grid)
-    rise = np.column_stack([np.ones(len(xy_mm)), (xy_mm - case.centre_mm) / MM_PER_M]) @ moved
-    weights = footprint(grid, xy_mm)
-    gaps = case.score.target_gap_mm + weights @ case.state.error_mm - rise
-    lowest = lowest_gaps_mm(case.state, case.score.target_gap_mm, weights, bulge) - rise
-    far = np.abs(gaps - case.score.target_gap_mm).max() > FINE_REACH_MM
-    if far or lowest.min() <= case.bed.motion.clearance_mm:
-        text = "Then print a sheet with --reach first: parts of the bed stay out of reach of fine."
-        return _sheet(text, "first")
-    return _sheet("Then print a new sheet with --reach fine.", "fine")
 
 
 def _mesh(case: Case, plan: NodePlan) -> list[AdvisedStep]:
@@ -225,7 +210,7 @@ def _mesh(case: Case, plan: NodePlan) -> list[AdvisedStep]:
     shift_mm = case.sure_offset_mm if case.sets_offset else 0.0
     # `plan.lowest_mm` has an offset that lowers in it already, but not one that raises.
     lowest_mm = plan.lowest_mm + max(0.0, shift_mm)
-    reach, near = _reach_for(case.state.error_mm + plan.dz_mm + shift_mm), ""
+    reach, near = _reach_for(case, plan.dz_mm, shift_mm), ""
     if lowest_mm <= case.bed.motion.clearance_mm:
         reach = "first"
         near = (
@@ -254,10 +239,11 @@ def _offset_only(case: Case) -> list[AdvisedStep]:
     why = "The shape of the bed is within tolerance"
     if not case.warp_done:
         why = "No grid point can be corrected safely before the common offset"
+    reach = _reach_for(case, np.zeros_like(case.state.error_mm), case.sure_offset_mm)
     return [
         *_notes(f"{why}: leave the mesh as it is."),
         _set_offset(case),
-        _sheet("Then print a new sheet with --reach fine to prove it.", "fine"),
+        _sheet(f"Then print a new sheet with --reach {reach} to prove it.", reach),
     ]
 
 
@@ -284,9 +270,14 @@ def _sure(case: Case) -> str:
     return f"+-{Z95 * case.split.common_sigma_mm:.2f} mm"
 
 
-def _reach_for(left_mm: NDArray[np.float64]) -> str:
-    """Return the reach of a sheet that reads all of what is left."""
-    return "first" if np.abs(left_mm).max() > FINE_REACH_MM else "fine"
+def _reach_for(case: Case, change_mm: NDArray[np.float64], shift_mm: float) -> str:
+    """Return the reach of a sheet that reads what is left, and keeps clear of it at 95 %.
+
+    `change_mm` is what the nodes get, `shift_mm` the common offset.
+    """
+    left = predict(sure_of_unread(case.state, case.score), change_mm, offset_mm=shift_mm)
+    fits = left.error_mm.max() <= FINE_REACH_MM and low_errors_mm(left).min() >= -FINE_REACH_MM
+    return "fine" if fits else "first"
 
 
 def _nothing(case: Case) -> list[AdvisedStep]:

@@ -322,3 +322,17 @@ def test_only_changed_is_the_default(scored: Path) -> None:
     )
     assert default == changed
     assert (len(changed), len(every)) == (2, 20)
+
+
+def test_restore_says_what_no_mesh_takes_back(
+    scored: Path, score_of: Callable[..., object]
+) -> None:
+    assert "Since the sheet" not in run(scored, "restore", "--round", "1").stderr
+    assert run(scored, "applied", "--no-edits", "--screws", "--offset", "-0.03").exit_code == 0
+    add_round(scored, score_of)
+    assert run(scored, "applied", "--no-edits", "--offset", "-0.02").exit_code == 0
+    told = " ".join(run(scored, "restore", "--round", "1").stderr.split())
+    assert "Since the sheet of round 1 bed screws were turned (after round 1) and the " in told
+    assert "common offset was lowered by 0.05 mm" in told
+    told = " ".join(run(scored, "restore", "--round", "2").stderr.split())
+    assert "Since the sheet of round 2 the common offset was lowered by 0.02 mm" in told

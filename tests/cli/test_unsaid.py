@@ -31,7 +31,7 @@ SCREWS = tuple(
     Screw(name=name, x_mm=x, y_mm=y)
     for name, x, y in (("a", 10, 10), ("b", 210, 10), ("c", 110, 210))
 )
-TILT_MM = np.add.outer(np.zeros(3), np.linspace(-0.12, 0.12, 4))
+TILT_MM = np.add.outer(np.zeros(3), np.linspace(-0.09, 0.09, 4))
 
 
 def run(folder: BedFolder, *words: str, text: str | None = None) -> Result:

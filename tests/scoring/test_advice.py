@@ -207,7 +207,8 @@ def test_a_large_tilt_goes_to_the_screws_first(score_of):
     doing = [step.text for step in told if not step.fact]
     assert doing[-1].startswith("Then print")
     assert not any("is left" in text for text in doing)
-    assert "Then print a new sheet with --reach fine." in text
+    # A hand turns no screw to a hundredth.
+    assert "Then print a sheet with --reach first" in text
 
 
 @pytest.mark.parametrize("raises", ["unknown", "clockwise"])
