@@ -303,6 +303,13 @@ def test_the_mesh_of_a_round_is_that_of_its_sheet(folder, add_round) -> None:
     assert mesh_of_round(folder, second).name == "one"
 
 
+def test_a_sheet_that_waits_for_its_photo_names_its_mesh(folder, add_round) -> None:
+    folder.store_mesh(mesh_of(Z_MM, "one"))
+    round_ = add_round(None)
+    folder.store_mesh(mesh_of(Z_MM + 0.1, "two"))
+    assert mesh_of_round(folder, round_).name == "one"
+
+
 def test_a_mesh_read_back_is_what_was_applied(folder, add_round) -> None:
     before = mesh_of(Z_MM, "one")
     folder.store_mesh(before)
@@ -431,6 +438,18 @@ def test_an_empty_mesh_on_the_users_word_is_where_edits_begin(folder, add_round)
     folder.store_mesh(mesh_of(made.expected.z_mm, "two"))
     assert record_cut_short(folder, BED, round_, keep_mean=False)
     assert round_.read_applied().before == "round-01-before"
+
+
+def test_an_empty_mesh_of_another_time_is_no_beginning(folder, add_round) -> None:
+    """Nor is one with values, whatever its name: nobody knows what these edits began from."""
+    round_ = add_round()
+    made = edits_of_round(folder, BED, round_, empty_mesh=True).edits
+    write_edits(round_, made)
+    folder.store_mesh(mesh_of(0 * Z_MM, "of another time"))
+    folder.store_mesh(mesh_of(Z_MM, "round-01-before"))
+    folder.store_mesh(mesh_of(made.expected.z_mm, "two"))
+    assert not record_cut_short(folder, BED, round_, keep_mean=False)
+    assert not round_.applied_json.exists()
 
 
 # The proof
