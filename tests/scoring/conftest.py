@@ -128,6 +128,7 @@ def made_advice(grid: MeshGrid, pads: dict[tuple[int, int], PadScore]) -> Advice
         )
     return Advice(
         offset_mm=-0.01,
+        estimate_mm=0.01,
         offset_sigma_mm=0.004,
         tilt_mm_per_m=(0.41, -0.27),
         tilt_sigma_mm_per_m=(0.03, 0.03),
