@@ -196,7 +196,7 @@ def advise(
     if work == "mesh" and not plan.changed.any():
         work = "offset" if case.sets_offset else "nothing"
     return Advice(
-        offset_mm=case.sure_offset_mm,
+        offset_mm=case.safe_offset_mm,
         offset_sigma_mm=case.split.common_sigma_mm,
         tilt_mm_per_m=case.split.tilt_mm_per_m,
         tilt_sigma_mm_per_m=case.split.tilt_sigma_mm_per_m,
@@ -273,7 +273,7 @@ def _plan(case: Case) -> NodePlan:
         score=case.score,
         bed=case.bed,
         common_mm=0.0 if case.nodes_take_offset else case.split.common_mm,
-        offset_mm=0.0 if case.nodes_take_offset else case.sure_offset_mm,
+        offset_mm=0.0 if case.nodes_take_offset else case.safe_offset_mm,
     )
 
 

@@ -12,7 +12,7 @@ from padsheet.patterns.bed import Bed, MeshGrid, nodes_with_pad
 from padsheet.scoring.between import bend_mm, shared_shift_mm
 from padsheet.scoring.fusion import NodeState, first_state, update
 from padsheet.scoring.mesh import Mesh
-from padsheet.scoring.offset import sure_offset_mm
+from padsheet.scoring.offset import safe_offset_mm
 from padsheet.scoring.plane import MM_PER_M, Split, grid_xy_mm, relative_part, split_plane, twist_of
 from padsheet.scoring.proof import Proof
 from padsheet.scoring.screws import can_level
@@ -164,13 +164,14 @@ class Case:
         if self.nodes_take_offset or self.offset_done:
             return False
         if self.offset_mm < 0:
-            return -self.sure_offset_mm >= self.bed.edits.smallest_mm - 1e-9
+            return -self.safe_offset_mm >= self.bed.edits.smallest_mm - 1e-9
         return self.offset_mm > worth_mm
 
     @property
-    def sure_offset_mm(self) -> float:
-        """Common correction less what is not sure of a lowering; see `sure_offset_mm`."""
-        return sure_offset_mm(self.offset_mm, self.split.common_sigma_mm)
+    def safe_offset_mm(self) -> float:
+        """Common correction, a lowering as far as it is safe; see `safe_offset_mm`."""
+        tolerance_mm = self.bed.target.offset_tolerance_mm
+        return safe_offset_mm(self.offset_mm, self.split.common_sigma_mm, tolerance_mm)
 
     @property
     def tilt_over_mesh_mm(self) -> tuple[float, float]:

@@ -10,7 +10,7 @@ from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.edit_styles import number_text
 from padsheet.scoring.squish import Z95
 
-__all__ = ["LARGEST_OFFSET_MM", "OffsetChange", "offset_lines", "sure_offset_mm"]
+__all__ = ["LARGEST_OFFSET_MM", "OffsetChange", "offset_lines", "safe_offset_mm"]
 
 LARGEST_OFFSET_MM = 1.0
 """More than this is a slip of the decimal point: no offset is that far off."""
@@ -33,25 +33,30 @@ class OffsetChange:
     text: str
 
 
-def sure_offset_mm(offset_mm: float, sigma_mm: float) -> float:
-    """Return by how much the nozzle may be moved everywhere, in whole hundredths where lowered.
+def safe_offset_mm(offset_mm: float, sigma_mm: float, tolerance_mm: float) -> float:
+    """Return by how much the nozzle may be moved everywhere.
 
-    A nozzle is raised by the estimate, but lowered only by what the 95 % interval leaves no doubt
-    of: too far from the bed a print does not hold, too near the nozzle is in it.
+    A nozzle is raised by the estimate, but lowered only so far that the 95 % interval leaves it no
+    nearer than the tolerance, then in whole hundredths: too far from the bed a print does not hold,
+    too near the nozzle is in it.
 
     Parameters
     ----------
     offset_mm, sigma_mm : float
         Common part of the needed correction, negative to lower, and its standard deviation.
+    tolerance_mm : float
+        By how much the common part may miss its target.
 
     Examples
     --------
-    >>> sure_offset_mm(-0.17, 0.056), sure_offset_mm(-0.02, 0.02), sure_offset_mm(0.04, 0.02)
-    (-0.06, 0.0, 0.04)
+    >>> safe_offset_mm(-0.17, 0.056, 0.03), safe_offset_mm(-0.05, 0.012, 0.03)
+    (-0.09, -0.05)
+    >>> safe_offset_mm(-0.02, 0.03, 0.03), safe_offset_mm(0.04, 0.02, 0.03)
+    (0.0, 0.04)
     """
-    if offset_mm >= 0:
+    sure_mm = -offset_mm - Z95 * sigma_mm + tolerance_mm
+    if sure_mm >= -offset_mm or offset_mm >= 0:
         return offset_mm
-    sure_mm = -offset_mm - Z95 * sigma_mm
     return -max(0, math.floor(sure_mm * 100 + 1e-9)) / 100 + 0.0
 
 

@@ -207,7 +207,7 @@ def _mesh(case: Case, plan: NodePlan) -> list[AdvisedStep]:
             f"Leave the common offset for now: it is known to {_sure(case)} only, which does not "
             "tell whether it is off at all."
         )
-    shift_mm = case.sure_offset_mm if case.sets_offset else 0.0
+    shift_mm = case.safe_offset_mm if case.sets_offset else 0.0
     # `plan.lowest_mm` has an offset that lowers in it already, but not one that raises.
     lowest_mm = plan.lowest_mm + max(0.0, shift_mm)
     reach, near = _reach_for(case, plan.dz_mm, shift_mm), ""
@@ -239,7 +239,7 @@ def _offset_only(case: Case) -> list[AdvisedStep]:
     why = "The shape of the bed is within tolerance"
     if not case.warp_done:
         why = "No grid point can be corrected safely before the common offset"
-    reach = _reach_for(case, np.zeros_like(case.state.error_mm), case.sure_offset_mm)
+    reach = _reach_for(case, np.zeros_like(case.state.error_mm), case.safe_offset_mm)
     return [
         *_notes(f"{why}: leave the mesh as it is."),
         _set_offset(case),
@@ -252,14 +252,15 @@ def _set_offset(case: Case) -> AdvisedStep:
     verb = "Lower" if case.offset_mm < 0 else "Raise"
     how = OFFSET_WORDS.get(case.bed.edits.offset_style, "")
     text = (
-        f"{verb} the nozzle everywhere by {abs(case.sure_offset_mm):.2f} mm {how}: that is the "
+        f"{verb} the nozzle everywhere by {abs(case.safe_offset_mm):.2f} mm {how}: that is the "
         f"common offset, known to {_sure(case)}, and one number sets it for the whole bed."
     )
-    if case.offset_mm < 0 and f"{case.sure_offset_mm:.2f}" != f"{case.offset_mm:.2f}":
+    if case.offset_mm < 0 and f"{case.safe_offset_mm:.2f}" != f"{case.offset_mm:.2f}":
         text = (
-            f"{verb} the nozzle everywhere by {abs(case.sure_offset_mm):.2f} mm {how}: that is the "
-            "part of the common offset, one number for the whole bed, that is sure. By what is "
-            f"known the nozzle is {abs(case.offset_mm):.2f} mm too far, {_sure(case)}; the next "
+            f"{verb} the nozzle everywhere by {abs(case.safe_offset_mm):.2f} mm {how}: that is the "
+            "part of the common offset, one number for the whole bed, that cannot bring it too "
+            f"near. By what is known the nozzle is {abs(case.offset_mm):.2f} mm too far, "
+            f"{_sure(case)}; the next "
             "sheet decides the rest."
         )
     return AdvisedStep(kind="offset", text=text)
