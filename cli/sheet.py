@@ -11,10 +11,11 @@ from padsheet.cli.options import folder_of, force_option, json_option, say, show
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.ladder import FINE_MM, FIRST_MM, LARGEST_MM
 from padsheet.patterns.make import SheetFiles, make_sheet
-from padsheet.scoring.ahead import Chosen, choose_sheet, look_ahead
+from padsheet.scoring.ahead import look_ahead
 from padsheet.scoring.mesh import empty_mesh
 from padsheet.scoring.overwriting import write_group
 from padsheet.scoring.rounds import BedFolder, Round
+from padsheet.scoring.sheet_choice import Chosen, choose_sheet
 from padsheet.scoring.todo import hand_offset_mm, hand_offset_words
 
 __all__ = ["command"]

@@ -1,10 +1,9 @@
-"""What the next sheet will meet: the gaps to expect by the records, and the reach for them."""
+"""What the next sheet will meet: the gaps to expect by the records."""
 
 from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,9 +11,6 @@ from numpy.typing import NDArray
 
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
-from padsheet.patterns.ladder import FINE_MM, FIRST_MM, LARGEST_MM
-from padsheet.patterns.layout import SELF_CHECK_LIFT_MM
-from padsheet.patterns.make import SheetFiles
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.advice import Advice
 from padsheet.scoring.fusion import (
@@ -26,13 +22,12 @@ from padsheet.scoring.fusion import (
 )
 from padsheet.scoring.history import newest_counted, recorded_since, standing
 from padsheet.scoring.mesh import Mesh, footprint
-from padsheet.scoring.phrases import place
 from padsheet.scoring.plane import grid_xy_mm
 from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.screws import expected_rise
 from padsheet.scoring.squish import Z95
 
-__all__ = ["Ahead", "Chosen", "choose_sheet", "look_ahead", "nearest_mm"]
+__all__ = ["Ahead", "Nearest", "highest", "look_ahead", "nearest"]
 
 Floats = NDArray[np.float64]
 
@@ -76,24 +71,7 @@ class Ahead:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Chosen:
-    """A sheet that keeps clear of the bed, as far as is known.
-
-    Attributes
-    ----------
-    why : str
-        Why its reach is another than usual; empty if it is not.
-    caution : str
-        What makes the reach that was asked for a danger, where it is used; else empty.
-    """
-
-    files: SheetFiles
-    why: str = ""
-    caution: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Nearest:
+class Nearest:
     """The place where the nozzle may come nearest to the bed.
 
     `gap_mm` is the 95 % lower bound of the gap there, `error_mm` that of the gap error.
@@ -241,22 +219,15 @@ def _lifted(state: NodeState, turned: tuple[Floats, Floats] | None) -> NodeState
     )
 
 
-def nearest_mm(ahead: Ahead, sheet: Sheet) -> float:
-    """Return the 95 % lower bound of the gap where a sheet's lines come nearest to the bed.
-
-    Infinite where nobody knows.
-    """
-    return _nearest(ahead, sheet).gap_mm if ahead.states else math.inf
-
-
-def _nearest(ahead: Ahead, sheet: Sheet) -> _Nearest:
+def nearest(ahead: Ahead, sheet: Sheet) -> Nearest:
+    """Return where a sheet's lines come nearest to the bed; `ahead` must have states."""
     xyz_mm = _printed_mm(sheet)
     low_mm = np.min([_low_errors_mm(state, xyz_mm[:, :2]) for state in ahead.states], axis=0)
     worst = int(np.argmin(xyz_mm[:, 2] + low_mm))
     x_mm, y_mm, z_mm = xyz_mm[worst].tolist()
     pad = min(sheet.pads, key=lambda pad: math.dist((pad.x_mm, pad.y_mm), (x_mm, y_mm)))
     error_mm = float(low_mm[worst])
-    return _Nearest(i=pad.i, j=pad.j, gap_mm=z_mm + error_mm, error_mm=error_mm)
+    return Nearest(i=pad.i, j=pad.j, gap_mm=z_mm + error_mm, error_mm=error_mm)
 
 
 def _low_errors_mm(state: NodeState, xy_mm: Floats) -> Floats:
@@ -281,173 +252,10 @@ def _printed_mm(sheet: Sheet) -> Floats:
     return np.unique(np.concatenate(places).round(4), axis=0)
 
 
-def _highest(ahead: Ahead, sheet: Sheet) -> tuple[float, int, int]:
+def highest(ahead: Ahead, sheet: Sheet) -> tuple[float, int, int]:
     """Return the largest gap error to expect at a pad of the sheet, and which pad."""
     xy_mm = np.array([[pad.x_mm, pad.y_mm] for pad in sheet.pads])
     weights = footprint(ahead.states[0].grid, xy_mm)
     errors_mm = np.max([weights @ state.error_mm for state in ahead.states], axis=0)
     worst = int(np.argmax(errors_mm))
     return float(errors_mm[worst]), sheet.pads[worst].i, sheet.pads[worst].j
-
-
-def choose_sheet(
-    make: Callable[[float], SheetFiles],
-    ahead: Ahead | None,
-    bed: Bed,
-    *,
-    asked_mm: float | None = None,
-    self_check: bool = False,
-    no_mesh: bool = False,
-    force: bool = False,
-) -> Chosen:
-    """Make the sheet whose reach holds what is expected, and refuse one that comes too near.
-
-    Parameters
-    ----------
-    make : callable
-        Makes the sheet of a reach in millimetres.
-    ahead : Ahead or None
-        What the sheet will meet, None for a bed never read.
-    bed : Bed
-        The profile.
-    asked_mm : float or None
-        The reach that was asked for; None to choose it.
-    self_check, no_mesh : bool
-        What the sheet is for, and whether it leaves the mesh off.
-    force : bool
-        Whether a reach that was asked for is used though it comes too near.
-
-    Raises
-    ------
-    PadsheetError
-        If the sheet cannot be made, or its lowest lines might come nearer to the bed than the
-        clearance at the 95 % bound.
-    """
-    if asked_mm is not None:
-        files = make(asked_mm)
-        if ahead is None or not ahead.states:
-            return Chosen(files=files, caution="" if ahead is None else ahead.unknown)
-        refusal = _refusal(make, files, ahead, bed, self_check=self_check, no_mesh=no_mesh)
-        if refusal is None or force:
-            return Chosen(files=files, caution="" if refusal is None else refusal.problem)
-        raise refusal
-    wide_mm = round(LARGEST_MM - SELF_CHECK_LIFT_MM, 6) if self_check else FIRST_MM
-    if ahead is None:
-        return Chosen(files=make(FINE_MM if self_check else wide_mm))
-    if not ahead.states:
-        wide = _made(make, wide_mm)
-        if wide is None:
-            return Chosen(files=make(FINE_MM))
-        return Chosen(files=wide, why=f"{_instead(wide_mm)}: {ahead.unknown}.")
-    fine = make(FINE_MM)
-    low, high = _nearest(ahead, fine.sheet), _highest(ahead, fine.sheet)
-    clear = low.gap_mm >= bed.motion.clearance_mm - 1e-9
-    if clear and high[0] <= FINE_MM and not ahead.screws:
-        return Chosen(files=fine)
-    wide = _made(make, wide_mm)
-    if wide is not None:
-        far = _refusal(make, wide, ahead, bed, self_check=self_check, no_mesh=no_mesh)
-        if far is not None:
-            raise far
-        why = f"by round {ahead.since} and what is on record since, the gap error "
-        if not clear:
-            where = place(low.i, low.j)
-            why += f"near {where} may be as low as {low.error_mm:+.2f} mm (95 % bound)"
-        elif high[0] > FINE_MM:
-            why += f"at {place(*high[1:])} is expected to be {high[0]:+.2f} mm"
-        else:
-            why = f"the screws were to be turned after round {ahead.since}, which no hand does to "
-            why += "a hundredth"
-        return Chosen(files=wide, why=f"{_instead(wide_mm)}: {why}.")
-    near = _refusal(make, fine, ahead, bed, self_check=self_check, no_mesh=no_mesh)
-    if near is not None:
-        raise near
-    return Chosen(files=fine)
-
-
-def _instead(reach_mm: float) -> str:
-    return f"Reach {_reach_word(reach_mm)} in place of fine"
-
-
-def _reach_word(reach_mm: float) -> str:
-    named = {FINE_MM: "fine", FIRST_MM: "first"}
-    return named.get(reach_mm, f"{reach_mm:.2f}")
-
-
-def _made(make: Callable[[float], SheetFiles], reach_mm: float) -> SheetFiles | None:
-    """Return a sheet of wider reach than usual; None where this nozzle or sheet has no such."""
-    try:
-        return make(reach_mm)
-    except PadsheetError as error:
-        if error.code in ("ladder-impossible", "ladder-reach", "layout-self-check"):
-            return None
-        raise
-
-
-def _refusal(
-    make: Callable[[float], SheetFiles],
-    files: SheetFiles,
-    ahead: Ahead,
-    bed: Bed,
-    *,
-    self_check: bool,
-    no_mesh: bool,
-) -> PadsheetError | None:
-    """Return why a sheet must not be printed, None if it keeps clear of the bed."""
-    near = _nearest(ahead, files.sheet)
-    missing_mm = bed.motion.clearance_mm - near.gap_mm
-    if missing_mm <= 1e-9:
-        return None
-    reach_mm = round(-files.sheet.reach_mm[0], 6)
-    to = (
-        f"to {near.gap_mm:.2f} mm from the bed"
-        if near.gap_mm > 0
-        else f"{-near.gap_mm:.2f} mm into the bed"
-    )
-    remedies = [
-        f"If what was advised is done, say `padsheet applied {done}`; if not, `padsheet applied "
-        f"{left}`."
-        for done, left in ahead.unsaid
-    ]
-    if no_mesh and ahead.mesh_lowered:
-        remedies.append("Leave out --no-mesh: without its mesh the bed is that far off.")
-    elif ahead.mesh_lowered:
-        remedies.append("`padsheet restore` brings back the mesh of the newest sheet.")
-    if wider := _wider(make, ahead, bed, reach_mm, missing_mm, self_check=self_check):
-        remedies.append(f"--reach {wider} keeps clear of the bed.")
-    elif not ahead.unsaid:
-        up_mm = math.ceil(missing_mm * 100 - 1e-6) / 100
-        remedies.append(
-            f"{'Or raise' if remedies else 'Raise'} the nozzle everywhere by {up_mm:.2f} mm, for "
-            "this sheet too, and put that on record: `padsheet applied --offset "
-            f"{ahead.offset_mm + up_mm:.2f}`."
-        )
-    unsaid = " (what was advised after it is not on record)" if ahead.unsaid else ""
-    return PadsheetError(
-        f"by round {ahead.since} and what is on record since{unsaid}, this sheet of reach "
-        f"{_reach_word(reach_mm)} may bring the nozzle {to} near {place(near.i, near.j)} (95 % "
-        f"bound); the clearance is {bed.motion.clearance_mm:.2f} mm",
-        remedy=" ".join(remedies),
-        code="sheet-too-near",
-    )
-
-
-def _wider(
-    make: Callable[[float], SheetFiles],
-    ahead: Ahead,
-    bed: Bed,
-    reach_mm: float,
-    missing_mm: float,
-    *,
-    self_check: bool,
-) -> str:
-    """Return the least reach that keeps clear, as its option; empty if there is none."""
-    most_mm = LARGEST_MM - (SELF_CHECK_LIFT_MM if self_check else 0.0)
-    least_mm = math.ceil((reach_mm + missing_mm) * 100 - 1e-6) / 100
-    for wider_mm in sorted({least_mm, max(least_mm, FIRST_MM)}, reverse=True):
-        if wider_mm > most_mm + 1e-9 or wider_mm <= reach_mm:
-            continue
-        files = _made(make, wider_mm)
-        if files is not None and nearest_mm(ahead, files.sheet) >= bed.motion.clearance_mm - 1e-9:
-            return _reach_word(wider_mm)
-    return ""

@@ -18,7 +18,7 @@ from padsheet.patterns.profile import profile_text
 from padsheet.patterns.sheet import Sheet
 from padsheet.patterns.sheet_file import sheet_to_json
 from padsheet.scoring.advice import advise
-from padsheet.scoring.ahead import look_ahead, nearest_mm
+from padsheet.scoring.ahead import look_ahead, nearest
 from padsheet.scoring.applied import Applied, applied_to_json
 from padsheet.scoring.history import standing
 from padsheet.scoring.mesh import Mesh, empty_mesh, interpolate
@@ -193,7 +193,7 @@ def test_the_lift_of_a_pad_counts(finished: BedFolder) -> None:
         for s in sheet.strokes
     )
     lifted = dataclasses.replace(sheet, strokes=strokes)
-    assert nearest_mm(ahead, lifted) == pytest.approx(nearest_mm(ahead, sheet) + 0.06)
+    assert nearest(ahead, lifted).gap_mm == pytest.approx(nearest(ahead, sheet).gap_mm + 0.06)
 
 
 def test_an_ordinary_sheet_without_the_mesh_is_refused_too(finished: BedFolder) -> None:
