@@ -61,6 +61,7 @@ def command(
         folder = BedFolder(folder_of(ctx))
         with folder.lock():
             mesh_points = "advised" if as_advised else "none" if no_edits else ""
+            before = {r.number: r.read_applied() for r in folder.rounds()}
             round_ = record_word(
                 folder,
                 number,
@@ -72,6 +73,12 @@ def command(
         row = next(row for row in summaries(folder) if row.number == round_.number)
     words = applied_words(row)
     told = "that nothing was changed" if words == "nothing" else words
+    known = before[round_.number]
+    if offset_mm is not None and known is not None and known.offset_mm not in (None, offset_mm):
+        told += (
+            f". That stands in place of the offset of {known.offset_mm:+.2f} mm on record for this "
+            "round: if it comes on top of it, give the sum"
+        )
     say(f"Recorded after round {round_.number}: {told}. What to do now:")
     with user_errors():
         say_steps(after_record(folder, round_))

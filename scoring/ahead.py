@@ -49,7 +49,7 @@ class Ahead:
         Gap errors of the nodes, one for each way the bed may be: with and without what was advised
         and is not on record. Empty where nobody knows.
     unknown : str
-        Why nobody knows; empty where `states` tells.
+        Why nobody knows, or what `states` only suppose; else empty.
     unsaid : tuple of (str, str)
         What was advised and is not on record: the option of `padsheet applied` that says it was
         done, and the one that says it was not.
@@ -128,11 +128,13 @@ def look_ahead(folder: BedFolder, bed: Bed, mesh: Mesh | None) -> Ahead | None:
         # Part of a correction that lifts has faded out at the height of a line.
         kept = max(0.0, 1 - score.target_gap_mm / bed.mesh.fade_height_mm)
         change_mm = np.minimum(change_mm, kept * change_mm)
+    unknown = ""
     if change_mm is None:
-        return _unknown(
-            round_,
+        # Most likely it is still the same: at least with that the nozzle has to keep clear.
+        change_mm = np.zeros_like(state.error_mm)
+        unknown = (
             f"how the mesh in force differs from that of the sheet of round {round_.number} is not "
-            "known",
+            "known"
         )
     advice, applied = round_.read_advice(), round_.read_applied()
     later = [r.read_applied() for r in folder.rounds() if r.number > round_.number]
@@ -158,6 +160,7 @@ def look_ahead(folder: BedFolder, bed: Bed, mesh: Mesh | None) -> Ahead | None:
     return Ahead(
         since=round_.number,
         states=states,
+        unknown=unknown,
         unsaid=tuple(unsaid),
         mesh_lowered=bool(change_mm.min() < -LOWERED_MM),
         screws=screws or open_screws,

@@ -69,20 +69,22 @@ def choose_sheet(
     """
     if asked_mm is not None:
         files = make(asked_mm)
-        if ahead is None or not ahead.states:
-            return Chosen(files=files, caution="" if ahead is None else ahead.unknown)
+        if ahead is None:
+            return Chosen(files=files)
         refusal = _refusal(make, files, ahead, bed, self_check=self_check, no_mesh=no_mesh)
         if refusal is None or force:
-            return Chosen(files=files, caution="" if refusal is None else refusal.problem)
+            return Chosen(files=files, caution=refusal.problem if refusal else ahead.unknown)
         raise refusal
     wide_mm = round(LARGEST_MM - SELF_CHECK_LIFT_MM, 6) if self_check else FIRST_MM
     if ahead is None:
         return Chosen(files=make(FINE_MM if self_check else wide_mm))
-    if not ahead.states:
+    if ahead.unknown:
         wide = _made(make, wide_mm)
-        if wide is None:
-            return Chosen(files=make(FINE_MM))
-        return Chosen(files=wide, why=f"{_instead(wide_mm)}: {ahead.unknown}.")
+        files = wide or make(FINE_MM)
+        far = _refusal(make, files, ahead, bed, self_check=self_check, no_mesh=no_mesh)
+        if far is not None:
+            raise far
+        return Chosen(files=files, why=f"{_instead(wide_mm)}: {ahead.unknown}." if wide else "")
     fine = make(FINE_MM)
     low, high = nearest(ahead, fine.sheet), highest(ahead, fine.sheet)
     clear = low.gap_mm >= bed.motion.clearance_mm - 1e-9
@@ -137,7 +139,9 @@ def _refusal(
     self_check: bool,
     no_mesh: bool,
 ) -> PadsheetError | None:
-    """Return why a sheet must not be printed, None if it keeps clear of the bed."""
+    """Return why a sheet must not be printed, None if it keeps clear of the bed or nobody knows."""
+    if not ahead.states:
+        return None
     near = nearest(ahead, files.sheet)
     missing_mm = bed.motion.clearance_mm - near.gap_mm
     if missing_mm <= 1e-9:
@@ -153,6 +157,10 @@ def _refusal(
         f"{left}`."
         for done, left in ahead.unsaid
     ]
+    if ahead.unknown:
+        remedies.append(
+            "If the printer holds another mesh by now, take it in with `padsheet mesh FILE`."
+        )
     if no_mesh and ahead.mesh_lowered:
         remedies.append("Leave out --no-mesh: without its mesh the bed is that far off.")
     elif ahead.mesh_lowered:

@@ -205,11 +205,13 @@ def in_all_words(set_mm: float, more_mm: float) -> str:
     if min(abs(set_mm), abs(more_mm)) < SMALLEST_BY_HAND_MM:
         return ""
     total_mm = set_mm + more_mm
-    total = "nothing" if abs(total_mm) < SMALLEST_BY_HAND_MM else f"{_moved(total_mm)} mm"
     further = f"a further {abs(more_mm):.2f} mm" if set_mm * more_mm > 0 else "the change"
+    told = f" That is {further}, and {_moved(total_mm)} mm in all: on record"
+    if abs(total_mm) < SMALLEST_BY_HAND_MM:
+        told = " That takes back what was set, so set no offset by hand from now on: on record"
     return (
-        f" That is {further}, and {total} in all: on record is {_moved(set_mm)} mm by hand. Was "
-        "that set on this print? If not, print this sheet again with it before you change anything."
+        f"{told} is {_moved(set_mm)} mm by hand. Was that set on this print? If not, print this "
+        "sheet again with it before you change anything."
     )
 
 

@@ -265,7 +265,7 @@ def test_edits_are_followed_by_what_to_do_in_order(
     assert send.endswith(f"{base} mesh answer-after.txt")
     assert offset.startswith("Common offset: ")
     assert "M290 Z-0.0" in offset
-    assert record.endswith(f"{base} applied --offset -0.03")
+    assert record.endswith(f"{base} applied --offset -0.05")
     assert sheet.startswith(f"Print the next sheet. {base} sheet")
     # All changes since a round cannot be sent over a cable by one command.
     since = steps_of(run(folder, "edits", "--since-round", "1", "--force").stderr)
@@ -285,10 +285,10 @@ def test_without_edits_the_rest_is_told_as_steps_and_facts(
     assert "No mesh point is to be changed now. What to do now:" in " ".join(result.stderr.split())
     steps = steps_of(result.stderr)
     (offset,) = (step for step in steps if step.startswith("Common offset"))
-    assert "M290 Z-0.04" in offset
+    assert "M290 Z-0.06" in offset
     # The way to these lines is not told to whoever has just gone it.
     assert not any(step.endswith(" edits") for step in steps)
-    assert any(" applied --offset -0.04" in step for step in steps)
+    assert any(" applied --offset -0.06" in step for step in steps)
 
 
 def test_the_steps_of_a_proof_are_numbered(scored: Path) -> None:
@@ -474,8 +474,8 @@ def test_after_sending_the_offset_comes_before_the_next_sheet(
     steps = steps_of(result.stderr)
     assert steps[0].startswith("Save the mesh in the printer now") is not save
     offset, record, sheet = steps[-3:]
-    assert "Lower the nozzle everywhere by 0.03 mm" in offset
-    assert "applied --offset -0.03" in record
+    assert "Lower the nozzle everywhere by 0.05 mm" in offset
+    assert "applied --offset -0.05" in record
     assert sheet.startswith("Print the next sheet.")
 
 
@@ -653,17 +653,17 @@ def test_an_offset_set_by_hand_is_not_forgotten(
     after = Z_MM + np.array([node.dz_mm for node in advice.nodes]).reshape(Z_MM.shape)
     text = "\n".join(" ".join(f"{z:.3f}" for z in row) for row in after)
     told = run(folder, "mesh", "-", "--yes", text=text).stderr
-    assert "Lower the nozzle everywhere by 0.03 mm by hand at the start of each print" in told
+    assert "Lower the nozzle everywhere by 0.05 mm by hand at the start of each print" in told
     record = f"applied --offset {advice.offset_mm:.2f}"
     assert told.index("M500") < told.index("Lower the nozzle everywhere") < told.index(record)
     result = run(folder, *record.split())
     assert result.exit_code == 0, result.output
     sheet = " ".join(run(folder, "sheet").stderr.split())
-    assert "in this print too: lower the nozzle by 0.03 mm by hand as it starts" in sheet
+    assert "in this print too: lower the nozzle by 0.05 mm by hand as it starts" in sheet
     # The second is told as a further one, with what that makes in all.
     add_round(folder, score_of, GAPS_MM + 0.05)
     second = " ".join(run(folder, "edits", "--force").stderr.split())
-    assert "a further 0.03 mm, and lower by 0.06 mm in all: on record is lower by 0.03" in second
+    assert "a further 0.05 mm, and lower by 0.10 mm in all: on record is lower by 0.05" in second
 
 
 def test_an_offset_on_record_after_the_sheet_was_written_is_told_all_the_same(
@@ -677,6 +677,9 @@ def test_an_offset_on_record_after_the_sheet_was_written_is_told_all_the_same(
     told = " ".join(run(folder, "applied", "--offset", "-0.04").stderr.split())
     assert "The sheet of round 2 is written" in told
     assert "In that print: lower the nozzle by 0.04 mm by hand as it starts" in told
+    assert "in place of" not in told
+    again = " ".join(run(folder, "applied", "--offset", "-0.06", "--force").stderr.split())
+    assert "in place of the offset of -0.04 mm on record for this round" in again
 
 
 def test_an_offset_that_the_printer_keeps_is_not_set_again(

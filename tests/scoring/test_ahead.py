@@ -337,3 +337,23 @@ def test_screws_that_were_not_turned_after_all(
     told = refused(folder)
     assert "is not on record" not in told
     assert "Raise the nozzle everywhere by" in told or "--reach 0.1" in told
+
+
+@pytest.mark.parametrize(("low_mm", "clear"), [(-0.05, True), (-0.16, False)])
+def test_with_an_unknown_mesh_the_gaps_seen_last_count_as_if_it_were_the_same(
+    folder: BedFolder, a_sheet: Sheet, score_of: Callable[..., object], low_mm: float, clear: bool
+) -> None:
+    round_ = folder.round(1)
+    round_.path.mkdir(parents=True)
+    sheet = dataclasses.replace(a_sheet, number=1, mesh_active="no", mesh_name=None)
+    round_.sheet_json.write_text(sheet_to_json(sheet), encoding="utf-8")
+    gaps_mm = 0.2 + np.where(np.arange(25) < 5, low_mm, 0.0)
+    text = scores_to_json(score_of(GRID, gaps_mm, number=1), plate=folder.bed().plate.name)
+    round_.scores_json.write_text(text, encoding="utf-8")
+    if clear:
+        assert "Reach first in place of fine: how the mesh in force differs" in written(folder)
+        assert reach_mm(folder, 2) == 0.15
+    else:
+        told = refused(folder)
+        assert "row 1 (95 % bound)" in told
+        assert "If the printer holds another mesh by now, take it in" in told
