@@ -102,7 +102,7 @@ def test_the_directions_of_the_screws_are_told_once_raises_is_written(tmp_path: 
     assert "not known: turn the front left knob a little" in " ".join(told.split())
     assert "seen from above" not in told
     (again,) = (line.strip() for line in told.splitlines() if "--round 1 --force" in line)
-    assert run("-C", path, "sheet").exit_code == 0
+    assert run("-C", path, "sheet", "--reach", "first", "--force").exit_code == 0
     profile = path / "bed.toml"
     text = profile.read_text().replace('raises = "unknown"', 'raises = "clockwise"')
     profile.write_text(text)
