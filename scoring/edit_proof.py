@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 
@@ -12,6 +11,7 @@ from padsheet.patterns.bed import Bed
 from padsheet.scoring.advice import NodeAdvice
 from padsheet.scoring.edit_styles import adds
 from padsheet.scoring.edits import EditList, make_edits
+from padsheet.scoring.kept_proof import Kind
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.phrases import place
 
@@ -21,19 +21,6 @@ PROOF_MM = 0.02
 # The table shows two or three decimals: half a unit of the second, and some air.
 SAME_MM = 0.006
 
-Kind = Literal[
-    "ok",
-    "one-based",
-    "zero-based",
-    "flipped-rows",
-    "flipped-columns",
-    "transposed",
-    "wrong-sign",
-    "absolute-for-additive",
-    "additive-for-absolute",
-    "not-applied",
-    "other",
-]
 Node = tuple[int, int]
 _TURNS: tuple[Kind, ...] = ("flipped-rows", "flipped-columns", "transposed")
 

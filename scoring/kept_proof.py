@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import json
+from typing import Literal, get_args
 
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.rounds import BedFolder
 
-__all__ = ["PROOF", "PROVE_GCODE", "is_proved", "refuse_failed_proof", "style_of"]
+__all__ = ["PROOF", "PROVE_GCODE", "Kind", "is_proved", "refuse_failed_proof", "style_of"]
 
 PROOF = "proof.json"
 PROVE_GCODE = "prove.gcode"
 """The one edit of a proof, as written for the user."""
 
-_FAILED = {
+Kind = Literal[
+    "ok",
     "one-based",
     "zero-based",
     "flipped-rows",
@@ -25,7 +27,8 @@ _FAILED = {
     "additive-for-absolute",
     "not-applied",
     "other",
-}
+]
+"""What a proof shows of the edit style."""
 
 
 def style_of(bed: Bed) -> dict[str, object]:
@@ -65,7 +68,7 @@ def refuse_failed_proof(folder: BedFolder, bed: Bed) -> None:
         f"the edit style failed its proof on this printer: {seen}",
         remedy=f"{remedy} Then prove again with `padsheet edits --prove`. --force writes the edits "
         "all the same.".lstrip(),
-        code=f"proof-{kind if kind in _FAILED else 'other'}",
+        code=f"proof-{kind if kind in get_args(Kind) else 'other'}",
     )
 
 
