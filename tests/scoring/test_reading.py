@@ -351,26 +351,18 @@ def cut(pad: PadWidths) -> PadWidths:
     return replace(pad, whole=False)
 
 
-@pytest.mark.parametrize(("readable", "taken"), [(5, True), (4, False)])
-def test_where_most_pads_are_spoilt_none_is_believed(sheet, read, readable, taken) -> None:
-    """Five of 25 are a fifth."""
-    widths = [pad if k < readable else lost(pad) for k, pad in enumerate(widths_of(sheet))]
+@pytest.mark.parametrize(("left", "taken"), [(5, True), (4, False)])
+@pytest.mark.parametrize(
+    ("spoilt", "said"),
+    [(lost, "for most of the others glare covers"), (cut, "part of the pad is outside")],
+)
+def test_a_photo_needs_a_fifth_of_the_pads(sheet, read, spoilt, said, left, taken) -> None:
+    """Five of 25, whether the others are covered or outside the picture."""
+    widths = [pad if k < left else spoilt(pad) for k, pad in enumerate(widths_of(sheet))]
     if taken:
-        assert len(read(widths).score.order) == readable
+        assert len(read(widths).score.order) == left
         return
-    with pytest.raises(PadsheetError, match="for most of the others glare covers") as caught:
-        read(widths)
-    assert caught.value.code == "photo-unusable"
-
-
-@pytest.mark.parametrize(("shown", "taken"), [(5, True), (4, False)])
-def test_a_photo_needs_a_fifth_of_the_pads(sheet, read, shown, taken) -> None:
-    """Pads outside the picture are no fault of those inside."""
-    widths = [pad if k < shown else cut(pad) for k, pad in enumerate(widths_of(sheet))]
-    if taken:
-        assert len(read(widths).score.order) == shown
-        return
-    with pytest.raises(PadsheetError, match="part of the pad is outside") as caught:
+    with pytest.raises(PadsheetError, match=said) as caught:
         read(widths)
     assert caught.value.code == "photo-unusable"
 
