@@ -26,7 +26,12 @@ from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
 from padsheet.scoring.edit_proof import judge_proof, prove_edit
 from padsheet.scoring.edits import EditList
-from padsheet.scoring.kept_proof import PROVE_GCODE, is_proved, refuse_failed_proof
+from padsheet.scoring.kept_proof import (
+    PROVE_GCODE,
+    is_proved,
+    refuse_failed_proof,
+    write_proof,
+)
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.mesh_table import read_table
 from padsheet.scoring.restoring import edits_since
@@ -37,7 +42,6 @@ from padsheet.scoring.round_edits import (
     round_to_edit,
     store_empty,
     write_edits,
-    write_proof,
 )
 from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.todo import Step, after_writing

@@ -29,11 +29,10 @@ from padsheet.scoring.applied import Applied
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.mesh_check import Flip, flipped_in_history, show_map
 from padsheet.scoring.mesh_table import TableReading, read_table
-from padsheet.scoring.recording import mesh_change
+from padsheet.scoring.recording import mesh_change, now_text
 from padsheet.scoring.round_edits import (
     free_mesh_name,
     mesh_of_round,
-    now_text,
     record_read_back,
     round_to_record,
 )

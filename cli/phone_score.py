@@ -23,6 +23,7 @@ from padsheet.scoring.squish import SheetScore
 from padsheet.scoring.todo import Step, todo_of
 
 __all__ = [
+    "UPLOADS",
     "Limits",
     "Outcome",
     "Refused",

@@ -15,7 +15,7 @@ from padsheet.patterns.profile import DEFAULT_INSET_MM, bed_from_tables
 from padsheet.patterns.profile_keys import TABLES, Key
 from padsheet.scoring.edit_styles import check_style
 
-__all__ = ["EDIT_STYLES", "STYLE_WORDS", "ask"]
+__all__ = ["BACK", "EDIT_STYLES", "STYLE_WORDS", "ask"]
 
 EDIT_STYLES = tuple(str(style) for style in TABLES["edits"]["style"].choices)
 

@@ -13,21 +13,19 @@ from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
 from padsheet.scoring.edits import CAUTIONS, EditList
+from padsheet.scoring.kept_proof import forget_proof, is_proved, write_proof
 from padsheet.scoring.link import Link, allowed_lines, check_port, framed, ports_seen
 from padsheet.scoring.recording import record_applied, record_saved
 from padsheet.scoring.restoring import change_in_words, edits_between, edits_from_held
 from padsheet.scoring.round_edits import (
     RoundEdits,
     edits_of_round,
-    forget_proof,
     free_mesh_name,
     in_but_not_saved,
-    is_proved,
     named,
     record_cut_short,
     round_to_edit,
     write_edits,
-    write_proof,
 )
 from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.sending import (

@@ -30,6 +30,7 @@ __all__ = [
     "CHOKED_BELOW_MM",
     "COMMON",
     "PAD",
+    "ROUND_ABOVE",
     "ArrowSystem",
     "Comb",
     "common_priors",

@@ -18,7 +18,7 @@ from padsheet.scoring.proof import Proof
 from padsheet.scoring.screws import can_level
 from padsheet.scoring.squish import Z95, SheetScore, verdict
 
-__all__ = ["Case", "build_case"]
+__all__ = ["FEWEST_PADS", "Case", "build_case"]
 
 #: Confidence of the stop rule.
 CONFIDENCE = 0.95

@@ -16,6 +16,8 @@ from padsheet.scoring.squish import PadScore
 
 __all__ = [
     "CLASSES",
+    "DARK_INK",
+    "LIGHT_INK",
     "UNREAD",
     "ColourClass",
     "colour_class",

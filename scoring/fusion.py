@@ -15,7 +15,11 @@ from padsheet.scoring.plane import grid_xy_mm
 from padsheet.scoring.squish import Z95, PadScore, SheetScore
 
 __all__ = [
+    "HEAT_SIGMA_MM",
     "HOMING_SIGMA_MM",
+    "PRIOR_SMOOTH_MM",
+    "PROCESS_SIGMA_MM",
+    "SAME_HEAT_C",
     "NodeState",
     "RoundRecord",
     "first_state",

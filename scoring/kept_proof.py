@@ -1,15 +1,30 @@
-"""The proof of the edit style on file, and whether it stands for a profile."""
+"""The proof of the edit style on file: keeping it, and whether it stands for a profile."""
 
 from __future__ import annotations
 
 import json
-from typing import Literal, get_args
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal, get_args
 
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
+from padsheet.patterns.files import write_atomic
+from padsheet.scoring.recording import now_text
 from padsheet.scoring.rounds import BedFolder
 
-__all__ = ["PROOF", "PROVE_GCODE", "Kind", "is_proved", "refuse_failed_proof", "style_of"]
+if TYPE_CHECKING:
+    from padsheet.scoring.edit_proof import StyleProof
+
+__all__ = [
+    "PROOF",
+    "PROVE_GCODE",
+    "Kind",
+    "forget_proof",
+    "is_proved",
+    "refuse_failed_proof",
+    "style_of",
+    "write_proof",
+]
 
 PROOF = "proof.json"
 PROVE_GCODE = "prove.gcode"
@@ -42,6 +57,25 @@ def style_of(bed: Bed) -> dict[str, object]:
         "first_row": bed.mesh.table_first_row,
         "first_column": bed.mesh.table_first_column,
     }
+
+
+def write_proof(folder: BedFolder, bed: Bed, proof: StyleProof) -> Path:
+    """Keep the proof's result with the part of the profile it stands for."""
+    path = folder.path / PROOF
+    data = {
+        "format": 1,
+        "kind": proof.kind,
+        "text": proof.text,
+        "taken": now_text(),
+        "profile": style_of(bed),
+    }
+    write_atomic(path, json.dumps(data, indent=1, ensure_ascii=False) + "\n")
+    return path
+
+
+def forget_proof(folder: BedFolder) -> None:
+    """Take an older proof off the file."""
+    (folder.path / PROOF).unlink(missing_ok=True)
 
 
 def is_proved(folder: BedFolder, bed: Bed) -> bool:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from padsheet.patterns.bed import MeshGrid
 
-__all__ = ["Split", "grid_xy_mm", "relative_part", "split_plane", "twist_of"]
+__all__ = ["MM_PER_M", "Split", "grid_xy_mm", "relative_part", "split_plane", "twist_of"]
 
 #: Warp expected of a plate on top of its plane. It keeps one pad with a small sigma from pulling
 #: the plane through itself, which is what weighting by the measuring noise alone would do.

@@ -14,7 +14,7 @@ from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.overwriting import refuse_overwrite
 from padsheet.scoring.rounds import Round
 
-__all__ = ["mesh_change", "record_applied", "record_saved"]
+__all__ = ["mesh_change", "now_text", "record_applied", "record_saved"]
 
 
 def record_applied(
@@ -56,7 +56,7 @@ def record_applied(
         offset_mm=offset_mm,
         offset_style=offset_style,
         screws_turned=screws_turned,
-        taken=_now(taken),
+        taken=now_text() if taken is None else taken,
         saved=saved,
     )
     return _write_applied(round_, applied, force)
@@ -80,9 +80,9 @@ def record_saved(round_: Round) -> None:
         _write_applied(round_, replace(applied, saved=True), force=True)
 
 
-def _now(taken: str | None) -> str:
-    """Return the time given, or the present one to the second."""
-    return taken if taken is not None else datetime.now(UTC).isoformat(timespec="seconds")
+def now_text() -> str:
+    """Return the present time to the second, ISO 8601."""
+    return datetime.now(UTC).isoformat(timespec="seconds")
 
 
 def _write_applied(round_: Round, applied: Applied, force: bool) -> Applied:

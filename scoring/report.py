@@ -37,7 +37,7 @@ from padsheet.scoring.words import (
     waiting,
 )
 
-__all__ = ["LadderCurve", "PhotoNote", "RoundRow", "Step", "render_report"]
+__all__ = ["RoundRow", "render_report"]
 
 TEMPLATES = Path(__file__).parent / "templates"
 PICTURE_SIDE_PX = 1800

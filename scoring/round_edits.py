@@ -1,11 +1,8 @@
-"""The edits of a round of the bed folder, and the proof of the edit style on file."""
+"""The edits of a round of the bed folder, and the meshes they begin from and lead to."""
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
-from pathlib import Path
 
 import numpy as np
 
@@ -15,33 +12,28 @@ from padsheet.patterns.files import write_atomic
 from padsheet.patterns.sheet_file import sheet_to_json
 from padsheet.scoring.advice import Advice
 from padsheet.scoring.applied import Applied
-from padsheet.scoring.edit_proof import StyleProof
 from padsheet.scoring.edit_styles import adds
 from padsheet.scoring.edits import EditList, make_edits
-from padsheet.scoring.kept_proof import PROOF, is_proved, style_of
 from padsheet.scoring.mesh import SAME_VALUE_MM, Mesh
 from padsheet.scoring.offset import OffsetChange, offset_lines
-from padsheet.scoring.recording import mesh_change, record_applied
+from padsheet.scoring.recording import mesh_change, now_text, record_applied
 from padsheet.scoring.rounds import BedFolder, Round
 
 __all__ = [
     "RoundEdits",
     "edits_of_round",
-    "forget_proof",
     "free_mesh_name",
     "in_but_not_saved",
-    "is_proved",
     "mesh_of_round",
     "name_mesh_anew",
     "named",
-    "now_text",
     "record_cut_short",
     "record_read_back",
     "round_to_edit",
     "round_to_record",
     "sheet_mesh",
+    "store_empty",
     "write_edits",
-    "write_proof",
 ]
 
 #: Printers show three decimals.
@@ -397,30 +389,6 @@ def sheet_mesh(folder: BedFolder) -> Mesh | None:
     """Return the mesh that the newest round's sheet was printed with, None if nobody knows."""
     round_ = folder.latest_round()
     return folder.active_mesh() if round_ is None else mesh_of_round(folder, round_)
-
-
-def write_proof(folder: BedFolder, bed: Bed, proof: StyleProof) -> Path:
-    """Keep the proof's result with the part of the profile it stands for."""
-    path = folder.path / PROOF
-    data = {
-        "format": 1,
-        "kind": proof.kind,
-        "text": proof.text,
-        "taken": now_text(),
-        "profile": style_of(bed),
-    }
-    write_atomic(path, json.dumps(data, indent=1, ensure_ascii=False) + "\n")
-    return path
-
-
-def forget_proof(folder: BedFolder) -> None:
-    """Take an older proof off the file."""
-    (folder.path / PROOF).unlink(missing_ok=True)
-
-
-def now_text() -> str:
-    """Return the present time as ISO 8601 text."""
-    return datetime.now(UTC).isoformat(timespec="seconds")
 
 
 def named(mesh: Mesh, name: str, bed: Bed) -> Mesh:

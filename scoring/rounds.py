@@ -27,11 +27,7 @@ from padsheet.scoring.overwriting import refuse_overwrite
 from padsheet.scoring.scores import read_json, scores_from_json, spoilt
 from padsheet.scoring.squish import SheetScore
 
-__all__ = [
-    "BedFolder",
-    "Round",
-    "refuse_rescoring",
-]
+__all__ = ["PHOTO_SUFFIXES", "PROFILE", "BedFolder", "Round", "refuse_rescoring"]
 
 PROFILE = "bed.toml"
 ACTIVE = "active.txt"

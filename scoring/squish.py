@@ -16,6 +16,7 @@ __all__ = [
     "PadScore",
     "Reason",
     "SheetScore",
+    "Verdict",
     "read_pad",
     "squish_score",
     "verdict",

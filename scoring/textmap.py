@@ -14,9 +14,9 @@ from padsheet.scoring.phrases import place, signed
 from padsheet.scoring.remarks import short_remark
 from padsheet.scoring.squish import Z95, PadScore, SheetScore
 from padsheet.scoring.together import judged, judged_by
-from padsheet.scoring.words import adjustment, interval_half_mm, summary, waiting
+from padsheet.scoring.words import adjustment, interval_half_mm, waiting
 
-__all__ = ["score_map", "score_table", "summary"]
+__all__ = ["score_map", "score_table"]
 
 RESET = "\x1b[0m"
 LABEL = 3  # characters for the row number and its blank

@@ -12,13 +12,8 @@ from padsheet.scoring.advice import Advice
 from padsheet.scoring.applied import Applied, applied_to_json
 from padsheet.scoring.edits import EditList, make_edits
 from padsheet.scoring.offset import LARGEST_OFFSET_MM
-from padsheet.scoring.round_edits import (
-    free_mesh_name,
-    mesh_of_round,
-    name_mesh_anew,
-    named,
-    now_text,
-)
+from padsheet.scoring.recording import now_text
+from padsheet.scoring.round_edits import free_mesh_name, mesh_of_round, name_mesh_anew, named
 from padsheet.scoring.rounds import BedFolder, Round
 
 __all__ = ["record_word"]

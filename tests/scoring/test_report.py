@@ -13,16 +13,12 @@ import pytest
 from PIL import Image
 
 from padsheet.scoring.colours import contrast_ratio
+from padsheet.scoring.curves import LadderCurve
+from padsheet.scoring.quality import PhotoNote
 from padsheet.scoring.remarks import HELD_BACK, NEVER_LOWERED
-from padsheet.scoring.report import (
-    TEMPLATES,
-    LadderCurve,
-    PhotoNote,
-    RoundRow,
-    Step,
-    render_report,
-)
+from padsheet.scoring.report import TEMPLATES, RoundRow, render_report
 from padsheet.scoring.squish import PadScore, Reason
+from padsheet.scoring.todo import Step
 from padsheet.scoring.words import summary
 
 VOID = {"meta", "img", "link", "br", "hr", "input"}

@@ -19,18 +19,14 @@ from padsheet.patterns.profile import profile_text
 from padsheet.patterns.sheet import Sheet
 from padsheet.patterns.sheet_file import sheet_to_json
 from padsheet.scoring.advice import advise
-from padsheet.scoring.edit_proof import StyleProof
 from padsheet.scoring.mesh import Mesh
-from padsheet.scoring.recording import record_applied
+from padsheet.scoring.recording import now_text, record_applied
 from padsheet.scoring.round_edits import (
     edits_of_round,
-    forget_proof,
     free_mesh_name,
     in_but_not_saved,
-    is_proved,
     mesh_of_round,
     named,
-    now_text,
     record_cut_short,
     record_read_back,
     round_to_edit,
@@ -38,7 +34,6 @@ from padsheet.scoring.round_edits import (
     sheet_mesh,
     store_empty,
     write_edits,
-    write_proof,
 )
 from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.scores import scores_to_json
@@ -450,19 +445,3 @@ def test_an_empty_mesh_of_another_time_is_no_beginning(folder, add_round) -> Non
     folder.store_mesh(mesh_of(made.expected.z_mm, "two"))
     assert not record_cut_short(folder, BED, round_, keep_mean=False)
     assert not round_.applied_json.exists()
-
-
-# The proof
-
-
-def test_a_proof_stands_until_it_is_forgotten(folder) -> None:
-    assert not is_proved(folder, BED)
-    forget_proof(folder)
-    path = write_proof(folder, BED, StyleProof(kind="ok", text="as it should be"))
-    data = json.loads(path.read_text(encoding="utf-8"))
-    assert (data["kind"], data["text"]) == ("ok", "as it should be")
-    assert is_proved(folder, BED)
-    assert not is_proved(folder, replace(BED, edits=Edits(style="M421-offset")))
-    forget_proof(folder)
-    assert not is_proved(folder, BED)
-    assert not path.exists()

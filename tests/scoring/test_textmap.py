@@ -10,7 +10,8 @@ import pytest
 import padsheet.scoring.remarks as remarks_module
 from padsheet.scoring.remarks import HELD_BACK, limited_to, short_remark
 from padsheet.scoring.squish import PadScore, Reason
-from padsheet.scoring.textmap import REMARK_ROOM, score_map, score_table, summary
+from padsheet.scoring.textmap import REMARK_ROOM, score_map, score_table
+from padsheet.scoring.words import summary
 
 ESCAPE = re.compile(r"\x1b\[[0-9;]*m")
 
