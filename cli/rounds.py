@@ -18,9 +18,8 @@ from padsheet.cli.options import (
     user_errors,
 )
 from padsheet.scoring.history import RoundSummary, applied_words, summaries
-from padsheet.scoring.phrases import place, signed
+from padsheet.scoring.phrases import place, signed, within_95
 from padsheet.scoring.rounds import BedFolder
-from padsheet.scoring.squish import Z95
 
 __all__ = ["command"]
 
@@ -255,7 +254,7 @@ def _next(folder: BedFolder, row: RoundSummary) -> str:
     if row.work == "nothing" and row.shape_done and row.offset_sigma_mm is not None:
         return (
             "The shape of the bed is within tolerance; only the common offset is not sure, known "
-            f"to +-{Z95 * row.offset_sigma_mm:.2f} mm. Score another photo of the same print, "
+            f"to {within_95(row.offset_sigma_mm, 2)}. Score another photo of the same print, "
             "print the next sheet (`padsheet sheet`), or judge it by eye."
         )
     return "Print the next sheet: `padsheet sheet`."

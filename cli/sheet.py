@@ -14,6 +14,7 @@ from padsheet.patterns.make import SheetFiles, make_sheet
 from padsheet.scoring.ahead import look_ahead
 from padsheet.scoring.mesh import empty_mesh
 from padsheet.scoring.overwriting import write_group
+from padsheet.scoring.phrases import within_95
 from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.sheet_choice import Chosen, choose_sheet
 from padsheet.scoring.todo import hand_offset_mm, hand_offset_words
@@ -235,7 +236,7 @@ def _talk(round_: Round, chosen: Chosen, folder: BedFolder, by_hand: str) -> Non
     )
     say(
         f"It reads gap errors from {low:+.2f} to {high:+.2f} mm, at the worst to "
-        f"+-{sheet.sigma_mm:.3f} mm (one standard deviation)."
+        f"{within_95(sheet.sigma_mm, 3)}."
     )
     if chosen.why:
         say(chosen.why)

@@ -388,7 +388,7 @@ def score_picks(sheet: Sheet, picks: Sequence[Pick]) -> SheetScore:
         how="eye",
         warnings=(
             "Read by eye, not from a photo: good to about "
-            f"{_usual_mm(covariance, taste):.2f} mm a point, enough to bring a bed near.",
+            f"{_usual_mm(covariance, taste):.2f} mm a point (95 %), enough to bring a bed near.",
         ),
     )
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-__all__ = ["PLUS_MINUS", "place", "points", "signed", "typographic"]
+from padsheet.scoring.squish import Z95
+
+__all__ = ["PLUS_MINUS", "place", "points", "signed", "typographic", "within_95"]
 
 MINUS, PLUS_MINUS = "\N{MINUS SIGN}", "\N{PLUS-MINUS SIGN}"
 
@@ -16,6 +18,17 @@ def place(i: int, j: int) -> str:
     'column 3, row 2'
     """
     return f"column {i + 1}, row {j + 1}"
+
+
+def within_95(sigma_mm: float, decimals: int) -> str:
+    """Say how well a length is known, as everywhere: half the 95 % interval.
+
+    Examples
+    --------
+    >>> within_95(0.005, 3)
+    '+-0.010 mm (95 %)'
+    """
+    return f"+-{Z95 * sigma_mm:.{decimals}f} mm (95 %)"
 
 
 def points(count: int) -> str:

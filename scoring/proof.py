@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from padsheet.patterns.bed import MeshGrid
 from padsheet.scoring.fusion import PROCESS_SIGMA_MM, NodeState, first_state, update
 from padsheet.scoring.mesh import footprint
-from padsheet.scoring.squish import PadScore, SheetScore
+from padsheet.scoring.squish import Z95, PadScore, SheetScore
 
 __all__ = ["Proof", "prove"]
 
@@ -209,7 +209,7 @@ def _restore(since: int | None) -> str:
 
 def _judge(slope: float, sigma: float, since: int | None) -> Proof:
     """Name a slope of the edits as they were placed."""
-    said = f"The gaps changed by {slope:.2f} +- {sigma:.2f} of what was applied"
+    said = f"The gaps changed by {slope:.2f} +-{Z95 * sigma:.2f} (95 %) of what was applied"
     names: dict[float, Verdict] = {1.0: "in force", 0.0: "not in force", -1.0: "wrong sign"}
     nearest = min(names, key=lambda whole: abs(slope - whole))
     verdict: Verdict = names[nearest] if _near(slope, nearest, sigma) else "partly"

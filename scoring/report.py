@@ -213,7 +213,7 @@ def _facts(sheet: Sheet, score: SheetScore, advice: Advice | None) -> list[tuple
         ),
         (
             "uncertainty of all together",
-            f"{PLUS_MINUS} {Z95 * score.common_sigma_mm:.3f} mm",
+            f"{PLUS_MINUS} {Z95 * score.common_sigma_mm:.3f} mm (95 %)",
         ),
     ]
     if advice is not None:
@@ -221,7 +221,7 @@ def _facts(sheet: Sheet, score: SheetScore, advice: Advice | None) -> list[tuple
             (
                 "all points together",
                 f"{_common_words(advice.common_mm)}, known to {PLUS_MINUS} "
-                f"{Z95 * advice.offset_sigma_mm:.3f} mm",
+                f"{Z95 * advice.offset_sigma_mm:.3f} mm (95 %)",
             ),
             ("tilt over 100 mm", _tilt_words(advice.tilt_mm_per_m)),
             ("warp, top to bottom", f"{advice.warp_peak_to_valley_mm:.2f} mm"),

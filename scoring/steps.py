@@ -12,10 +12,9 @@ from numpy.typing import NDArray
 from padsheet.scoring.case import Case
 from padsheet.scoring.fusion import HOMING_SIGMA_MM, low_errors_mm, predict, sure_of_unread
 from padsheet.scoring.nodes import NodePlan
-from padsheet.scoring.phrases import place
+from padsheet.scoring.phrases import place, within_95
 from padsheet.scoring.plane import MM_PER_M
 from padsheet.scoring.screws import ScrewTurn, moved_plane
-from padsheet.scoring.squish import Z95
 
 __all__ = ["AdvisedStep", "StepKind", "steps_for"]
 
@@ -267,8 +266,8 @@ def _set_offset(case: Case) -> AdvisedStep:
 
 
 def _sure(case: Case) -> str:
-    """Return half the 95 % interval of the common offset."""
-    return f"+-{Z95 * case.split.common_sigma_mm:.2f} mm"
+    """Return how well the common offset is known."""
+    return within_95(case.split.common_sigma_mm, 2)
 
 
 def _reach_for(case: Case, change_mm: NDArray[np.float64], shift_mm: float) -> str:

@@ -10,9 +10,9 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from padsheet.scoring.advice import Advice, NodeAdvice
 from padsheet.scoring.colours import gap_error_mm, pad_colour, xterm_index
-from padsheet.scoring.phrases import place, signed
+from padsheet.scoring.phrases import place, signed, within_95
 from padsheet.scoring.remarks import short_remark
-from padsheet.scoring.squish import Z95, PadScore, SheetScore
+from padsheet.scoring.squish import PadScore, SheetScore
 from padsheet.scoring.together import judged, judged_by
 from padsheet.scoring.words import adjustment, interval_half_mm, waiting
 
@@ -278,7 +278,7 @@ def _legend(
     if advised and roomy and any(pad.gap_mm is None for pad in score.pads):
         text += f" Unread, unsure: that is not known; {reasons} says why."
     text += (
-        f" The mean of all points is known to +-{Z95 * score.common_sigma_mm:.3f} mm (95 %): they "
+        f" The mean of all points is known to {within_95(score.common_sigma_mm, 3)}: they "
         "may be off together, and their differences are surer."
     )
     yield from textwrap.wrap(text, max(20, width))

@@ -6,7 +6,8 @@ from dataclasses import replace
 from typing import cast
 
 from padsheet.scoring.advice import Advice
-from padsheet.scoring.squish import Z95, PadScore, SheetScore, Verdict
+from padsheet.scoring.phrases import within_95
+from padsheet.scoring.squish import PadScore, SheetScore, Verdict
 
 __all__ = ["judged", "judged_by", "offset_words"]
 
@@ -45,12 +46,12 @@ def offset_words(advice: Advice) -> str:
     --------
     >>> from types import SimpleNamespace
     >>> offset_words(SimpleNamespace(common_mm=0.012, offset_sigma_mm=0.035))
-    '0.01 mm too far from the bed, +-0.07 mm'
+    '0.01 mm too far from the bed, +-0.07 mm (95 %)'
     """
     size = f"{abs(advice.common_mm):.2f} mm"
     side = "too far from" if advice.common_mm > 0 else "too near to"
     where = "right" if size == "0.00 mm" else f"{size} {side} the bed"
-    return f"{where}, +-{Z95 * advice.offset_sigma_mm:.2f} mm"
+    return f"{where}, {within_95(advice.offset_sigma_mm, 2)}"
 
 
 def judged_by(advice: Advice) -> str:

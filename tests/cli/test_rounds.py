@@ -148,7 +148,7 @@ def test_a_shape_that_is_done_is_told_from_an_offset_that_is_not(folder, score_o
     assert "round 1: the shape is done, the common offset not yet" in result.stdout
     half_mm = 1.96 * advice.offset_sigma_mm
     said = " ".join(result.stderr.split())
-    assert f"only the common offset is not sure, known to +-{half_mm:.2f} mm" in said
+    assert f"only the common offset is not sure, known to +-{half_mm:.2f} mm (95 %)" in said
     assert "is done." not in said
     data = json.loads(run(folder, "--json").stdout)["rounds"][0]
     assert (data["shape_done"], data["offset_done"], data["done"]) == (True, False, False)

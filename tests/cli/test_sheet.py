@@ -64,6 +64,12 @@ def test_writes_three_files_that_belong_together(folder: Path) -> None:
         assert words in result.stderr
 
 
+def test_how_well_it_reads_is_told_as_the_scores_tell_it(folder: Path) -> None:
+    said = " ".join(run(folder).stderr.split())
+    half_mm = 1.96 * BedFolder(folder).round(1).read_sheet().sigma_mm
+    assert f"from -0.15 to +0.15 mm, at the worst to +-{half_mm:.3f} mm (95 %)." in said
+
+
 def test_folder_never_scored_gets_the_scout_sheet(folder: Path) -> None:
     run(folder)
     low, high = BedFolder(folder).round(1).read_sheet().reach_mm

@@ -89,7 +89,7 @@ def test_an_unsure_common_offset_is_set_in_part(score_of):
     lowered_mm = -advice.offset_mm
     assert 0.01 < lowered_mm < advice.common_mm - 0.005
     assert told.startswith(f"Lower the nozzle everywhere by {lowered_mm:.2f} mm by hand")
-    assert "mm too far, +-0.06 mm; the next sheet decides the rest" in told
+    assert "mm too far, +-0.06 mm (95 %); the next sheet decides the rest" in told
 
 
 @pytest.mark.parametrize("common_sigma_mm", [0.002, 0.01, 0.02, 0.04])

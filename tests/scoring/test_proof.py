@@ -38,6 +38,8 @@ def test_edits_in_force_are_believed(score_of, grid, seed):
     proof = prove(grid, *two_sheets(score_of, grid, dz, seed=seed), dz.ravel())
     assert proof.verdict == "in force"
     assert proof.allows_edits
+    told = f"changed by {proof.slope:.2f} +-{1.96 * proof.sigma:.2f} (95 %) of what was applied"
+    assert told in proof.text
     assert abs(proof.slope - 1) < 4 * proof.sigma
 
 

@@ -75,14 +75,17 @@ def test_a_shape_that_is_known_is_told_from_an_offset_that_is_not(score_of):
     assert said.startswith("The shape of the bed is within tolerance at 25 of 25 points; the comm")
     half_mm = 1.96 * advice.offset_sigma_mm
     assert half_mm > 0.04
-    assert f"0.01 mm too near to the bed, +-{half_mm:.2f} mm" in said
+    assert f"0.01 mm too near to the bed, +-{half_mm:.2f} mm (95 %)" in said
     assert "cannot be told" not in said
     shown = score_table(score, advice) + score_map(score, advice, colour=False)
     assert shown.count("  shape on target  leave") == 25
     assert "~ " not in score_map(score, advice, colour=False).partition("Gap error")[0]
     steps = " ".join(step.text for step in advice.steps)
     assert "Leave the mesh as it is: the shape of the bed is within tolerance" in steps
-    assert f"0.01 mm too near to the bed, +-{half_mm:.2f} mm, and the tolerance is 0.03" in steps
+    assert (
+        f"0.01 mm too near to the bed, +-{half_mm:.2f} mm (95 %), and the tolerance is 0.03"
+        in steps
+    )
     commands = [
         c for s in todo(advice, Path("b"), proved=True, mesh_known=True) for c in s.commands
     ]
