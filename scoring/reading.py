@@ -200,40 +200,55 @@ def _score_pads(
             scores[k] = _unread(pad, reason)
         elif not falling[k] and (outcome := off_scale(sheet, pad, width)) is not None:
             scores[k] = outcome
-    fitted = [k for k in range(len(widths)) if k not in scores]
-    fit: GapFit | None = None
-    for _ in range(4):
-        if not fitted:
-            return [scores[k] for k in range(len(widths))], None, []
+    candidates = [k for k in range(len(widths)) if k not in scores]
+    fit, fitted, doubts = _fit_trusted(sheet, widths, candidates, camera, mesh)
+    scores |= {k: _unread(sheet.pads[k], reason) for k, reason in doubts.items()}
+    if fit is None:
+        return [scores[k] for k in range(len(widths))], None, []
+    shared, own = _edge_variances_mm2(widths, fitted)
+    fit = replace(fit, covariance_mm2=fit.covariance_mm2 + shared + np.diag(own))
+    with_floor = _with_floor(fit.covariance_mm2)
+    for row, k in enumerate(fitted):
+        pad = sheet.pads[k]
+        if (reason := too_uncertain(float(np.sqrt(fit.covariance_mm2[row, row])))) is not None:
+            scores[k] = _unread(pad, reason)
+            continue
+        scores[k] = beyond_reach(sheet, pad, float(fit.gap_mm[row])) or _scored(
+            sheet, pad, float(fit.gap_mm[row]), with_floor, row, widths[k]
+        )
+    doubtful = [k for k in scores if _may_be_low(scores[k])]
+    if doubtful:
+        shared, own = _edge_variances_mm2(widths, doubtful)
+        data = _track_data(sheet, widths, doubtful, camera, mesh)
+        found = ceilings_mm(sheet, data, fit, np.sqrt(shared + own))
+        scores |= {
+            k: proven_low(sheet, scores[k], row) for k, row in zip(doubtful, found, strict=True)
+        }
+    return [scores[k] for k in range(len(widths))], fit, fitted
+
+
+def _fit_trusted(
+    sheet: Sheet,
+    widths: Sequence[PadWidths],
+    candidates: Sequence[int],
+    camera: Camera,
+    mesh: Mesh | None,
+) -> tuple[GapFit | None, list[int], dict[int, Reason]]:
+    """Fit pads until none of those that are left is doubted.
+
+    Returns the fit, if any pad is left; whom it fits, in its order; and why the others are not.
+    """
+    fitted, doubts = list(candidates), dict[int, Reason]()
+    while fitted:
         fit = fit_gaps(sheet, _track_data(sheet, widths, fitted, camera, mesh))
-        doubts = {
+        found = {
             k: reason for row, k in enumerate(fitted) if (reason := after_fit(fit, row)) is not None
         }
-        if not doubts:
-            break
-        scores |= {k: _unread(sheet.pads[k], reason) for k, reason in doubts.items()}
-        fitted = [k for k in fitted if k not in doubts]
-    if fit is not None:
-        shared, own = _edge_variances_mm2(widths, fitted)
-        fit = replace(fit, covariance_mm2=fit.covariance_mm2 + shared + np.diag(own))
-        with_floor = _with_floor(fit.covariance_mm2)
-        for row, k in enumerate(fitted):
-            pad = sheet.pads[k]
-            if (reason := too_uncertain(float(np.sqrt(fit.covariance_mm2[row, row])))) is not None:
-                scores[k] = _unread(pad, reason)
-                continue
-            scores[k] = beyond_reach(sheet, pad, float(fit.gap_mm[row])) or _scored(
-                sheet, pad, float(fit.gap_mm[row]), with_floor, row, widths[k]
-            )
-        doubtful = [k for k in scores if _may_be_low(scores[k])]
-        if doubtful:
-            shared, own = _edge_variances_mm2(widths, doubtful)
-            data = _track_data(sheet, widths, doubtful, camera, mesh)
-            found = ceilings_mm(sheet, data, fit, np.sqrt(shared + own))
-            scores |= {
-                k: proven_low(sheet, scores[k], row) for k, row in zip(doubtful, found, strict=True)
-            }
-    return [scores[k] for k in range(len(widths))], fit, fitted
+        if not found:
+            return fit, fitted, doubts
+        doubts |= found
+        fitted = [k for k in fitted if k not in found]
+    return None, [], doubts
 
 
 def _may_be_low(score: PadScore) -> bool:

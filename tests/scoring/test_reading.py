@@ -16,14 +16,14 @@ from padsheet.patterns.layout import lay_out_sheet
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring import reading
 from padsheet.scoring.camera import Camera
-from padsheet.scoring.gaps import comb_of
+from padsheet.scoring.gaps import GapFit, comb_of
 from padsheet.scoring.lines import PadWidths
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.photo import Photo
 from padsheet.scoring.reading import PhotoReading, read_print, read_sheet_photo
 from padsheet.scoring.registration import Registration
 from padsheet.scoring.remarks import FLOW_CHANGES
-from padsheet.scoring.squish import PadScore
+from padsheet.scoring.squish import PadScore, Reason
 
 Floats = NDArray[np.float64]
 BED = Bed()
@@ -152,6 +152,24 @@ def test_gaps_are_those_that_the_widths_come_from(sheet, read) -> None:
     assert found.photos == ("a.jpg",)
     assert found.warnings == ()
     assert found.flow == pytest.approx(1.0, abs=3 * found.flow_sigma)
+
+
+def test_pads_that_fall_out_one_after_another_leave_a_fit_of_the_rest(
+    sheet, read, monkeypatch
+) -> None:
+    """Doubts of a pad may only show once a worse one has been left out."""
+    doubt = Reason(code="pad-misfit", text="its lines do not go with the ladder")
+    doubted = 7
+
+    def one_at_a_time(fit: GapFit, row: int) -> Reason | None:
+        return doubt if row == 0 and len(fit.gap_mm) > len(sheet.pads) - doubted else None
+
+    plain = errors_mm(read(widths_of(sheet)).score.pads, sheet)
+    monkeypatch.setattr(reading, "after_fit", one_at_a_time)
+    pads = read(widths_of(sheet)).score.pads
+    assert [pad.reason for pad in pads[:doubted]] == [doubt] * doubted
+    away = errors_mm(pads, sheet)[doubted:] - plain[doubted:]
+    np.testing.assert_allclose(away, 0.0, atol=4e-3)
 
 
 def test_lines_are_looked_at_half_way_up(sheet, read, monkeypatch) -> None:
