@@ -80,6 +80,8 @@ class ScrewAdvice:
         Seen from above.
     text : str
         The whole sentence.
+    raises : {"clockwise", "counter-clockwise", "unknown"}
+        Which turn raises the bed, as the profile said when this was advised.
     """
 
     name: str
@@ -87,6 +89,7 @@ class ScrewAdvice:
     turns: float
     direction: str
     text: str
+    raises: str = "unknown"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -312,4 +315,5 @@ def _screw_advice(turn: ScrewTurn) -> ScrewAdvice:
         turns=turn.turns,
         direction=turn.direction,
         text=turn.text,
+        raises=turn.screw.raises,
     )

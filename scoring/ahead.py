@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,6 +25,7 @@ from padsheet.scoring.history import newest_counted, recorded_since, standing
 from padsheet.scoring.mesh import Mesh, footprint
 from padsheet.scoring.plane import grid_xy_mm
 from padsheet.scoring.rounds import BedFolder, Round
+from padsheet.scoring.screw_check import doubtful_screws
 from padsheet.scoring.screws import expected_rise
 from padsheet.scoring.squish import Z95
 
@@ -35,6 +37,8 @@ Floats = NDArray[np.float64]
 LOOK_EVERY_MM = 5.0
 #: A mesh that lowers a point by more than this since the last scores is worth naming as the cause.
 LOWERED_MM = 0.02
+#: Beyond so many doubtful screws they are taken to be turned all as meant or all the other way.
+MOST_ONE_BY_ONE = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +61,11 @@ class Ahead:
         Whether the mesh in force lowers some point since that round.
     screws : bool
         Whether screws were turned, or may have been: a hand is not sure enough for a fine sheet.
+    doubtful : tuple of str
+        The screws that are taken to be turned and whose turns may have gone the other way, as they
+        did before; `states` hold that too.
+    sure : tuple of NodeState
+        Those of `states` in which no turn went the other way.
     offset_mm : float
         Common offset on record after the newest scored round.
     """
@@ -67,6 +76,8 @@ class Ahead:
     unsaid: tuple[tuple[str, str], ...] = ()
     mesh_lowered: bool = False
     screws: bool = False
+    doubtful: tuple[str, ...] = ()
+    sure: tuple[NodeState, ...] = ()
     offset_mm: float = 0.0
 
 
@@ -138,7 +149,9 @@ def look_ahead(folder: BedFolder, bed: Bed, mesh: Mesh | None) -> Ahead | None:
         )
     advice, applied = round_.read_advice(), round_.read_applied()
     later = [r.read_applied() for r in folder.rounds() if r.number > round_.number]
-    turned = _turned(bed, advice)
+    doubtful = doubtful_screws(folder, bed, round_)
+    ways = _turned(bed, advice, doubtful)
+    turned = ways[0] if ways else None
     here = applied is not None and applied.screws_turned
     if screws and (turned is None or not here or any(a and a.screws_turned for a in later)):
         return _unknown(
@@ -149,21 +162,29 @@ def look_ahead(folder: BedFolder, bed: Bed, mesh: Mesh | None) -> Ahead | None:
     said_mm = sum(a.offset_mm or 0.0 for a in (applied, *later) if a is not None)
     open_mm = _open_offset_mm(advice, None if applied is None else applied.offset_mm)
     state = sure_of_unread(state, score)
-    states = tuple(
-        _lifted(predict(state, change_mm, offset_mm=said_mm + extra_mm), turned if on else None)
-        for on in ((False, True) if open_screws else (screws,))
+    before = [
+        predict(state, change_mm, offset_mm=said_mm + extra_mm)
         for extra_mm in ((0.0, open_mm) if open_mm else (0.0,))
+    ]
+    sure = tuple(
+        _lifted(one, turned if on else None)
+        for on in ((False, True) if open_screws else (screws,))
+        for one in before
     )
+    may_be = screws or open_screws
+    other_way = tuple(_lifted(one, way) for way in ways[1:] for one in before) if may_be else ()
     unsaid = [("--screws", "--no-edits")] if open_screws else []
     unsaid += [(f"--offset {open_mm:.2f}", "--offset 0")] if open_mm else []
     newest = [r for r in folder.rounds() if r.scores_json.exists()][-1].read_applied()
     return Ahead(
         since=round_.number,
-        states=states,
+        states=sure + other_way,
         unknown=unknown,
         unsaid=tuple(unsaid),
         mesh_lowered=bool(change_mm.min() < -LOWERED_MM),
-        screws=screws or open_screws,
+        screws=may_be,
+        doubtful=doubtful if may_be else (),
+        sure=sure,
         offset_mm=0.0 if newest is None else newest.offset_mm or 0.0,
     )
 
@@ -199,16 +220,28 @@ def _open_offset_mm(advice: Advice | None, said_mm: float | None) -> float:
     return round(advice.offset_mm, 2)
 
 
-def _turned(bed: Bed, advice: Advice | None) -> tuple[Floats, Floats] | None:
-    """Return how the advised turns lift the bed at the nodes, and its covariance; None if none."""
+def _turned(
+    bed: Bed, advice: Advice | None, doubtful: Sequence[str]
+) -> list[tuple[Floats, Floats]]:
+    """Return how the advised turns lift the bed at the nodes, each with its covariance.
+
+    First as they were meant, then with those of doubtful screws the other way, in every
+    combination; empty if none were advised.
+    """
     if advice is None or not advice.screws:
-        return None
+        return []
     moves_mm = {screw.name: screw.bed_mm for screw in advice.screws}
     if sorted(moves_mm) != sorted(screw.name for screw in bed.screws):
-        return None  # the profile has other screws by now
-    return expected_rise(
-        bed.screws, [moves_mm[screw.name] for screw in bed.screws], grid_xy_mm(bed.mesh)
-    )
+        return []  # the profile has other screws by now
+    turned = [name for name in doubtful if moves_mm[name]]
+    one_by_one = len(turned) <= MOST_ONE_BY_ONE
+    groups = [[name] for name in turned] if one_by_one else [list(turned)]
+    ways = []
+    for signs in itertools.product((1, -1), repeat=len(groups)):
+        sign = {name: s for s, group in zip(signs, groups, strict=True) for name in group}
+        told_mm = [sign.get(screw.name, 1) * moves_mm[screw.name] for screw in bed.screws]
+        ways.append(expected_rise(bed.screws, told_mm, grid_xy_mm(bed.mesh)))
+    return ways
 
 
 def _lifted(state: NodeState, turned: tuple[Floats, Floats] | None) -> NodeState:
@@ -222,10 +255,13 @@ def _lifted(state: NodeState, turned: tuple[Floats, Floats] | None) -> NodeState
     )
 
 
-def nearest(ahead: Ahead, sheet: Sheet) -> Nearest:
-    """Return where a sheet's lines come nearest to the bed; `ahead` must have states."""
+def nearest(ahead: Ahead, sheet: Sheet, *, sure: bool = False) -> Nearest:
+    """Return where a sheet's lines come nearest to the bed; `ahead` must have states.
+
+    With `sure` no turn is taken to have gone the other way.
+    """
     xyz_mm = _printed_mm(sheet)
-    low_mm = np.min([_low_errors_mm(state, xyz_mm[:, :2]) for state in ahead.states], axis=0)
+    low_mm = _low_errors_mm(ahead.sure if sure else ahead.states, xyz_mm[:, :2])
     worst = int(np.argmin(xyz_mm[:, 2] + low_mm))
     x_mm, y_mm, z_mm = xyz_mm[worst].tolist()
     pad = min(sheet.pads, key=lambda pad: math.dist((pad.x_mm, pad.y_mm), (x_mm, y_mm)))
@@ -233,14 +269,21 @@ def nearest(ahead: Ahead, sheet: Sheet) -> Nearest:
     return Nearest(i=pad.i, j=pad.j, gap_mm=z_mm + error_mm, error_mm=error_mm)
 
 
-def _low_errors_mm(state: NodeState, xy_mm: Floats) -> Floats:
-    """Return the 95 % lower bound of the gap error at places, shape (P,)."""
-    grid = state.grid
+def _low_errors_mm(states: Sequence[NodeState], xy_mm: Floats) -> Floats:
+    """Return the 95 % lower bound of the gap error at places by the worst state, shape (P,)."""
+    grid = states[0].grid
     # Without a correction beyond the mesh the bed's own error is still that of its edge.
     grid = replace(grid, outside="hold") if grid.outside == "off" else grid
     weights = footprint(grid, xy_mm)
-    variance = np.einsum("pn,pn->p", weights @ state.covariance_mm2, weights)
-    low: Floats = weights @ state.error_mm - Z95 * np.sqrt(np.maximum(variance, 0.0))
+    # Many states differ in their errors only.
+    spread: dict[bytes, Floats] = {}
+    low = np.full(len(xy_mm), np.inf)
+    for state in states:
+        key = state.covariance_mm2.tobytes()
+        if key not in spread:
+            variance = np.einsum("pn,pn->p", weights @ state.covariance_mm2, weights)
+            spread[key] = Z95 * np.sqrt(np.maximum(variance, 0.0))
+        low = np.minimum(low, weights @ state.error_mm - spread[key])
     return low
 
 

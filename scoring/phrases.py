@@ -2,11 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from padsheet.scoring.squish import Z95
 
-__all__ = ["PLUS_MINUS", "place", "points", "signed", "typographic", "within_95"]
+__all__ = ["PLUS_MINUS", "listed", "place", "points", "signed", "typographic", "within_95"]
 
 MINUS, PLUS_MINUS = "\N{MINUS SIGN}", "\N{PLUS-MINUS SIGN}"
+
+
+def listed(words: Sequence[str]) -> str:
+    """Join words as a person lists them.
+
+    Examples
+    --------
+    >>> listed(["a"]), listed(["a", "b"]), listed(["a", "b", "c"])
+    ('a', 'a and b', 'a, b and c')
+    """
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
 def place(i: int, j: int) -> str:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.advice import Advice, NodeAdvice, ScrewAdvice
+from padsheet.scoring.screws import raising
 from padsheet.scoring.selfcheck import SelfCheck, self_check_data
 from padsheet.scoring.squish import CouponWitness, PadScore, Reason, SheetScore, Verdict
 from padsheet.scoring.steps import AdvisedStep, StepKind
@@ -434,13 +435,15 @@ def _step(data: Any) -> AdvisedStep:
 
 
 def _screw_advice(data: dict[str, Any]) -> ScrewAdvice:
-    """Build the advice for one screw."""
+    """Build the advice for one screw; scores without `raises` tell it by the turn advised."""
+    bed_mm, direction = _number(data["bed_mm"]), _text(data["direction"])
     return ScrewAdvice(
         name=_text(data["name"]),
-        bed_mm=_number(data["bed_mm"]),
+        bed_mm=bed_mm,
         turns=_number(data["turns"]),
-        direction=_text(data["direction"]),
+        direction=direction,
         text=_text(data["text"]),
+        raises=_text(data.get("raises", raising(bed_mm, direction))),
     )
 
 

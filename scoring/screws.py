@@ -18,6 +18,7 @@ __all__ = [
     "expected_rise",
     "left_over",
     "moved_plane",
+    "raising",
     "screw_turns",
     "turn_mm",
 ]
@@ -71,6 +72,18 @@ class ScrewTurn:
             f"Turn the {self.screw.name} screw {_turns_in_words(self.turns)} {self.direction} "
             f"seen from above: the bed goes {side} there by {abs(self.bed_mm):.3f} mm."
         )
+
+
+def raising(bed_mm: float, direction: str) -> str:
+    """Return which turn raises the bed, by the direction of one that was to move it so far.
+
+    Examples
+    --------
+    >>> raising(0.1, "clockwise"), raising(-0.1, "clockwise"), raising(0.0, "leave")
+    ('clockwise', 'counter-clockwise', 'unknown')
+    """
+    told = direction if bed_mm > 0 else _OTHER_WAY.get(direction, "unknown")
+    return told if told in _OTHER_WAY else "unknown"
 
 
 def turn_mm(pitch_mm: float, turns: float) -> float:

@@ -11,8 +11,8 @@ from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.ladder import FINE_MM, FIRST_MM, LARGEST_MM
 from padsheet.patterns.layout import SELF_CHECK_LIFT_MM
 from padsheet.patterns.make import SheetFiles
-from padsheet.scoring.ahead import Ahead, highest, nearest
-from padsheet.scoring.phrases import place
+from padsheet.scoring.ahead import Ahead, Nearest, highest, nearest
+from padsheet.scoring.phrases import listed, place
 
 __all__ = ["Chosen", "choose_sheet"]
 
@@ -143,15 +143,12 @@ def _refusal(
     if not ahead.states:
         return None
     near = nearest(ahead, files.sheet)
-    missing_mm = bed.motion.clearance_mm - near.gap_mm
+    missing_mm = _missing_mm(near, bed)
     if missing_mm <= 1e-9:
         return None
     reach_mm = round(-files.sheet.reach_mm[0], 6)
-    to = (
-        f"to {near.gap_mm:.2f} mm from the bed"
-        if near.gap_mm > 0
-        else f"{-near.gap_mm:.2f} mm into the bed"
-    )
+    if ahead.doubtful and _missing_mm(nearest(ahead, files.sheet, sure=True), bed) <= 1e-9:
+        return _doubted(ahead, near, bed, reach_mm)
     remedies = [
         f"If what was advised is done, say `padsheet applied {done}`; if not, `padsheet applied "
         f"{left}`."
@@ -177,9 +174,34 @@ def _refusal(
     unsaid = " (what was advised after it is not on record)" if ahead.unsaid else ""
     return PadsheetError(
         f"by round {ahead.since} and what is on record since{unsaid}, this sheet of reach "
-        f"{_reach_word(reach_mm)} may bring the nozzle {to} near {place(near.i, near.j)} (95 % "
-        f"bound); the clearance is {bed.motion.clearance_mm:.2f} mm",
+        f"{_reach_word(reach_mm)} may bring the nozzle {_to(near)}; the clearance is "
+        f"{bed.motion.clearance_mm:.2f} mm",
         remedy=" ".join(remedies),
+        code="sheet-too-near",
+    )
+
+
+def _missing_mm(near: Nearest, bed: Bed) -> float:
+    return bed.motion.clearance_mm - near.gap_mm
+
+
+def _to(near: Nearest) -> str:
+    to = f"to {near.gap_mm:.2f} mm from" if near.gap_mm > 0 else f"{-near.gap_mm:.2f} mm into"
+    return f"{to} the bed near {place(near.i, near.j)} (95 % bound)"
+
+
+def _doubted(ahead: Ahead, near: Nearest, bed: Bed, reach_mm: float) -> PadsheetError:
+    """Return the refusal of a sheet that is safe only if screws were turned the right way."""
+    one = len(ahead.doubtful) == 1
+    knobs = f"the {ahead.doubtful[0]} knob" if one else f"the knobs {listed(ahead.doubtful)}"
+    return PadsheetError(
+        "turns of bed screws went the other way before. If those of round "
+        f"{ahead.since} do so too, this sheet of reach {_reach_word(reach_mm)} may bring the "
+        f"nozzle {_to(near)}; the clearance is {bed.motion.clearance_mm:.2f} mm",
+        remedy=f"Look which way {knobs} {'moves' if one else 'move'} the bed. Where that is not "
+        f"as round {ahead.since} says, turn back twice as far and correct raises in bed.toml. "
+        "Once all are turned the right way, write the sheet with `padsheet sheet --reach "
+        f"{_reach_word(reach_mm)} --force`.",
         code="sheet-too-near",
     )
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from padsheet.scoring.case import Case
 from padsheet.scoring.fusion import HOMING_SIGMA_MM, low_errors_mm, predict, sure_of_unread
 from padsheet.scoring.nodes import NodePlan
-from padsheet.scoring.phrases import place, within_95
+from padsheet.scoring.phrases import listed, place, within_95
 from padsheet.scoring.plane import MM_PER_M
 from padsheet.scoring.screws import ScrewTurn, moved_plane
 
@@ -142,10 +142,12 @@ def _screws(case: Case, turns: Sequence[ScrewTurn]) -> list[AdvisedStep]:
         f"the mesh is corrected after the next sheet.{_look_at_the_turn(turns)}"
     )
     if unknown := [turn.screw.name for turn in turns if turn.direction == "unknown"]:
+        one = len(unknown) == 1
+        knobs = f"the {unknown[0]} knob" if one else f"each of the knobs {listed(unknown)}"
         text = (
-            f"Which turn raises the bed is not known: turn the {unknown[0]} knob a little, look "
-            "which way the bed goes, and write that into bed.toml as raises. Scored again, the "
-            "photo shows the directions too; turn on from there, or back."
+            f"Which turn raises the bed is not known: turn {knobs} a little, look which way the "
+            f"bed goes, and write that into bed.toml as raises{'' if one else ' of that screw'}. "
+            "Scored again, the photo shows the directions too; turn on from there, or back."
         )
         steps.append(AdvisedStep(kind="raises", text=text))
     steps += _notes(*(turn.text for turn in turns))

@@ -99,7 +99,9 @@ def test_the_directions_of_the_screws_are_told_once_raises_is_written(tmp_path: 
     assert run("-C", path, "sheet", "--reach", "fine").exit_code == 0
     rows = [f"{i},{j},{line}" for j in range(1, 5) for i, line in enumerate((1, 2, 4, 5), 1)]
     told = run("-C", path, "score", "--by-eye", "-", text="\n".join(rows)).stderr
-    assert "not known: turn the front left knob a little" in " ".join(told.split())
+    # All of them at once, not one after the other.
+    knobs = "each of the knobs front left, front right, back left and back right"
+    assert f"not known: turn {knobs} a little" in " ".join(told.split())
     assert "seen from above" not in told
     (again,) = (line.strip() for line in told.splitlines() if "--round 1 --force" in line)
     assert run("-C", path, "sheet", "--reach", "first", "--force").exit_code == 0

@@ -12,6 +12,7 @@ from padsheet.patterns.bed import Bed, Edits, MeshGrid, Motion, Screw, Target
 from padsheet.scoring.advice import advise
 from padsheet.scoring.fusion import RoundRecord, first_state, fuse_rounds, update
 from padsheet.scoring.mesh import Mesh
+from padsheet.scoring.phrases import listed
 from padsheet.scoring.proof import Proof
 from padsheet.scoring.squish import Reason
 from padsheet.scoring.todo import todo
@@ -226,8 +227,9 @@ def test_a_direction_that_nobody_knows_is_to_be_looked_for(score_of, raises):
     bed = dataclasses.replace(BED, screws=screws)
     told = " ".join(step.text for step in advise(tilted(score_of, 1.1), bed, mesh=None).steps)
     unknown = raises == "unknown"
-    # The knob named is one that is to be turned.
-    asked = "Which turn raises the bed is not known: turn the front left knob a little"
+    # The knobs named are all those that are to be turned.
+    knobs = f"each of the knobs {listed([screw.name for screw in SCREWS])}"
+    asked = f"Which turn raises the bed is not known: turn {knobs} a little"
     assert (asked in told) is unknown
     assert ("turn on from there, or back" in told) is unknown
     assert ("seen from above" in told) is not unknown

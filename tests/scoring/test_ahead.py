@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -337,6 +338,41 @@ def test_screws_that_were_not_turned_after_all(
     told = refused(folder)
     assert "is not on record" not in told
     assert "Raise the nozzle everywhere by" in told or "--reach 0.1" in told
+
+
+@pytest.fixture
+def turned_wrongly(folder: BedFolder, add_round: Callable[..., None]) -> BedFolder:
+    """Return a bed whose tilt grew by the turns of round 1, and whose screws were turned again."""
+    screws = tuple(dataclasses.replace(screw, raises="clockwise") for screw in SCREWS)
+    folder.profile.write_text(profile_text(Bed(mesh=GRID, screws=screws)), encoding="utf-8")
+    folder.store_mesh(mesh(BED_MM, "flat"))
+    for number, width_mm in ((1, 0.09), (2, 0.13)):
+        add_round(tilted(width_mm))
+        assert folder.round(number).read_advice().work == "screws"
+        assert run(folder, "applied", "--screws").exit_code == 0
+    return folder
+
+
+def test_turns_that_went_the_other_way_before_may_do_so_again(turned_wrongly: BedFolder) -> None:
+    """Turned as meant a sheet of wide reach is safe; the other way it would be in the bed."""
+    told = refused(turned_wrongly)
+    assert "If those of round 2 do so too, this sheet of reach first may bring the nozzle" in told
+    assert "into the bed near column 1" in told
+    assert "Look which way the knobs a, b, c and d move the bed" in told
+    refused(turned_wrongly, "--reach", "first")
+    # Who has looked says so.
+    assert "Caution: turns of bed screws" in written(turned_wrongly, "--reach", "first", "--force")
+
+
+def test_turns_told_by_a_corrected_profile_are_reckoned_with_as_meant(
+    turned_wrongly: BedFolder,
+) -> None:
+    round_ = turned_wrongly.round(2)
+    data = json.loads(round_.scores_json.read_text(encoding="utf-8"))
+    for screw in data["advice"]["screws"]:
+        screw["raises"] = "counter-clockwise"
+    round_.scores_json.write_text(json.dumps(data), encoding="utf-8")
+    assert "Reach first in place of fine" in written(turned_wrongly)
 
 
 @pytest.mark.parametrize(("low_mm", "clear"), [(-0.05, True), (-0.16, False)])
