@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import errno
 import hashlib
-import importlib.util
 import io
 import json
 import locale
@@ -227,18 +226,14 @@ def test_a_kill_at_any_change_leaves_a_folder_that_works(
 def a_printer(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., Any]]:
     """Return the maker of printers at the other end of a pseudo-terminal."""
     pytest.importorskip("tty", reason="pseudo-terminals are a POSIX thing")
-    path = Path(__file__).parent / "scoring" / "serial_printer.py"
-    spec = importlib.util.spec_from_file_location("serial_printer_of_faults", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
+    from serial_printer import SerialPrinter
+
     waits = Waits(greeting_s=0.4, quiet_s=0.12, reply_s=2.0, busy_s=8.0, resend_ok_s=0.2)
     monkeypatch.setattr(over_port, "WAITS", waits)
     made: list[Any] = []
 
     def make(z_mm: Any, **options: Any) -> Any:
-        made.append(module.SerialPrinter(z_mm, **options))
+        made.append(SerialPrinter(z_mm, **options))
         made[-1].start()
         return made[-1]
 

@@ -12,22 +12,20 @@ the advice is followed; nothing but the photo tells the program of the bed.
 from __future__ import annotations
 
 import argparse
-import importlib.util
 import os
-import sys
 import tempfile
 import time
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
-from functools import cache, partial
+from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import cv2
 import numpy as np
+from accuracy import virtual_printer
 from numpy.typing import NDArray
 
 from padsheet.patterns.bed import Bed, MeshGrid, Screw, Target
@@ -44,7 +42,6 @@ from padsheet.scoring.recording import record_applied
 from padsheet.scoring.rounds import BedFolder
 from padsheet.scoring.scorer import score_round
 
-VIRTUAL = Path(__file__).parents[1] / "virtual"
 GRID = MeshGrid(outside="hold")
 NODES_MM, CENTRES_MM = grid_xy_mm(GRID), cell_centres_mm(GRID)
 PITCH_MM = 0.7  # M4, coarse thread of ISO 261
@@ -58,20 +55,6 @@ BAR_MM = 0.04
 TAKES = 4
 
 Floats = NDArray[np.float64]
-
-
-@cache
-def virtual_printer() -> ModuleType:
-    """Load the virtual printer, which is a folder of the tests and no installed package."""
-    spec = importlib.util.spec_from_file_location(
-        "virtual_printer", VIRTUAL / "__init__.py", submodule_search_locations=[str(VIRTUAL)]
-    )
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["virtual_printer"] = module
-    spec.loader.exec_module(module)
-    return module
 
 
 @dataclass

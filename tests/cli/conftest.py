@@ -2,29 +2,13 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from collections.abc import Callable, Iterator
-from pathlib import Path
-from types import ModuleType
 
 import numpy as np
 import pytest
 
 from padsheet.cli import over_port
 from padsheet.scoring.link import Waits
-
-
-def serial_printer() -> ModuleType:
-    name = "serial_printer"
-    if name not in sys.modules:
-        path = Path(__file__).parent.parent / "scoring" / f"{name}.py"
-        spec = importlib.util.spec_from_file_location(name, path)
-        assert spec is not None
-        assert spec.loader is not None
-        sys.modules[name] = importlib.util.module_from_spec(spec)
-        spec.loader.exec_module(sys.modules[name])
-    return sys.modules[name]
 
 
 @pytest.fixture
@@ -35,11 +19,13 @@ def printer(
     pytest.importorskip("tty", reason="pseudo-terminals are a POSIX thing")
     waits = Waits(greeting_s=0.4, quiet_s=0.12, reply_s=0.4, busy_s=4.0, resend_ok_s=0.2)
     monkeypatch.setattr(over_port, "WAITS", waits)
+    from serial_printer import SerialPrinter
+
     made = []
 
     def make(z_mm: np.ndarray | None = None, **options: object) -> object:
         held_mm = request.module.Z_MM if z_mm is None else z_mm
-        made.append(serial_printer().SerialPrinter(held_mm, **options))
+        made.append(SerialPrinter(held_mm, **options))
         made[-1].start()
         return made[-1]
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from pad_widths import pad_widths
 from scipy.optimize import least_squares
 from scipy.special import ndtr
 
@@ -24,21 +25,10 @@ def cut_edge(times: float) -> tuple[float, float]:
 
 
 def pad(blur_px: float = BLUR_PX, brightest: float = 0.6, sign: float = 1.0) -> PadWidths:
-    one, none = np.full(10, 0.5), np.zeros(10)
-    return PadWidths(
-        width_mm=one,
-        sigma_mm=none + 0.004,
-        middle_mm=none,
-        wander_mm=none,
-        ends_differ=none,
+    return pad_widths(
         blur_px=blur_px,
-        separation=20.0,
         apart=sign * np.array([0.8, 0.7, 0.6]),
         print_level=float(sign > 0),
-        contrast=one * 2,
-        misfit=0.01,
-        whole=True,
-        clipped_share=0.0,
         px_per_mm=PX_PER_MM,
         brightest=brightest,
     )

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from pad_widths import DARK_ON_BRIGHT, pad_widths
 
 from padsheet.patterns.bead import SIDE_FACTOR, round_diameter_mm, width_mm
 from padsheet.patterns.bed import Bed
@@ -28,7 +29,6 @@ from padsheet.scoring.squish import PadScore
 Floats = NDArray[np.float64]
 
 COUNT = 200
-APART = np.array([-0.6, -0.5, -0.4])
 
 
 @pytest.fixture(scope="module")
@@ -37,25 +37,15 @@ def sheet() -> Sheet:
 
 
 def seen(width: Floats, **changes: object) -> PadWidths:
-    tracks = len(width)
-    pad = PadWidths(
-        width_mm=width,
-        sigma_mm=np.full(tracks, 0.006),
-        middle_mm=np.zeros(tracks),
-        wander_mm=np.full(tracks, 0.008),
-        ends_differ=np.zeros(tracks),
-        blur_px=1.3,
-        separation=8.0,
-        apart=APART,
-        print_level=1.0,
-        contrast=np.ones(tracks),
-        misfit=0.03,
-        whole=True,
-        clipped_share=0.0,
-        px_per_mm=12.0,
-        brightest=0.6,
-    )
-    return replace(pad, **changes)  # type: ignore[arg-type]
+    plain: dict[str, object] = {
+        "sigma_mm": 0.006,
+        "blur_px": 1.3,
+        "separation": 8.0,
+        "print_level": 1.0,
+        "misfit": 0.03,
+        "px_per_mm": 12.0,
+    }
+    return pad_widths(width, **(plain | changes))
 
 
 def choked_pad(sheet: Sheet, rng: np.random.Generator) -> tuple[float, PadWidths]:
@@ -412,8 +402,8 @@ def test_three_lines_have_no_slope(sheet: Sheet) -> None:
         ({"px_per_mm": 3.9}, "pad-small"),
         ({"separation": 1.0}, "pad-contrast"),
         ({"clipped_share": 0.5}, "pad-glare"),
-        ({"apart": -APART}, "pad-glare"),
-        ({"apart": 0.0 * APART}, "pad-glare"),
+        ({"apart": -DARK_ON_BRIGHT}, "pad-glare"),
+        ({"apart": 0.0 * DARK_ON_BRIGHT}, "pad-glare"),
         ({"blur_px": 5.0}, "pad-blur"),
         ({"blur_px": 5.0, "luminance_blur_px": 4.0}, "pad-blur"),
         ({"blur_px": 5.0, "luminance_blur_px": 2.0}, "pad-contrast"),
@@ -422,9 +412,9 @@ def test_three_lines_have_no_slope(sheet: Sheet) -> None:
 )
 def test_what_a_photo_does_not_show_is_refused(changes: dict[str, object], code: str) -> None:
     good = seen(np.full(10, 0.5))
-    assert before_fit(good, APART) is None
-    assert before_fit(seen(np.array([0.5] * 6 + [np.nan] * 4)), APART) is None
-    reason = before_fit(replace(good, **changes), APART)  # type: ignore[arg-type]
+    assert before_fit(good, DARK_ON_BRIGHT) is None
+    assert before_fit(seen(np.array([0.5] * 6 + [np.nan] * 4)), DARK_ON_BRIGHT) is None
+    reason = before_fit(replace(good, **changes), DARK_ON_BRIGHT)  # type: ignore[arg-type]
     assert reason is not None
     assert reason.code == code
     assert len(reason.text) > 20
@@ -433,9 +423,9 @@ def test_what_a_photo_does_not_show_is_refused(changes: dict[str, object], code:
 @pytest.mark.parametrize("light", [0.1, 1.0, 3.0])
 def test_a_dim_photo_is_not_taken_for_glare(light: float) -> None:
     """Glare is told against the sheet's own contrast, whatever the light."""
-    good = seen(np.full(10, 0.5), apart=0.3 * light * APART)
-    assert before_fit(good, light * APART) is None
-    reason = before_fit(replace(good, apart=0.03 * light * APART), light * APART)
+    good = seen(np.full(10, 0.5), apart=0.3 * light * DARK_ON_BRIGHT)
+    assert before_fit(good, light * DARK_ON_BRIGHT) is None
+    reason = before_fit(replace(good, apart=0.03 * light * DARK_ON_BRIGHT), light * DARK_ON_BRIGHT)
     assert reason is not None
     assert reason.code == "pad-glare"
 

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from collections.abc import Callable, Iterator
-from pathlib import Path
-from types import ModuleType, SimpleNamespace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -29,6 +26,7 @@ from padsheet.scoring.sending import (
 )
 
 pytest.importorskip("tty", reason="pseudo-terminals are a POSIX thing")
+from serial_printer import FATAL, HARMLESS, SerialPrinter
 
 GRID = MeshGrid(columns=5, rows=4)
 Z_MM = np.random.default_rng(11).normal(0, 0.1, (4, 5)).round(3)
@@ -42,20 +40,6 @@ CUSTOM = "SET_POINT X={column0} Y={row0} Z={value_mm} ; a word of the printer's 
 WAITS = Waits(greeting_s=0.4, quiet_s=0.12, reply_s=0.4, busy_s=4.0, resend_ok_s=0.2)
 # Lines as the printer counts them: 0 numbers, 1 mesh, 2 to 4 edits, 5 mesh, 6 mesh, 7 save.
 LINES = 8
-
-
-def serial_printer() -> ModuleType:
-    name = "serial_printer"
-    if name not in sys.modules:
-        spec = importlib.util.spec_from_file_location(name, Path(__file__).parent / f"{name}.py")
-        assert spec is not None
-        assert spec.loader is not None
-        sys.modules[name] = importlib.util.module_from_spec(spec)
-        spec.loader.exec_module(sys.modules[name])
-    return sys.modules[name]
-
-
-HARMLESS, FATAL = serial_printer().HARMLESS, serial_printer().FATAL
 
 
 class Bench:
@@ -79,7 +63,7 @@ def bench() -> Iterator[Callable[..., Bench]]:
     def make(style: str = "M421", **options: object) -> Bench:
         z_mm = options.pop("z_mm", Z_MM)
         bed = Bed(mesh=GRID, edits=Edits(style=style))
-        made.append(Bench(serial_printer().SerialPrinter(z_mm, **options), bed))
+        made.append(Bench(SerialPrinter(z_mm, **options), bed))
         return made[-1]
 
     yield make

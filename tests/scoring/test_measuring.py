@@ -9,6 +9,7 @@ from types import SimpleNamespace
 import cv2
 import numpy as np
 import pytest
+from pad_widths import pad_widths
 
 from padsheet.patterns.bed import Bed, MeshGrid
 from padsheet.patterns.errors import PadsheetError
@@ -46,25 +47,14 @@ def camera() -> Camera:
 
 
 def told(**changes: object) -> PadWidths:
-    none = np.zeros(10)
-    pad = PadWidths(
-        width_mm=none + WIDTH_MM,
-        sigma_mm=none + 0.004,
-        middle_mm=none,
-        wander_mm=none,
-        ends_differ=none,
-        blur_px=1.0,
-        separation=5.0,
-        apart=np.full(3, 0.2),
-        print_level=1.0,
-        contrast=none + 1,
-        misfit=0.02,
-        whole=True,
-        clipped_share=0.0,
-        px_per_mm=PX_PER_MM,
-        brightest=0.6,
-    )
-    return replace(pad, **changes)  # type: ignore[arg-type]
+    plain: dict[str, object] = {
+        "wander_mm": 0.0,
+        "separation": 5.0,
+        "apart": np.full(3, 0.2),
+        "print_level": 1.0,
+        "px_per_mm": PX_PER_MM,
+    }
+    return pad_widths(np.full(10, WIDTH_MM), **(plain | changes))
 
 
 Measure = Callable[[Sheet, Sequence[PadWidths], Sequence[PadWidths | None]], list[PadWidths]]

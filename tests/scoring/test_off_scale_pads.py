@@ -13,6 +13,7 @@ from types import ModuleType
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from pad_widths import pad_widths
 
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.layout import lay_out_sheet
@@ -65,22 +66,15 @@ def seen(
     width = np.maximum(made.width + bias + rng.normal(0, rough / 2), 0.05)
     thin = 1 - np.exp(-made.height / 0.03)
     count = len(gap)
-    return PadWidths(
-        width_mm=width,
+    return pad_widths(
+        width,
         sigma_mm=np.maximum(rough / 2 * rng.uniform(0.7, 1.3, count), 0.003),
-        middle_mm=np.zeros(count),
-        wander_mm=np.asarray(wander * rng.uniform(0.7, 1.3, count)),
-        ends_differ=np.zeros(count),
+        wander_mm=wander * rng.uniform(0.7, 1.3, count),
         blur_px=1.3,
         separation=8.0,
-        apart=np.array([-0.6, -0.5, -0.4]),
-        print_level=0.0,
-        contrast=np.asarray(made.opacity * thin * rng.normal(1, 0.04, count)),
+        contrast=made.opacity * thin * rng.normal(1, 0.04, count),
         misfit=0.04,
-        whole=True,
-        clipped_share=0.0,
         px_per_mm=12.0,
-        brightest=0.6,
     )
 
 

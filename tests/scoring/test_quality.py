@@ -6,34 +6,13 @@ import dataclasses
 
 import numpy as np
 import pytest
+from pad_widths import pad_widths
 
 from padsheet.scoring.camera import Camera
-from padsheet.scoring.lines import PadWidths
 from padsheet.scoring.quality import PhotoQuality, photo_notes, quality_of
 from padsheet.scoring.squish import PadScore, Reason
 
 GOOD = PhotoQuality(px_per_mm=12.0, blur_mm=0.09, separation=20.0, clipped=0.0, tilt_deg=8.0)
-
-
-def widths(*, blur_px: float, px_per_mm: float, whole: bool = True, **rest: float) -> PadWidths:
-    nothing = np.zeros(10)
-    return PadWidths(
-        width_mm=nothing,
-        sigma_mm=nothing,
-        middle_mm=nothing,
-        wander_mm=nothing,
-        ends_differ=nothing,
-        blur_px=blur_px,
-        separation=rest.get("separation", 9.0),
-        apart=np.zeros(3),
-        print_level=1.0,
-        contrast=nothing,
-        misfit=0.0,
-        whole=whole,
-        clipped_share=rest.get("clipped", 0.0),
-        px_per_mm=px_per_mm,
-        brightest=0.6,
-    )
 
 
 def looking_down(sheet, tilt_deg: float) -> Camera:
@@ -50,21 +29,21 @@ def looking_down(sheet, tilt_deg: float) -> Camera:
 
 @pytest.mark.parametrize("tilt_deg", [0.0, 10.0, 30.0])
 def test_tilt_is_the_angle_from_straight_above(scored, tilt_deg):
-    seen = [widths(blur_px=1.2, px_per_mm=12.0)] * len(scored.sheet.pads)
+    seen = [pad_widths(blur_px=1.2, px_per_mm=12.0)] * len(scored.sheet.pads)
     found = quality_of(scored.sheet, seen, looking_down(scored.sheet, tilt_deg))
     assert found.tilt_deg == pytest.approx(tilt_deg, abs=1e-6)
 
 
 def test_figures_are_medians_of_the_pads_that_are_seen_whole(scored):
     seen = [
-        widths(blur_px=1.0, px_per_mm=10.0),
-        widths(blur_px=1.2, px_per_mm=10.0, separation=7.0),
-        widths(blur_px=9.0, px_per_mm=12.0, clipped=0.3),
-        widths(blur_px=0.1, px_per_mm=1.0, whole=False, clipped=0.9),
+        pad_widths(blur_px=1.0, px_per_mm=10.0),
+        pad_widths(blur_px=1.2, px_per_mm=10.0, separation=7.0),
+        pad_widths(blur_px=9.0, px_per_mm=12.0, clipped_share=0.3),
+        pad_widths(blur_px=0.1, px_per_mm=1.0, whole=False, clipped_share=0.9),
     ]
     found = quality_of(scored.sheet, seen, looking_down(scored.sheet, 0.0))
     assert (found.px_per_mm, found.blur_mm) == (10.0, pytest.approx(0.12))
-    assert (found.separation, found.clipped, found.outside) == (9.0, 0.3, 1)
+    assert (found.separation, found.clipped, found.outside) == (20.0, 0.3, 1)
 
 
 def test_a_good_photo_is_told_so_with_its_figures(scored):

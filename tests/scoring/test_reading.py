@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from pad_widths import pad_widths
 
 from padsheet.patterns.bead import width_mm
 from padsheet.patterns.bed import Bed
@@ -30,7 +31,6 @@ BED = Bed()
 HEIGHT_MM = 400.0
 SHAPE = (1200, 1200)
 PX_PER_MM = 10.0
-APART = np.array([-0.6, -0.5, -0.4])
 BUMPS_MM = np.random.default_rng(5).uniform(-0.05, 0.05, 25)
 
 
@@ -55,25 +55,7 @@ def camera_over(x_mm: float = 110.0, y_mm: float = 110.0) -> Camera:
 
 
 def pad_of(width: Floats, **changes: object) -> PadWidths:
-    none = np.zeros(len(width))
-    pad = PadWidths(
-        width_mm=width,
-        sigma_mm=none + 0.004,
-        middle_mm=none,
-        wander_mm=none + 0.008,
-        ends_differ=none,
-        blur_px=1.0,
-        separation=20.0,
-        apart=APART,
-        print_level=0.0,
-        contrast=none + 1,
-        misfit=0.02,
-        whole=True,
-        clipped_share=0.0,
-        px_per_mm=PX_PER_MM,
-        brightest=0.6,
-    )
-    return replace(pad, **changes)  # type: ignore[arg-type]
+    return pad_widths(width, **({"px_per_mm": PX_PER_MM} | changes))
 
 
 def widths_of(

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from pad_widths import DARK_ON_BRIGHT, pad_widths
 
 from padsheet.patterns.bead import width_mm
 from padsheet.patterns.bed import Bed
@@ -19,7 +20,6 @@ from padsheet.scoring.lines import PadWidths
 from padsheet.scoring.refusals import refuse_blur, refuse_floor, usual_apart
 
 PX_PER_MM = 10.0
-APART = np.array([-0.6, -0.5, -0.4])
 BED_MM = np.linspace(-0.01, 0.04, 9)
 
 
@@ -29,24 +29,10 @@ def sheet() -> Sheet:
 
 
 def pad(width: NDArray[np.float64], blur_mm: float = 0.12) -> PadWidths:
-    none = np.zeros(len(width))
-    return PadWidths(
-        width_mm=width,
-        sigma_mm=none + 0.006,
-        middle_mm=none,
-        wander_mm=none + 0.008,
-        ends_differ=none,
-        blur_px=blur_mm * PX_PER_MM,
-        separation=8.0,
-        apart=APART,
-        print_level=0.2,
-        contrast=none + 1,
-        misfit=0.03,
-        whole=True,
-        clipped_share=0.0,
-        px_per_mm=PX_PER_MM,
-        brightest=0.6,
-    )
+    return pad_widths(
+        width, sigma_mm=0.006, blur_px=blur_mm * PX_PER_MM, separation=8.0, print_level=0.2,
+        misfit=0.03, px_per_mm=PX_PER_MM,
+    )  # fmt: skip
 
 
 def blurred(*blur_mm: float) -> list[PadWidths]:
@@ -76,7 +62,8 @@ def test_a_photo_is_as_blurred_as_most_of_its_pads() -> None:
 
 
 @pytest.mark.parametrize(
-    "unseen", [{"whole": False}, {"clipped_share": 0.5}, {"separation": 1.0}, {"apart": -APART}]
+    "unseen",
+    [{"whole": False}, {"clipped_share": 0.5}, {"separation": 1.0}, {"apart": -DARK_ON_BRIGHT}],
 )
 def test_pads_that_do_not_show_their_lines_tell_nothing_of_blur(unseen) -> None:
     hidden = [replace(one, **unseen) for one in blurred(*[0.3] * 4)]
@@ -145,7 +132,7 @@ def test_pads_that_cannot_be_read_do_not_accuse_the_printer(sheet) -> None:
 
 
 def test_what_print_and_plate_look_like_is_told_by_the_pads_seen_whole() -> None:
-    cut = replace(pad(np.full(10, 0.6)), apart=-3 * APART, whole=False)
-    seen = [replace(cut, apart=k * APART, whole=True) for k in (0.9, 1.0, 1.2)]
-    np.testing.assert_allclose(usual_apart([cut, cut, *seen, cut, cut]), APART)
+    cut = replace(pad(np.full(10, 0.6)), apart=-3 * DARK_ON_BRIGHT, whole=False)
+    seen = [replace(cut, apart=k * DARK_ON_BRIGHT, whole=True) for k in (0.9, 1.0, 1.2)]
+    np.testing.assert_allclose(usual_apart([cut, cut, *seen, cut, cut]), DARK_ON_BRIGHT)
     np.testing.assert_array_equal(usual_apart([cut]), np.zeros(3))
