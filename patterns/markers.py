@@ -20,7 +20,6 @@ __all__ = [
     "marker_cells",
     "marker_id",
     "marker_strokes",
-    "place_of",
     "sheet_number_of",
 ]
 
@@ -48,11 +47,6 @@ def marker_id(place: int, number: int) -> int:
     27
     """
     return place + PLACES * (number % SHEET_NUMBERS)
-
-
-def place_of(identifier: int) -> int:
-    """Return the place that an id stands at."""
-    return identifier % PLACES
 
 
 def sheet_number_of(identifier: int) -> int:

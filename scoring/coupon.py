@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 from padsheet.patterns.sheet import Coupon, Pad, Sheet
 from padsheet.scoring.camera import Camera
 from padsheet.scoring.colour_axis import discriminant_axis, luminance_axis, print_and_plate
-from padsheet.scoring.lines import Lines, Patches, pad_lines, sample_lines
 from padsheet.scoring.medians import median
+from padsheet.scoring.patches import Lines, Patches, pad_lines, sample_lines
 from padsheet.scoring.photo import Photo
 from padsheet.scoring.phrases import place
 from padsheet.scoring.remarks import COUPON_OPEN

@@ -8,15 +8,9 @@ from typing import TypeVar
 
 from padsheet.patterns.sheet import Pad, Sheet
 from padsheet.scoring.camera import Camera
-from padsheet.scoring.lines import (
-    PadProfiles,
-    PadWidths,
-    measure_pads,
-    pad_lines,
-    pad_profiles,
-    sample_pads,
-)
+from padsheet.scoring.lines import PadProfiles, PadWidths, measure_pads, pad_profiles
 from padsheet.scoring.medians import median
+from padsheet.scoring.patches import pad_lines, sample_pads
 from padsheet.scoring.photo import Photo
 from padsheet.scoring.threads import in_threads, workers
 

@@ -20,8 +20,8 @@ from padsheet.scoring.camera import (
     homography,
 )
 from padsheet.scoring.finder import MarkerSightings, other_bed
-from padsheet.scoring.lines import Lines, pad_lines
 from padsheet.scoring.medians import median, medians, quantiles
+from padsheet.scoring.patches import Lines, pad_lines
 from padsheet.scoring.photo import Photo, linear_light
 
 __all__ = ["Registration", "register"]

@@ -16,8 +16,9 @@ from padsheet.patterns.bead import gap_mm as bead_gap_mm
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.camera import Camera
-from padsheet.scoring.lines import Patches, measure_pad, pad_lines, sample_lines
+from padsheet.scoring.lines import PadWidths, measure_pads, pad_profiles
 from padsheet.scoring.mesh import Mesh
+from padsheet.scoring.patches import Patches, pad_lines, sample_lines
 from padsheet.scoring.photo import Photo
 from padsheet.scoring.reading import read_sheet_photo
 
@@ -114,6 +115,12 @@ def threshold_width_mm(patches: Patches, track: int, level: float) -> float:
     # The plate is what lies at the sides; the print is the other class.
     printed = bright != (bright[:, np.abs(u) > u[-1] - 0.15].mean() > 0.5)
     return float(np.median(printed.sum(axis=1)) * (u[1] - u[0]))
+
+
+def measure_pad(patches: Patches) -> PadWidths:
+    """Measure the widths of a pad's tracks by themselves, in colour where luminance is faint."""
+    [profiles] = pad_profiles([patches])
+    return measure_pads([profiles.in_colour or profiles])[0]
 
 
 def simple_gaps(photo: Photo, camera: Camera, sheet: Sheet) -> dict[str, Floats]:

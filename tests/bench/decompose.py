@@ -17,14 +17,15 @@ from typing import Any
 
 import cv2
 import numpy as np
-from bench_board import Floats, rms
+from bench_board import Floats, measure_pad, rms
 from bench_cache import Kept, kept
 
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.camera import Camera
 from padsheet.scoring.gaps import TrackData, fit_gaps
-from padsheet.scoring.lines import PadWidths, Patches, measure_pad, pad_lines, sample_lines
+from padsheet.scoring.lines import PadWidths
+from padsheet.scoring.patches import Patches, pad_lines, sample_lines
 from padsheet.scoring.photo import Photo, decode_photo
 from padsheet.scoring.reading import read_sheet_photo
 
