@@ -63,6 +63,20 @@ POOR = (
     ("orange", "aluminium"),
 )
 PAIRS = (PLAIN, MIDDLING, POOR)
+# Luminances (Rec. ITU-R BT.709) less than a factor of two apart: phones blur colour, so hardly any
+# outline of such a print is in the photo, however plain its hue is to the eye.
+ALIKE = frozenset(
+    {
+        ("orange", "blue_tape"),
+        ("red", "blue_tape"),
+        ("blue", "blue_tape"),
+        ("orange", "amber"),
+        ("green", "amber"),
+        ("black", "black_textured"),
+        ("black", "dark_glass"),
+        ("white", "aluminium"),
+    }
+)
 SOFT = ("ceiling_window", "overcast")
 LIGHTS = ("ceiling_window", "overcast", "led", "flash", "dim")
 

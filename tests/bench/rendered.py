@@ -22,11 +22,23 @@ from pathlib import Path
 import cv2
 from bench_board import Outcome, photo_line, read_with_all, report
 from bench_cache import Kept, folder_of, kept, render
-from bench_scenes import KINDS, Shot, off_scale_plan, plan
+from bench_scenes import ALIKE, KINDS, Shot, off_scale_plan, plan
 
 from padsheet.scoring.photo import decode_photo
 
-KEYS = ("mode", "reach", "contrast", "material", "light", "pose", "blur", "size", "mesh", "things")
+KEYS = (
+    "mode",
+    "reach",
+    "contrast",
+    "brightness",
+    "material",
+    "light",
+    "pose",
+    "blur",
+    "size",
+    "mesh",
+    "things",
+)
 
 
 def groups_of(about: dict[str, object]) -> dict[str, str]:
@@ -39,6 +51,7 @@ def groups_of(about: dict[str, object]) -> dict[str, str]:
         "mode": str(about["mode"]),
         "reach": str(about["reach"]),
         "contrast": str(about["contrast"]),
+        "brightness": "alike" if (about["filament"], about["material"]) in ALIKE else "apart",
         "material": str(about["material"]),
         "light": str(about["light"]),
         "pose": "0-8 deg" if tilt < 8 else "8-16 deg" if tilt < 16 else "16-35 deg",
