@@ -250,22 +250,19 @@ def round_folder(folder: Path, sheet_id: str) -> Path | None:
     Path or None
         A folder in ``rounds/``, or None if none holds scores of this sheet.
     """
-    found = []
-    for path in (folder / "rounds").glob("*/scores.json"):
+    for round_ in reversed(BedFolder(folder).rounds()):
         try:
-            score, _ = scores_from_json(path.read_text(encoding="utf-8"))
-        except (OSError, UnicodeDecodeError, PadsheetError):
-            continue
-        if score.sheet_id == sheet_id:
-            found.append(path.parent)
-    return max(found, key=lambda path: path.name, default=None)
+            if round_.read_score().sheet_id == sheet_id:
+                return round_.path
+        except (OSError, PadsheetError):
+            continue  # a round without scores, or with spoilt ones, is none of this sheet
+    return None
 
 
 def newest_has_scores(folder: Path) -> bool:
     """Tell whether the newest round, to which the next photo most likely belongs, is scored."""
-    sheets = (folder / "rounds").glob("*/sheet.json")
-    newest = max(sheets, key=lambda path: path.parent.name, default=None)
-    return newest is not None and (newest.parent / "scores.json").is_file()
+    printed = [r for r in BedFolder(folder).rounds() if r.sheet_json.is_file()]
+    return bool(printed) and printed[-1].scores_json.is_file()
 
 
 def steps_of(folder: Path, round_: Path | None, advice: Advice | None) -> tuple[Step, ...]:

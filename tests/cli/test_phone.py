@@ -27,6 +27,7 @@ from padsheet.cli.phone_score import (
     Limits,
     Outcome,
     clear_uploads,
+    newest_has_scores,
     photo_suffix,
     round_folder,
     score_photos,
@@ -548,6 +549,16 @@ def test_round_folder_is_the_newest_of_that_sheet(tmp_path):
         (tmp_path / "rounds" / name / "scores.json").write_text(text)
     assert round_folder(tmp_path, "b").name == "03"
     assert round_folder(tmp_path, "x") is None
+
+
+def test_the_hundredth_round_is_newer_than_the_ninety_ninth(tmp_path):
+    for name in ("99", "100"):
+        (tmp_path / "rounds" / name).mkdir(parents=True)
+        (tmp_path / "rounds" / name / "scores.json").write_text(scores_to_json(scored("a").score))
+        (tmp_path / "rounds" / name / "sheet.json").touch()
+    assert round_folder(tmp_path, "a").name == "100"
+    (tmp_path / "rounds" / "100" / "scores.json").unlink()
+    assert not newest_has_scores(tmp_path)
 
 
 def test_uploads_are_cleared_and_nothing_else(folder):
