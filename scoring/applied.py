@@ -9,7 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padsheet.patterns.bed import MeshGrid
-from padsheet.scoring.scores import FORMAT, read_json, spoilt
+from padsheet.scoring.json_values import (
+    FORMAT,
+    flag,
+    number,
+    read_json,
+    spoilt,
+    text_in,
+    whole,
+)
 
 __all__ = ["Applied", "applied_from_json", "applied_to_json"]
 
@@ -90,17 +98,17 @@ def applied_from_json(text: str) -> Applied:
     data = read_json(text, "applied.json", code="applied-file")
     try:
         return Applied(
-            how=_text(data["how"]),
+            how=text_in(data["how"]),
             nodes=tuple(
-                (_index(n["i"]), _index(n["j"]), _number(n["dz_mm"])) for n in data["nodes"]
+                (_index(n["i"]), _index(n["j"]), _length_mm(n["dz_mm"])) for n in data["nodes"]
             ),
-            before=_maybe_text(data.get("before")),
-            after=_maybe_text(data.get("after")),
-            offset_mm=None if data.get("offset_mm") is None else _number(data["offset_mm"]),
-            offset_style=_text(data.get("offset_style", "")),
-            screws_turned=_flag(data.get("screws_turned", False)),
-            taken=_text(data.get("taken", "")),
-            saved=None if data.get("saved") is None else _flag(data["saved"]),
+            before=_name(data.get("before")),
+            after=_name(data.get("after")),
+            offset_mm=None if data.get("offset_mm") is None else _length_mm(data["offset_mm"]),
+            offset_style=text_in(data.get("offset_style", "")),
+            screws_turned=flag(data.get("screws_turned", False)),
+            taken=text_in(data.get("taken", "")),
+            saved=None if data.get("saved") is None else flag(data["saved"]),
         )
     except KeyError as error:
         raise spoilt("applied.json", f"{error.args[0]} is missing", "applied-file") from error
@@ -108,38 +116,22 @@ def applied_from_json(text: str) -> Applied:
         raise spoilt("applied.json", "a part of it has the wrong form", "applied-file") from error
 
 
-def _number(value: object) -> float:
-    """Read a finite number; a boolean or text is none."""
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise TypeError("not a number")
-    number = float(value)
-    # Far more than any correction; 1e999 is a number in JSON, and infinite here.
-    if not abs(number) <= LARGEST_MM:
+def _length_mm(value: object) -> float:
+    """Read a length; one far longer than any correction is none."""
+    length_mm = number(value)
+    if not abs(length_mm) <= LARGEST_MM:
         raise ValueError("not credible")
-    return number
+    return length_mm
 
 
 def _index(value: object) -> int:
     """Read a place in the grid."""
-    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value < 15:
-        raise TypeError("not a column or row")
-    return value
+    index = whole(value)
+    if not 0 <= index < 15:
+        raise ValueError("not a column or row")
+    return index
 
 
-def _text(value: object) -> str:
-    """Read a text."""
-    if not isinstance(value, str):
-        raise TypeError("not a text")
-    return value
-
-
-def _maybe_text(value: object) -> str | None:
-    """Read a text or null."""
-    return None if value is None else _text(value)
-
-
-def _flag(value: object) -> bool:
-    """Read true or false."""
-    if not isinstance(value, bool):
-        raise TypeError("not true or false")
-    return value
+def _name(value: object) -> str | None:
+    """Read a name or null."""
+    return None if value is None else text_in(value)

@@ -20,11 +20,12 @@ from padsheet.patterns.sheet_file import sheet_from_json
 from padsheet.scoring.advice import Advice
 from padsheet.scoring.applied import Applied, applied_from_json
 from padsheet.scoring.edit_styles import adds
+from padsheet.scoring.json_values import read_json, spoilt
 from padsheet.scoring.lock import locked
 from padsheet.scoring.mesh import Mesh, empty_mesh, mesh_csv, read_mesh_csv
 from padsheet.scoring.nearby import meant
 from padsheet.scoring.overwriting import refuse_overwrite
-from padsheet.scoring.scores import read_json, scores_from_json, spoilt
+from padsheet.scoring.scores import scores_from_json
 from padsheet.scoring.squish import SheetScore
 
 __all__ = ["PHOTO_SUFFIXES", "PROFILE", "BedFolder", "Round", "refuse_rescoring"]

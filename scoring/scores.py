@@ -4,39 +4,40 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable
 from dataclasses import asdict, fields
-from typing import Any, TypedDict, TypeVar, Unpack, cast, get_args
+from typing import Any, TypedDict, Unpack, cast, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
-from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.advice import Advice, NodeAdvice, ScrewAdvice
+from padsheet.scoring.json_values import (
+    FORMAT,
+    flag,
+    many,
+    number,
+    number_or_null,
+    read_json,
+    spoilt,
+    text_in,
+    whole,
+)
 from padsheet.scoring.screws import raising
 from padsheet.scoring.selfcheck import SelfCheck, self_check_data
 from padsheet.scoring.squish import CouponWitness, PadScore, Reason, SheetScore, Verdict
 from padsheet.scoring.steps import AdvisedStep, StepKind
 
 __all__ = [
-    "FORMAT",
     "PrintContext",
-    "read_json",
     "scores_from_json",
     "scores_to_data",
     "scores_to_json",
-    "spoilt",
 ]
-
-#: Newest format that is written and read.
-FORMAT = 1
 
 # A node's values are plain already, which `asdict` would copy one by one.
 _NODE = tuple(field.name for field in fields(NodeAdvice))
 
 _NEXT_ROW = ",\n   "
-
-Item = TypeVar("Item")
 
 
 class PrintContext(TypedDict, total=False):
@@ -167,44 +168,6 @@ def scores_from_json(text: str) -> tuple[SheetScore, Advice | None]:
     return score, advice
 
 
-def read_json(text: str, name: str, *, code: str) -> dict[str, Any]:
-    """Read a file of the bed folder as JSON and check its format.
-
-    Raises
-    ------
-    PadsheetError
-        If it is not JSON, holds NaN or infinity, or is of a newer format.
-    """
-    try:
-        data = json.loads(text, parse_constant=_no_constant)
-    except (ValueError, RecursionError) as error:
-        raise spoilt(name, "it is not JSON", code) from error
-    number = data.get("format") if isinstance(data, dict) else None
-    if not isinstance(number, int) or isinstance(number, bool):
-        raise spoilt(name, "it does not say its format", code)
-    if number > FORMAT:
-        raise PadsheetError(
-            f"this {name} is of format {number}, newer than this program reads",
-            remedy="Update padsheet.",
-            code="file-newer",
-        )
-    return cast(dict[str, Any], data)
-
-
-def spoilt(name: str, detail: str, code: str) -> PadsheetError:
-    """Return the error for a file that cannot be used."""
-    return PadsheetError(
-        f"{name} cannot be read: {detail}",
-        remedy="It was not written by padsheet or was changed by hand; make it again.",
-        code=code,
-    )
-
-
-def _no_constant(name: str) -> float:
-    """Refuse NaN and infinity, which JSON does not have."""
-    raise ValueError(name)
-
-
 def _plain(value: Any) -> Any:
     """Turn numpy numbers and tuples into Python's own; refuse what is not finite."""
     if isinstance(value, dict):
@@ -263,50 +226,6 @@ def _advice_data(advice: Advice) -> dict[str, Any]:
     }
 
 
-def _number(value: Any) -> float:
-    """Read a number; a boolean or text is none."""
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise TypeError("not a number")
-    number = float(value)
-    # 1e999 is a number in JSON, and infinite here.
-    if not math.isfinite(number):
-        raise ValueError("not finite")
-    return number
-
-
-def _maybe(value: Any) -> float | None:
-    """Read a number or null."""
-    return None if value is None else _number(value)
-
-
-def _whole(value: Any) -> int:
-    """Read a whole number."""
-    if isinstance(value, bool) or not isinstance(value, int):
-        raise TypeError("not a whole number")
-    return value
-
-
-def _text(value: Any) -> str:
-    """Read a text."""
-    if not isinstance(value, str):
-        raise TypeError("not a text")
-    return value
-
-
-def _yes(value: Any) -> bool:
-    """Read true or false."""
-    if not isinstance(value, bool):
-        raise TypeError("not true or false")
-    return value
-
-
-def _many(values: Any, read: Callable[[Any], Item]) -> tuple[Item, ...]:
-    """Read a list."""
-    if not isinstance(values, list):
-        raise TypeError("not a list")
-    return tuple(read(value) for value in values)
-
-
 def _square(rows: Any, size: int) -> NDArray[np.float64]:
     """Read a square matrix: tens of thousands of numbers, and so not one by one."""
     if not isinstance(rows, list) or not all(isinstance(row, list) for row in rows):
@@ -321,13 +240,13 @@ def _square(rows: Any, size: int) -> NDArray[np.float64]:
 
 def _pair(values: Any) -> tuple[float, float]:
     """Read two numbers."""
-    first, second = _many(values, _number)
+    first, second = many(values, number)
     return first, second
 
 
 def _node(values: Any) -> tuple[int, int]:
     """Read an index pair."""
-    i, j = _many(values, _whole)
+    i, j = many(values, whole)
     return i, j
 
 
@@ -335,33 +254,33 @@ def _interval(values: Any) -> tuple[float | None, float | None] | None:
     """Read an interval, either end of which may be open."""
     if values is None:
         return None
-    low, high = _many(values, _maybe)
+    low, high = many(values, number_or_null)
     return low, high
 
 
 def _score(data: dict[str, Any]) -> SheetScore:
     """Build the scores, checking that covariance, order and pads belong together."""
-    pads = _many(data["pads"], _pad)
-    order = _many(data["covariance_mm2"]["order"], _node)
+    pads = many(data["pads"], _pad)
+    order = many(data["covariance_mm2"]["order"], _node)
     covariance = _square(data["covariance_mm2"]["rows"], len(order))
     read = {(pad.i, pad.j) for pad in pads if pad.gap_mm is not None}
     if not set(order) <= read:
         raise ValueError("the covariance names a pad that has no gap")
     return SheetScore(
-        sheet_id=_text(data["sheet"]),
-        sheet_number=_whole(data.get("sheet_number", 0)),
-        target_gap_mm=_number(data["target_gap_mm"]),
-        tolerance_mm=_number(data["tolerance_mm"]),
+        sheet_id=text_in(data["sheet"]),
+        sheet_number=whole(data.get("sheet_number", 0)),
+        target_gap_mm=number(data["target_gap_mm"]),
+        tolerance_mm=number(data["tolerance_mm"]),
         pads=pads,
         order=order,
         covariance_mm2=covariance,
-        common_sigma_mm=_number(data["common_sigma_mm"]),
-        flow=_number(data["flow"]),
-        flow_sigma=_number(data["flow_sigma"]),
-        registration_rms_mm=_number(data["registration"]["rms_mm"]),
-        lines_used=_whole(data["registration"]["lines_used"]),
-        photos=_many(data.get("photos", []), _text),
-        warnings=_many(data.get("warnings", []), _text),
+        common_sigma_mm=number(data["common_sigma_mm"]),
+        flow=number(data["flow"]),
+        flow_sigma=number(data["flow_sigma"]),
+        registration_rms_mm=number(data["registration"]["rms_mm"]),
+        lines_used=whole(data["registration"]["lines_used"]),
+        photos=many(data.get("photos", []), text_in),
+        warnings=many(data.get("warnings", []), text_in),
         how="eye" if data.get("how") == "eye" else "photo",
     )
 
@@ -372,20 +291,20 @@ def _pad(data: dict[str, Any]) -> PadScore:
         raise ValueError("unknown verdict")
     reason = data.get("reason")
     return PadScore(
-        i=_whole(data["i"]),
-        j=_whole(data["j"]),
-        x_mm=_number(data["x_mm"]),
-        y_mm=_number(data["y_mm"]),
+        i=whole(data["i"]),
+        j=whole(data["j"]),
+        x_mm=number(data["x_mm"]),
+        y_mm=number(data["y_mm"]),
         verdict=data["verdict"],
-        gap_mm=_maybe(data["gap_mm"]),
-        sigma_mm=_maybe(data["sigma_mm"]),
-        sigma_total_mm=_maybe(data["sigma_total_mm"]),
+        gap_mm=number_or_null(data["gap_mm"]),
+        sigma_mm=number_or_null(data["sigma_mm"]),
+        sigma_total_mm=number_or_null(data["sigma_total_mm"]),
         interval_mm=_interval(data["interval_mm"]),
-        squish=_maybe(data["squish"]),
+        squish=number_or_null(data["squish"]),
         reason=None
         if reason is None
-        else Reason(code=_text(reason["code"]), text=_text(reason["text"])),
-        notes=_many(data.get("notes", []), _text),
+        else Reason(code=text_in(reason["code"]), text=text_in(reason["text"])),
+        notes=many(data.get("notes", []), text_in),
         coupon=_coupon(data.get("coupon")),
     )
 
@@ -403,22 +322,22 @@ def _coupon(data: dict[str, Any] | None) -> CouponWitness | None:
 def _advice(data: dict[str, Any]) -> Advice:
     """Build the advice."""
     return Advice(
-        offset_mm=_number(data["offset_mm"]),
-        offset_sigma_mm=_number(data["offset_sigma_mm"]),
+        offset_mm=number(data["offset_mm"]),
+        offset_sigma_mm=number(data["offset_sigma_mm"]),
         tilt_mm_per_m=_pair(data["tilt_mm_per_m"]),
         tilt_sigma_mm_per_m=_pair(data["tilt_sigma_mm_per_m"]),
-        warp_peak_to_valley_mm=_number(data["warp_peak_to_valley_mm"]),
-        twist_mm=_maybe(data["twist_mm"]),
-        screws=_many(data["screws"], _screw_advice),
-        nodes=_many(data["nodes"], _node_advice),
-        work=_text(data["work"]),
-        steps=_many(data["steps"], _step),
-        warp_done=_yes(data["warp_done"]),
-        offset_done=_yes(data["offset_done"]),
-        done=_yes(data["done"]),
-        set_offset=_yes(data.get("set_offset", False)),
-        sheets=_whole(data.get("sheets", 1)),
-        estimate_mm=_maybe(data.get("common_mm")),
+        warp_peak_to_valley_mm=number(data["warp_peak_to_valley_mm"]),
+        twist_mm=number_or_null(data["twist_mm"]),
+        screws=many(data["screws"], _screw_advice),
+        nodes=many(data["nodes"], _node_advice),
+        work=text_in(data["work"]),
+        steps=many(data["steps"], _step),
+        warp_done=flag(data["warp_done"]),
+        offset_done=flag(data["offset_done"]),
+        done=flag(data["done"]),
+        set_offset=flag(data.get("set_offset", False)),
+        sheets=whole(data.get("sheets", 1)),
+        estimate_mm=number_or_null(data.get("common_mm")),
     )
 
 
@@ -426,40 +345,40 @@ def _step(data: Any) -> AdvisedStep:
     """Build a step; of an unknown kind it is only told, and so is a bare sentence."""
     if isinstance(data, str):
         return AdvisedStep(kind="note", text=data)
-    kind, reach = _text(data["kind"]), _text(data.get("reach", ""))
+    kind, reach = text_in(data["kind"]), text_in(data.get("reach", ""))
     return AdvisedStep(
         kind=cast(StepKind, kind) if kind in get_args(StepKind) else "note",
-        text=_text(data["text"]),
+        text=text_in(data["text"]),
         reach=reach if reach in ("fine", "first") else "",
     )
 
 
 def _screw_advice(data: dict[str, Any]) -> ScrewAdvice:
     """Build the advice for one screw; scores without `raises` tell it by the turn advised."""
-    bed_mm, direction = _number(data["bed_mm"]), _text(data["direction"])
+    bed_mm, direction = number(data["bed_mm"]), text_in(data["direction"])
     return ScrewAdvice(
-        name=_text(data["name"]),
+        name=text_in(data["name"]),
         bed_mm=bed_mm,
-        turns=_number(data["turns"]),
+        turns=number(data["turns"]),
         direction=direction,
-        text=_text(data["text"]),
-        raises=_text(data.get("raises", raising(bed_mm, direction))),
+        text=text_in(data["text"]),
+        raises=text_in(data.get("raises", raising(bed_mm, direction))),
     )
 
 
 def _node_advice(data: dict[str, Any]) -> NodeAdvice:
     """Build the advice for one node."""
     return NodeAdvice(
-        i=_whole(data["i"]),
-        j=_whole(data["j"]),
-        dz_mm=_number(data["dz_mm"]),
-        sigma_mm=_number(data["sigma_mm"]),
-        new_mm=_maybe(data["new_mm"]),
-        changed=_yes(data["changed"]),
-        inferred=_yes(data["inferred"]),
-        waits=_yes(data.get("waits", False)),
-        note=_text(data.get("note", "")),
-        error_mm=_maybe(data.get("error_mm")),
-        verdict=_text(data.get("verdict", "")),
-        in_shape=_yes(data.get("in_shape", False)),
+        i=whole(data["i"]),
+        j=whole(data["j"]),
+        dz_mm=number(data["dz_mm"]),
+        sigma_mm=number(data["sigma_mm"]),
+        new_mm=number_or_null(data["new_mm"]),
+        changed=flag(data["changed"]),
+        inferred=flag(data["inferred"]),
+        waits=flag(data.get("waits", False)),
+        note=text_in(data.get("note", "")),
+        error_mm=number_or_null(data.get("error_mm")),
+        verdict=text_in(data.get("verdict", "")),
+        in_shape=flag(data.get("in_shape", False)),
     )
