@@ -168,8 +168,8 @@ def _chart(row: RoundSummary) -> str:
     counts = [0] * (2 * HALF_CHARS + 1)
     for _, _, error_mm in row.errors_mm:
         if error_mm is not None:
-            place = round(error_mm / CHAR_MM)
-            counts[max(-HALF_CHARS, min(HALF_CHARS, place)) + HALF_CHARS] += 1
+            chars = round(error_mm / CHAR_MM)
+            counts[max(-HALF_CHARS, min(HALF_CHARS, chars)) + HALF_CHARS] += 1
     limit = round(row.tolerance_mm / CHAR_MM)
     marks = {HALF_CHARS - limit - 1: "[", HALF_CHARS + limit + 1: "]", HALF_CHARS: "|"}
     return "".join(

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from padsheet.scoring.medians import medians
 
 __all__ = [
+    "LUMINANCE_SEPARATION",
     "ColourAxis",
     "PrintAndPlate",
     "discriminant_axis",
@@ -23,6 +24,9 @@ Floats = NDArray[np.float64]
 # Rec. ITU-R BT.709, linear light.
 _LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
 _NO_STEP = 1e-12
+
+LUMINANCE_SEPARATION = 8.0
+"""From this separation on luminance alone surely tells print from plate."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

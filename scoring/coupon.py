@@ -19,7 +19,12 @@ from numpy.typing import NDArray
 
 from padsheet.patterns.sheet import Coupon, Pad, Sheet
 from padsheet.scoring.camera import Camera
-from padsheet.scoring.colour_axis import discriminant_axis, luminance_axis, print_and_plate
+from padsheet.scoring.colour_axis import (
+    LUMINANCE_SEPARATION,
+    discriminant_axis,
+    luminance_axis,
+    print_and_plate,
+)
 from padsheet.scoring.medians import median
 from padsheet.scoring.patches import Lines, Patches, pad_lines, sample_lines
 from padsheet.scoring.photo import Photo
@@ -36,7 +41,6 @@ Floats = NDArray[np.float64]
 _LEAST_EVIDENCE, _MOST_LEVEL = 0.015, 0.85
 # Below this contrast or this scale a stripe may be noise or sampling.
 _LEAST_SEPARATION, _LEAST_PX_PER_SPACING = 10.0, 3.0
-_LUMINANCE_SEPARATION = 8.0
 _BLOCKS, _BAND = 6, (0.8, 1.2)
 _REFERENCE_MM = 4.0
 _RIM_MM = 0.6
@@ -74,7 +78,7 @@ def coupon_look(
         return None
     colours = print_and_plate(comb.light, comb.u_mm)
     colour = luminance_axis(colours)
-    if colour.separation < _LUMINANCE_SEPARATION:
+    if colour.separation < LUMINANCE_SEPARATION:
         colour = discriminant_axis(colours)
     if colour.separation < _LEAST_SEPARATION or along.px_per_mm * spacing < _LEAST_PX_PER_SPACING:
         return None

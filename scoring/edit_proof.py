@@ -197,7 +197,7 @@ def _judge_value(before: Mesh, after: Mesh, bed: Bed, node: Node) -> StyleProof:
 
 def _judge_place(before: Mesh, after: Mesh, bed: Bed, node: Node, moved: Node) -> StyleProof:
     """Judge an edit that landed at another node."""
-    kinds = [kind for kind, place in _elsewhere(bed, node).items() if place == moved]
+    kinds = [kind for kind, hit in _elsewhere(bed, node).items() if hit == moved]
     (i, j), (p, q) = node, moved
     got_mm, dz_mm = float(after.z_mm[q, p]), proof_change_mm(bed)
     meant_mm = (before.z_mm[q, p] if adds(bed.edits) else before.z_mm[j, i]) + dz_mm

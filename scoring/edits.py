@@ -69,7 +69,7 @@ class Edit:
         'lower the nozzle by 0.040 mm at column 3, row 2'
         """
         if self.old_mm is None and self.new_mm is not None:
-            return f"set to {_value(self.new_mm)} at column {self.i + 1}, row {self.j + 1}"
+            return f"set to {_value(self.new_mm)} at {place(self.i, self.j)}"
         if self.dz_mm == 0:
             text = f"no change at {place(self.i, self.j)}"
         else:
@@ -375,8 +375,8 @@ def _check_fresh(nodes: Sequence[NodeAdvice], mesh: Mesh, edits: Edits, *, all_n
         old_mm = float(mesh.z_mm[node.j, node.i])
         if abs(node.new_mm - node.dz_mm - old_mm) > 0.5 * edits.smallest_mm + 1e-6:
             raise PadsheetError(
-                f"the advice counts on a mesh value of {node.new_mm - node.dz_mm:.3f} mm at column "
-                f"{node.i + 1}, row {node.j + 1}, the mesh '{mesh.name}' has {old_mm:.3f}",
+                f"the advice counts on a mesh value of {node.new_mm - node.dz_mm:.3f} mm at "
+                f"{place(node.i, node.j)}, the mesh '{mesh.name}' has {old_mm:.3f}",
                 remedy="The mesh has changed since the sheet was printed (or these edits are in "
                 "already): print a new sheet. If only the reading of the mesh was corrected, score "
                 "the photo again with --force.",

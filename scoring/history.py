@@ -14,6 +14,7 @@ from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.advice import Advice
 from padsheet.scoring.applied import Applied
 from padsheet.scoring.fusion import NodeState, RoundRecord, fuse_rounds
+from padsheet.scoring.phrases import points
 from padsheet.scoring.proof import Proof, prove
 from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.squish import SheetScore
@@ -149,21 +150,24 @@ def standing(
     else:
         here = bed.plate.name if plate is None else plate
         scored.append((this, score, here, bed.heat.bed_c if bed_c is None else bed_c))
+    numbers = [round_.number for round_, *_ in scored]
+    # Before the first of them nothing counts.
+    before = [numbers[0], *numbers[:-1]]
     records: list[RoundRecord] = []
-    for k, (round_, sheet_score, on_plate, at_c) in enumerate(scored):
-        since = scored[k - 1][0].number if k else round_.number
-        done = _between(folder, since, round_.number, bed.mesh)
+    for since, (round_, sheet_score, on_plate, at_c) in zip(before, scored, strict=True):
+        nodes_mm, offset_mm, turned = _between(folder, since, round_.number, bed.mesh)
         records.append(
             RoundRecord(
                 score=sheet_score,
-                applied_mm=done[0],
-                offset_mm=done[1],
-                screws_turned=done[2],
+                applied_mm=nodes_mm,
+                offset_mm=offset_mm,
+                screws_turned=turned,
                 plate=on_plate,
                 bed_c=at_c,
             )
         )
-    return Standing(state=fuse_rounds(bed.mesh, records), proof=_proof(bed.mesh, records, since))
+    state = fuse_rounds(bed.mesh, records)
+    return Standing(state=state, proof=_proof(bed.mesh, records, before[-1]))
 
 
 def newest_counted(folder: BedFolder, grid: MeshGrid) -> Round | None:
@@ -366,8 +370,7 @@ def applied_words(summary: RoundSummary) -> str:
     down = [-dz for _, _, dz in applied.nodes if dz < 0]
     up = [dz for _, _, dz in applied.nodes if dz > 0]
     if down or up:
-        count = len(down) + len(up)
-        parts.append(f"{count} point{'' if count == 1 else 's'}")
+        parts.append(points(len(down) + len(up)))
         if down:
             parts.append(f"lowered up to {max(down):.3g}{'' if up else ' mm'}")
         if up:

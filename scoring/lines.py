@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padsheet.scoring.colour_axis import (
+    LUMINANCE_SEPARATION,
     ColourAxis,
     PrintAndPlate,
     discriminant_axis,
@@ -29,7 +30,6 @@ RIM_MM = 0.06
 # Rims that are not needed cost precision: they are let in as far as a plain bar does not fit.
 _LEAST_RIM_SD, _MOST_RIM_SD, _RIM_SD_PER_MISFIT, _CLEAN_MISFIT = 0.02, 0.8, 8.0, 0.07
 _USUAL_BLUR_PX = 1.3
-_LUMINANCE_SEPARATION = 8.0
 # One blur serves a pad; bars that are narrow for it take the contrast of the wide ones.
 _BLUR_SD = 0.05
 _CONTRAST_SD, _NARROW, _NARROW_POWER = 0.03, 2.5, 4
@@ -149,7 +149,7 @@ def pad_profiles(pads: Sequence[Patches]) -> list[PadProfiles]:
     colours = prints_and_plates(np.stack([patches.light for patches in pads]), pads[0].u_mm)
     in_luminance = _along(pads, [luminance_axis(one) for one in colours], colours)
     faint = [
-        k for k, one in enumerate(in_luminance) if one.colour.separation <= _LUMINANCE_SEPARATION
+        k for k, one in enumerate(in_luminance) if one.colour.separation <= LUMINANCE_SEPARATION
     ]
     if faint:
         some = [colours[k] for k in faint]

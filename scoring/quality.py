@@ -13,6 +13,7 @@ from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.camera import Camera
 from padsheet.scoring.lines import PadWidths
 from padsheet.scoring.medians import median
+from padsheet.scoring.phrases import points
 from padsheet.scoring.squish import SheetScore
 
 __all__ = ["PhotoNote", "PhotoQuality", "photo_notes", "quality_of"]
@@ -179,6 +180,5 @@ def _refused(score: SheetScore) -> list[PhotoNote]:
     for code, count in codes.most_common():
         # The reasons say what was seen, a colon, and what to do about it.
         what, _, advice = texts[code].partition(": ")
-        points = f"{count} point{'' if count == 1 else 's'}"
-        notes.append(_note(False, f"{points} refused, {what}", _sentence(advice)))
+        notes.append(_note(False, f"{points(count)} refused, {what}", _sentence(advice)))
     return notes

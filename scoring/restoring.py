@@ -12,6 +12,7 @@ from padsheet.scoring.advice import NodeAdvice
 from padsheet.scoring.edit_styles import adds
 from padsheet.scoring.edits import CAUTIONS, EditList, make_edits
 from padsheet.scoring.mesh import Mesh
+from padsheet.scoring.phrases import points
 from padsheet.scoring.round_edits import mesh_of_round
 from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.sending import same_mesh, tolerance_mm
@@ -239,7 +240,7 @@ def change_in_words(edits: EditList) -> str:
     parts = [f"raised by up to {up:.3f} mm"] if up > 0 else []
     parts += [f"lowered by up to {down:.3f} mm"] if down > 0 else []
     count = len(edits.edits)
-    said = f"{count} point{'' if count == 1 else 's'} change{'s' if count == 1 else ''}"
     if not parts:
-        return f"{count} points are written"
-    return f"{said}: the nozzle is {' and '.join(parts)}"
+        return f"{points(count)} {'is' if count == 1 else 'are'} written"
+    verb = "changes" if count == 1 else "change"
+    return f"{points(count)} {verb}: the nozzle is {' and '.join(parts)}"

@@ -73,9 +73,9 @@ def write_round(
         scores = scores_to_json(scored.score, scored.advice, **scored.context)
     files: dict[str, bytes | str] = {
         **(more or {}),
-        "annotated.jpg": picture.result(),
-        "report.html": report,
-        "scores.json": scores,
+        round_.annotated_jpg.name: picture.result(),
+        round_.report_html.name: report,
+        round_.scores_json.name: scores,
     }
     write_group(round_.path, files, force=force)
 

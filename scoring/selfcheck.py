@@ -246,11 +246,17 @@ def _likeliest_spread(xy: Floats, gaps: Floats, design: Floats, noise: Floats) -
 
 def _restricted_likelihood(gaps: Floats, design: Floats, spread: Floats) -> float:
     """Return the logarithm of the restricted likelihood, up to a constant."""
-    inverse = np.linalg.inv(spread)
-    inner = design.T @ inverse @ design
-    projected = inverse - inverse @ design @ np.linalg.solve(inner, design.T @ inverse)
+    projected, inner = _projection(design, spread)
     logs = np.linalg.slogdet(spread)[1] + np.linalg.slogdet(inner)[1]
     return -0.5 * float(logs + gaps @ projected @ gaps)
+
+
+def _projection(terms: Floats, spread: Floats) -> tuple[Floats, Floats]:
+    """Return the inverse covariance of what `terms` (N, K) leave, (N, N), and theirs, (K, K)."""
+    inverse = np.linalg.inv(spread)
+    inner = terms.T @ inverse @ terms
+    left = inverse - inverse @ terms @ np.linalg.solve(inner, terms.T @ inverse)
+    return np.asarray(left), np.asarray(inner)
 
 
 def _last_coefficient(gaps: Floats, design: Floats, spread: Floats) -> tuple[float, float]:
@@ -263,9 +269,7 @@ def _last_coefficient(gaps: Floats, design: Floats, spread: Floats) -> tuple[flo
 
 def _deviations(rest: Floats, terms: Floats, spread: Floats) -> tuple[Floats, Floats, float]:
     """Return each pad's deviation from the others' prediction, its sigma, and the chi-square."""
-    inverse = np.linalg.inv(spread)
-    inner = terms.T @ inverse @ terms
-    projected = inverse - inverse @ terms @ np.linalg.solve(inner, terms.T @ inverse)
+    projected, _ = _projection(terms, spread)
     own = np.diag(projected)
     return projected @ rest / own, 1 / np.sqrt(own), float(rest @ projected @ rest)
 

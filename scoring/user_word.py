@@ -11,6 +11,7 @@ from padsheet.patterns.files import write_atomic
 from padsheet.scoring.advice import Advice
 from padsheet.scoring.applied import Applied, applied_to_json
 from padsheet.scoring.edits import EditList, make_edits
+from padsheet.scoring.mesh import SAME_VALUE_MM
 from padsheet.scoring.offset import LARGEST_OFFSET_MM
 from padsheet.scoring.recording import now_text
 from padsheet.scoring.round_edits import free_mesh_name, mesh_of_round, name_mesh_anew, named
@@ -175,7 +176,9 @@ def _store_after(folder: BedFolder, round_: Round, edits: EditList) -> str | Non
     held, stem = folder.active_mesh(), f"round-{round_.number:02d}-word"
     if edits.expected is None:
         return None
-    if held is not None and np.allclose(held.z_mm, edits.expected.z_mm, rtol=0.0, atol=5e-6):
+    if held is not None and np.allclose(
+        held.z_mm, edits.expected.z_mm, rtol=0.0, atol=SAME_VALUE_MM
+    ):
         return held.name if held.name.startswith(stem) else None
     before = edits.before
     if before is not None and held is not None and held.name != before.name:
