@@ -22,6 +22,7 @@ from padsheet.scoring.medians import median
 from padsheet.scoring.squish import PadScore, Reason
 
 __all__ = [
+    "LARGEST_SIGMA_MM",
     "after_fit",
     "before_fit",
     "beyond_reach",
@@ -33,6 +34,10 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
+
+LARGEST_SIGMA_MM = 0.024
+"""No gap that is less sure is given: errors of 0.06 mm could harm, and at this standard deviation
+one pad in eighty is that far off."""
 
 _LEAST_SEPARATION = 1.5
 _LEAST_PX_PER_MM = 4.0
@@ -53,8 +58,6 @@ _AREA_SIGMAS = 4.0
 # Widths that may still fall a little are those of lines that may just be pressed: a nearer bound.
 _ROUND_SLOPE, _NEARLY_SLOPE, _NEARLY_ROUND = -0.10, -0.30, 0.85
 _WORST_FIT = 4.0
-# Errors of 0.06 mm could harm: at this standard deviation one pad in eighty is that far off.
-_LARGEST_SIGMA_MM = 0.024
 _BEYOND_MM = 0.03
 
 
@@ -371,7 +374,7 @@ def after_fit(fit: GapFit, row: int) -> Reason | None:
 
 def too_uncertain(sigma_mm: float) -> Reason | None:
     """Return why a gap of this standard deviation is not given, or None."""
-    if sigma_mm > _LARGEST_SIGMA_MM:
+    if sigma_mm > LARGEST_SIGMA_MM:
         return _reason(
             "pad-uncertain",
             "the gap cannot be told well enough here: take the photo nearer, sharper and in even "

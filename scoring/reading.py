@@ -10,21 +10,21 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.sheet import Pad, Sheet
-from padsheet.patterns.widths import CHOKED_BELOW_MM, tells_something
 from padsheet.scoring.camera import Camera
 from padsheet.scoring.combine import combine_scores
 from padsheet.scoring.coupon import coupon_warnings, witnessed
-from padsheet.scoring.curves import LadderCurve
+from padsheet.scoring.crops import pad_crops
+from padsheet.scoring.curves import LadderCurve, ladder_curves
 from padsheet.scoring.finder import find_markers
-from padsheet.scoring.gaps import GapFit, TrackData, ceilings_mm, comb_of, fit_gaps
+from padsheet.scoring.gaps import GapFit, TrackData, ceilings_mm, fit_gaps
 from padsheet.scoring.highlights import highlight_shift_mm
 from padsheet.scoring.judge import (
+    LARGEST_SIGMA_MM,
     after_fit,
     before_fit,
     beyond_reach,
@@ -51,8 +51,6 @@ Floats = NDArray[np.float64]
 
 # Fewer pads than this, or than this part of the sheet, tell too little of flow and photo bias.
 _FEWEST_PADS, _LEAST_PART = 3, 0.2
-# Beyond this no pad could be given; see `too_uncertain`.
-_MOST_COMMON_SIGMA_MM = 0.024
 # In 1/mm, times the square of the blur: what the tone curve and the sharpening of phones do to the
 # common gap, from bars computed with both, and what is left of it from pad to pad.
 _EDGE_SIGMA_PER_MM, _PAD_SIGMA_PER_MM = 0.45, 0.2
@@ -69,9 +67,8 @@ _FAINT_SIGMA_MM = 0.08
 _MOST_STRAIN = 2.5
 # How strong the kink of an unknown mesh may be at its grid points, in mm per mm to either side.
 _KINK_SD = 0.0008
-# What a phone's lens and the plate's own height leave of the scale, in one direction (relative).
+# No pad by itself is surer than this, whatever the fit says.
 _FLOOR_SIGMA_MM = 0.001
-_CROP_PX_PER_MM = 10.0
 # Of mm2: a millionth of the floor's variance, and no more digits to write and to read.
 _COVARIANCE_DECIMALS = 12
 # Lines that look like plain bars but for this part of their contrast are clean.
@@ -135,7 +132,7 @@ def read_sheet_photo(
     rows = [fitted.index(k) for k in read]
     covariance = _with_floor(fit.covariance_mm2[np.ix_(rows, rows)]).round(_COVARIANCE_DECIMALS)
     common_sigma_mm = _common_sigma(covariance)
-    if common_sigma_mm > _MOST_COMMON_SIGMA_MM or fit.strain > _MOST_STRAIN:
+    if common_sigma_mm > LARGEST_SIGMA_MM or fit.strain > _MOST_STRAIN:
         raise PadsheetError(
             f"the edges in {photo.name} are too soft or too strange to tell the gaps: all of them "
             f"could be off together by {2 * common_sigma_mm:.2f} mm",
@@ -164,8 +161,8 @@ def read_sheet_photo(
     return PhotoReading(
         score=score,
         registration=registration,
-        curves=_curves(sheet, fit, fitted, widths),
-        crops=_crops(
+        curves=ladder_curves(sheet, fit, fitted, widths),
+        crops=pad_crops(
             photo,
             camera,
             sheet,
@@ -360,72 +357,6 @@ def _warnings(sheet: Sheet, fit: GapFit, widths: Sequence[PadWidths]) -> tuple[s
     if fit.inflation > 3:
         found.append("The widths scatter more than they should; the sigmas are widened for it.")
     return tuple(found)
-
-
-def _curves(
-    sheet: Sheet, fit: GapFit, fitted: Sequence[int], widths: Sequence[PadWidths]
-) -> tuple[LadderCurve, ...]:
-    comb = comb_of(sheet)
-    told = tells_something(comb, fit.track_gap_mm, fit.fitted_mm)
-    curves = []
-    for k, (pad, width) in enumerate(zip(sheet.pads, widths, strict=True)):
-        read = np.isfinite(width.width_mm)
-        row = fitted.index(k) if k in fitted else None
-        states = []
-        for t in range(len(sheet.tracks)):
-            if not read[t]:
-                states.append("not made out")
-            elif row is None:
-                states.append("not fitted")
-            elif told[row, t]:
-                states.append("used")
-            else:
-                choked = fit.track_gap_mm[row, t] <= CHOKED_BELOW_MM
-                states.append("choked" if choked else "wider than the nozzle's flat")
-        curves.append(
-            LadderCurve(
-                i=pad.i,
-                j=pad.j,
-                height_mm=tuple(t.height_mm for t in sheet.tracks),
-                area_mm2=tuple(t.area_mm2 for t in sheet.tracks),
-                width_mm=tuple(
-                    float(w) if ok else None for w, ok in zip(width.width_mm, read, strict=True)
-                ),
-                sigma_mm=tuple(float(v) if np.isfinite(v) else 0.0 for v in width.sigma_mm),
-                fitted_mm=tuple(
-                    None if row is None else float(v)
-                    for v in (fit.fitted_mm[row] if row is not None else width.width_mm)
-                ),
-                state=tuple(states),
-            )
-        )
-    return tuple(curves)
-
-
-def _crops(
-    photo: Photo, camera: Camera, sheet: Sheet, pads: Sequence[Pad]
-) -> dict[tuple[int, int], NDArray[np.uint8]]:
-    """Straighten pictures of pads, seen from above with front below.
-
-    They have 10 pixels a millimetre, or as many as the photo if that has fewer.
-    """
-    half_x = max(abs(t.offset_mm) for t in sheet.tracks) + 1.5
-    half_y = sheet.track_length_mm / 2 + 3.0
-    middles = np.array([[pad.x_mm, pad.y_mm] for pad in pads]).reshape(-1, 1, 2)
-    scale = min(_CROP_PX_PER_MM, median(camera.px_per_mm(middles[:, 0], np.array([1.0, 0.0]))))
-    size = (int(2 * half_x * scale), int(2 * half_y * scale))
-    # A pad is so small that a plain perspective shows it as the lens does, for the eye.
-    corners = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * (np.array(size) - 1)
-    across = ((corners + 0.5) / scale - np.array([half_x, half_y])) * np.array([1.0, -1.0])
-    seen = camera.project(middles + across)[..., ::-1].astype(np.float32)
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    frame = corners.astype(np.float32)
-    crops = {}
-    for pad, quad in zip(pads, seen, strict=True):
-        warp = cv2.getPerspectiveTransform(frame, np.ascontiguousarray(quad))
-        crop = cv2.warpPerspective(photo.rgb, warp, size, flags=flags)
-        crops[pad.i, pad.j] = np.asarray(crop, np.uint8)
-    return crops
 
 
 def read_print(
