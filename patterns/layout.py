@@ -121,25 +121,16 @@ def _strokes(bed: Bed, fit: _Fit) -> tuple[Stroke, ...]:
     return tuple(strokes)
 
 
-def _wanted_nodes(
-    grid: MeshGrid, points: Sequence[tuple[int, int]] | None
-) -> tuple[list[tuple[int, int]], list[str]]:
-    if points is not None:
-        for i, j in points:
-            if not (0 <= i < grid.columns and 0 <= j < grid.rows):
-                raise PadsheetError(
-                    f"there is no grid point at column {i + 1}, row {j + 1}",
-                    remedy=f"Columns go from 1 to {grid.columns}, rows from 1 to {grid.rows}.",
-                    code="layout-no-point",
-                )
-        return sorted(set(points), key=lambda n: (n[1], n[0])), []
-    nodes = nodes_with_pad(grid)
-    if min(grid.pitch_mm) >= ALTERNATE_BELOW_PITCH_MM:
-        return nodes, []
-    return nodes, [
-        "The grid points lie closer than 18 mm: every other column and row gets a pad, and the "
-        "points between are inferred from their neighbours."
-    ]
+def _checked_nodes(grid: MeshGrid, points: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Return the points asked for, each once, row by row from the front."""
+    for i, j in points:
+        if not (0 <= i < grid.columns and 0 <= j < grid.rows):
+            raise PadsheetError(
+                f"there is no grid point at column {i + 1}, row {j + 1}",
+                remedy=f"Columns go from 1 to {grid.columns}, rows from 1 to {grid.rows}.",
+                code="layout-no-point",
+            )
+    return sorted(set(points), key=lambda n: (n[1], n[0]))
 
 
 def _shapes(pitch_mm: tuple[float, float], roomy: bool) -> Iterator[CombShape]:
@@ -197,13 +188,20 @@ def lay_out_sheet(
     """
     if self_check:
         reach_mm = _reach_with_lift(reach_mm)
-    nodes, notes = _wanted_nodes(bed.mesh, points)
-    factor = 2 if notes else 1
+    nodes = nodes_with_pad(bed.mesh) if points is None else _checked_nodes(bed.mesh, points)
+    alternate = points is None and min(bed.mesh.pitch_mm) < ALTERNATE_BELOW_PITCH_MM
+    factor = 2 if alternate else 1
     pitch_mm = (bed.mesh.pitch_mm[0] * factor, bed.mesh.pitch_mm[1] * factor)
     roomy = min(pitch_mm) >= _COUPON_FROM_PITCH_MM
     fit = _fit(bed, nodes, pitch_mm, reach_mm, roomy, number, inside)
     if self_check:
         fit = replace(fit, pads=_lifted(fit.pads))
+    notes = []
+    if alternate:
+        notes.append(
+            f"The grid points lie closer than {ALTERNATE_BELOW_PITCH_MM:g} mm: every other column "
+            "and row gets a pad, and the points between are inferred from their neighbours."
+        )
     notes += [
         f"No room for a pad at column {i + 1}, row {j + 1}: that point will be inferred."
         for i, j in fit.homeless

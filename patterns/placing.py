@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padsheet.patterns.bed import SLACK_MM, Bed, Plate, Rectangle
-from padsheet.patterns.markers import PLACES, marker_id
+from padsheet.patterns.markers import CELLS, PLACES, marker_id
 from padsheet.patterns.pad import CombShape, coupon_at
 from padsheet.patterns.sheet import Marker, Pad, Stroke
 
@@ -240,9 +240,10 @@ def place_markers(
     number: int,
     limit: Rectangle | None,
 ) -> list[Marker]:
-    """Spread up to 12 markers over the free room, each as far as can be from those before it."""
+    """Spread up to `PLACES` markers over the free room, each far from those before it."""
     outline = plate.outline
-    quiet = side_mm * (1 + 2 / 6)
+    # One cell of bare plate on either side, by which a detector tells the border.
+    quiet = side_mm * (1 + 2 / CELLS)
     xs = np.arange(outline.x_min_mm + quiet / 2, outline.x_max_mm - quiet / 2 + 0.1, _GRID_MM)
     ys = np.arange(outline.y_min_mm + quiet / 2, outline.y_max_mm - quiet / 2 + 0.1, _GRID_MM)
     half = quiet / 2

@@ -15,10 +15,12 @@ from padsheet.patterns.bed import Bed, Rectangle
 from padsheet.patterns.estimate import Estimate
 from padsheet.patterns.sheet import Pad, Sheet, Stroke
 
-__all__ = ["LIGHT", "RULES", "preview_svg", "shifted_words"]
+__all__ = ["LIGHT", "RULES", "TEXT_MM", "preview_svg", "shifted_words"]
+
+TEXT_MM = 5.0
+"""Height of the drawing's type."""
 
 _EDGE_MM = 14.0
-_TEXT_MM = 5.0
 _LINE_MM = 7.0
 _SHADES = 5
 _KEY_MM = 42.0
@@ -62,7 +64,7 @@ def _variables(colours: dict[str, str]) -> str:
 
 
 def _style() -> str:
-    rules = [f"text {{ font: {_TEXT_MM:g}px system-ui, sans-serif; fill: var(--ink); }}"]
+    rules = [f"text {{ font: {TEXT_MM:g}px system-ui, sans-serif; fill: var(--ink); }}"]
     for name, rule in RULES.items():
         body = "; ".join(f"{k}: {f'var(--{v})' if v in LIGHT else v}" for k, v in rule.items())
         rules.append(f".{name} {{ {body}; }}")
@@ -279,7 +281,7 @@ def _labels(sheet: Sheet, bed: Bed) -> Iterator[str]:
 
 def _key(sheet: Sheet, bed: Bed) -> Iterator[str]:
     """Explain the shades, and all that is no pad, beside the plate."""
-    x, y = bed.plate.outline.x_max_mm + 8, -bed.plate.outline.y_max_mm + _TEXT_MM
+    x, y = bed.plate.outline.x_max_mm + 8, -bed.plate.outline.y_max_mm + TEXT_MM
     heights = [track.height_mm for track in sheet.tracks]
     rows: list[tuple[str, str]] = [("", "nozzle height, mm")]
     for height in sorted(set(heights), reverse=True):

@@ -13,14 +13,13 @@ from dataclasses import dataclass
 
 from PIL import Image, ImageDraw, ImageFont
 
-from padsheet.patterns.preview import LIGHT, RULES
+from padsheet.patterns.preview import LIGHT, RULES, TEXT_MM
 
 __all__ = ["preview_png"]
 
 LONGER_SIDE_PX = 1600
 # Drawn larger and shrunk, since Pillow's lines are not smoothed.
 OVERSAMPLED = 2
-_TEXT_MM = 5.0
 _SVG = "{http://www.w3.org/2000/svg}"
 
 Point = tuple[float, float]
@@ -173,5 +172,5 @@ def _text(canvas: _Canvas, element: ET.Element, style: dict[str, str]) -> None:
     # An anchor at the middle, or at the left end of the base line, as SVG places texts.
     anchor = "mm" if "text-anchor" in style else "ls"
     at = canvas.at(_number(element, "x"), _number(element, "y"))
-    font = _font(round(_TEXT_MM * canvas.scale))
+    font = _font(round(TEXT_MM * canvas.scale))
     canvas.draw.text(at, element.text or "", font=font, fill=LIGHT["ink"], anchor=anchor)
