@@ -60,6 +60,16 @@ def _whole(value: object, key: str) -> int:
     return value
 
 
+def _text(value: object, key: str) -> str:
+    if not isinstance(value, str):
+        raise _spoilt(f"{key} must be text, not {_shown(value)}")
+    return value
+
+
+def _text_or_null(value: object, key: str) -> str | None:
+    return None if value is None else _text(value, key)
+
+
 def _pad(data: dict[str, Any]) -> Pad:
     coupon = data.get("coupon")
     return Pad(
@@ -95,7 +105,7 @@ def _build(data: dict[str, Any]) -> Sheet:
     if data.get("mesh_active", "unknown") not in ("yes", "no", "unknown"):
         raise _spoilt(f"mesh_active cannot be {_shown(data['mesh_active'])}")
     return Sheet(
-        id=str(data["id"]),
+        id=_text(data["id"], "id"),
         number=_whole(data["number"], "number"),
         reach_mm=(low, high),
         pads=tuple(_pad(p) for p in data["pads"]),
@@ -113,13 +123,13 @@ def _build(data: dict[str, Any]) -> Sheet:
             )
             for m in data["markers"]
         ),
-        plate_name=str(data["plate_name"]),
+        plate_name=_text(data["plate_name"], "plate_name"),
         plate_outline_mm=(x0, y0, x1, y1),
         nodes_x_mm=_numbers(data, "nodes_x_mm"),
         nodes_y_mm=_numbers(data, "nodes_y_mm"),
         mesh_active=data.get("mesh_active", "unknown"),
-        mesh_name=data.get("mesh_name"),
-        gcode_sha256=data.get("gcode_sha256"),
+        mesh_name=_text_or_null(data.get("mesh_name"), "mesh_name"),
+        gcode_sha256=_text_or_null(data.get("gcode_sha256"), "gcode_sha256"),
         tick_mm=_number(data.get("tick_mm", 0.0), "tick_mm"),
         **numbers,  # type: ignore[arg-type]  # none of these is the field of strokes
     )
@@ -174,6 +184,3 @@ def _check(sheet: Sheet) -> None:
         raise _spoilt(f"lift_mm must be from 0 to {_MOST_LIFT_MM:g}")
     if len(set(nodes)) < len(nodes):
         raise _spoilt("two pads stand at the same grid point")
-    for name in ("mesh_name", "gcode_sha256"):
-        if not isinstance(getattr(sheet, name), str | None):
-            raise _spoilt(f"{name} must be text")

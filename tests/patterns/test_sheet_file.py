@@ -140,6 +140,14 @@ def test_a_spoilt_key_is_refused(data: dict[str, Any], key: str, value: object) 
     assert refused(json.dumps(data | {key: value})).code == "sheet-file"
 
 
+@pytest.mark.parametrize("key", ["id", "plate_name"])
+@pytest.mark.parametrize("value", [None, True, 7, ["a"], {"a": 1}])
+def test_a_name_that_is_no_text_is_refused(data: dict[str, Any], key: str, value: object) -> None:
+    error = refused(json.dumps(data | {key: value}))
+    assert error.code == "sheet-file"
+    assert f"{key} must be text" in error.problem
+
+
 @pytest.mark.parametrize(
     ("path", "value"),
     [
