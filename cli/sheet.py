@@ -9,14 +9,11 @@ import click
 
 from padsheet.cli.options import folder_of, force_option, json_option, say, show_json, user_errors
 from padsheet.patterns.errors import PadsheetError
-from padsheet.patterns.ladder import FINE_MM, FIRST_MM, LARGEST_MM
-from padsheet.patterns.make import SheetFiles, make_sheet
-from padsheet.scoring.ahead import look_ahead
-from padsheet.scoring.mesh import empty_mesh
+from padsheet.patterns.ladder import LARGEST_MM
 from padsheet.scoring.overwriting import write_group
-from padsheet.scoring.phrases import within_95
+from padsheet.scoring.phrases import reach_mm, within_95
 from padsheet.scoring.rounds import BedFolder, Round
-from padsheet.scoring.sheet_choice import Chosen, choose_sheet
+from padsheet.scoring.sheet_choice import Chosen, plan_sheet
 from padsheet.scoring.todo import hand_offset_mm, hand_offset_words
 
 __all__ = ["command"]
@@ -111,23 +108,13 @@ def command(
             if unsaid is not None and known is not None and not force:
                 raise _unsaid(unsaid, known.name, newest=folder.latest_round())
 
-            def make(span_mm: float) -> SheetFiles:
-                return make_sheet(
-                    bed,
-                    reach_mm=(-span_mm, span_mm),
-                    number=round_.number,
-                    points=[*points, *more_points] or None,
-                    mesh_active="no" if no_mesh else "yes" if known else "unknown",
-                    mesh_name=known.name if known and not no_mesh else None,
-                    mesh_z_mm=known.z_mm if known and not no_mesh else None,
-                    self_check=self_check,
-                )
-
-            chosen = choose_sheet(
-                make,
-                look_ahead(folder, bed, empty_mesh(bed.mesh) if no_mesh else known),
+            chosen = plan_sheet(
+                folder,
                 bed,
-                asked_mm=_span_mm(reach),
+                known,
+                round_.number,
+                asked_mm=reach_mm(reach) if isinstance(reach, str) else reach,
+                points=[*points, *more_points],
                 self_check=self_check,
                 no_mesh=no_mesh,
                 force=force,
@@ -143,12 +130,6 @@ def command(
     for note in notes:
         say(note)
     _talk(round_, chosen, folder, by_hand)
-
-
-def _span_mm(reach: float | str | None) -> float | None:
-    """Return the reach that was asked for in millimetres."""
-    named = {"fine": FINE_MM, "first": FIRST_MM}
-    return named[reach] if isinstance(reach, str) else reach
 
 
 def _unsaid(round_: Round, held: str, *, newest: Round | None) -> PadsheetError:

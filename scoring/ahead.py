@@ -18,7 +18,9 @@ from padsheet.scoring.fusion import (
     HEAT_SIGMA_MM,
     SAME_HEAT_C,
     NodeState,
+    low_errors_mm,
     predict,
+    risen,
     sure_of_unread,
 )
 from padsheet.scoring.history import newest_counted, recorded_since, standing
@@ -27,7 +29,6 @@ from padsheet.scoring.plane import grid_xy_mm
 from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.screw_check import doubtful_screws
 from padsheet.scoring.screws import expected_rise
-from padsheet.scoring.squish import Z95
 
 __all__ = ["Ahead", "Nearest", "highest", "look_ahead", "nearest"]
 
@@ -94,7 +95,9 @@ class Nearest:
     error_mm: float
 
 
-def look_ahead(folder: BedFolder, bed: Bed, mesh: Mesh | None) -> Ahead | None:
+def look_ahead(
+    folder: BedFolder, bed: Bed, mesh: Mesh | None, *, suppose_done: bool = False
+) -> Ahead | None:
     """Tell what the next sheet will meet.
 
     The gaps of the last scored round, by all sheets of its epoch, and what was done since: the mesh
@@ -108,6 +111,9 @@ def look_ahead(folder: BedFolder, bed: Bed, mesh: Mesh | None) -> Ahead | None:
         Its profile.
     mesh : Mesh or None
         The mesh in force on the next sheet, all zero for none; None if it is not known.
+    suppose_done : bool
+        Take turns of screws and the common offset that were advised and are not on record for done:
+        what is looked at is a sheet that comes after them.
 
     Returns
     -------
@@ -159,8 +165,12 @@ def look_ahead(folder: BedFolder, bed: Bed, mesh: Mesh | None) -> Ahead | None:
             f"a bed screw was turned after round {round_.number}, and by how much is not known",
         )
     open_screws = not screws and applied is None and turned is not None
+    if suppose_done and open_screws:
+        screws, open_screws = True, False
     said_mm = sum(a.offset_mm or 0.0 for a in (applied, *later) if a is not None)
     open_mm = _open_offset_mm(advice, None if applied is None else applied.offset_mm)
+    if suppose_done:
+        said_mm, open_mm = said_mm + open_mm, 0.0
     state = sure_of_unread(state, score)
     before = [
         predict(state, change_mm, offset_mm=said_mm + extra_mm)
@@ -245,14 +255,7 @@ def _turned(
 
 
 def _lifted(state: NodeState, turned: tuple[Floats, Floats] | None) -> NodeState:
-    if turned is None:
-        return state
-    rise_mm, covariance_mm2 = turned
-    return replace(
-        state,
-        error_mm=state.error_mm - rise_mm,
-        covariance_mm2=state.covariance_mm2 + covariance_mm2,
-    )
+    return state if turned is None else risen(state, *turned)
 
 
 def nearest(ahead: Ahead, sheet: Sheet, *, sure: bool = False) -> Nearest:
@@ -261,30 +264,12 @@ def nearest(ahead: Ahead, sheet: Sheet, *, sure: bool = False) -> Nearest:
     With `sure` no turn is taken to have gone the other way.
     """
     xyz_mm = _printed_mm(sheet)
-    low_mm = _low_errors_mm(ahead.sure if sure else ahead.states, xyz_mm[:, :2])
+    low_mm = low_errors_mm(ahead.sure if sure else ahead.states, xyz_mm[:, :2])
     worst = int(np.argmin(xyz_mm[:, 2] + low_mm))
     x_mm, y_mm, z_mm = xyz_mm[worst].tolist()
     pad = min(sheet.pads, key=lambda pad: math.dist((pad.x_mm, pad.y_mm), (x_mm, y_mm)))
     error_mm = float(low_mm[worst])
     return Nearest(i=pad.i, j=pad.j, gap_mm=z_mm + error_mm, error_mm=error_mm)
-
-
-def _low_errors_mm(states: Sequence[NodeState], xy_mm: Floats) -> Floats:
-    """Return the 95 % lower bound of the gap error at places by the worst state, shape (P,)."""
-    grid = states[0].grid
-    # Without a correction beyond the mesh the bed's own error is still that of its edge.
-    grid = replace(grid, outside="hold") if grid.outside == "off" else grid
-    weights = footprint(grid, xy_mm)
-    # Many states differ in their errors only.
-    spread: dict[bytes, Floats] = {}
-    low = np.full(len(xy_mm), np.inf)
-    for state in states:
-        key = state.covariance_mm2.tobytes()
-        if key not in spread:
-            variance = np.einsum("pn,pn->p", weights @ state.covariance_mm2, weights)
-            spread[key] = Z95 * np.sqrt(np.maximum(variance, 0.0))
-        low = np.minimum(low, weights @ state.error_mm - spread[key])
-    return low
 
 
 def _printed_mm(sheet: Sheet) -> Floats:

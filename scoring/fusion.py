@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from padsheet.patterns.bed import MeshGrid
+from padsheet.patterns.bed import MeshGrid, Rectangle
 from padsheet.scoring.mesh import footprint
 from padsheet.scoring.plane import grid_xy_mm
 from padsheet.scoring.squish import Z95, PadScore, SheetScore
@@ -25,8 +25,10 @@ __all__ = [
     "first_state",
     "fuse_rounds",
     "low_errors_mm",
+    "lowest_error_mm",
     "predict",
     "prior_covariance",
+    "risen",
     "sure_of_unread",
     "update",
 ]
@@ -184,10 +186,45 @@ def sure_of_unread(state: NodeState, score: SheetScore) -> NodeState:
     return replace(state, covariance_mm2=state.covariance_mm2 * np.outer(kept, kept))
 
 
-def low_errors_mm(state: NodeState) -> NDArray[np.float64]:
-    """Return the lower end of each node's 95 % interval, shape (N,)."""
-    low: NDArray[np.float64] = state.error_mm - Z95 * np.sqrt(np.diag(state.covariance_mm2))
+def risen(
+    state: NodeState, rise_mm: NDArray[np.float64], covariance_mm2: NDArray[np.float64]
+) -> NodeState:
+    """Return the state once the bed went up at the nodes, with the covariance of how far."""
+    return replace(
+        state,
+        error_mm=state.error_mm - rise_mm,
+        covariance_mm2=state.covariance_mm2 + covariance_mm2,
+    )
+
+
+def low_errors_mm(states: Sequence[NodeState], xy_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the 95 % lower bound of the gap error at places by the worst state, shape (P,)."""
+    grid = states[0].grid
+    # Without a correction beyond the mesh the bed's own error is still that of its edge.
+    grid = replace(grid, outside="hold") if grid.outside == "off" else grid
+    weights = footprint(grid, xy_mm)
+    # Many states differ in their errors only.
+    spread: dict[bytes, NDArray[np.float64]] = {}
+    low = np.full(len(xy_mm), np.inf)
+    for state in states:
+        key = state.covariance_mm2.tobytes()
+        if key not in spread:
+            variance = np.einsum("pn,pn->p", weights @ state.covariance_mm2, weights)
+            spread[key] = Z95 * np.sqrt(np.maximum(variance, 0.0))
+        low = np.minimum(low, weights @ state.error_mm - spread[key])
     return low
+
+
+def lowest_error_mm(state: NodeState, outline: Rectangle) -> float:
+    """Return what `low_errors_mm` is nowhere below within an outline.
+
+    Between the lines of the grid, led on to the outline, the weights of a place are a mean of those
+    at the corners of its cell, and the bound of a mean is never below the lowest of the bounds.
+    """
+    x_mm = np.unique([outline.x_min_mm, *state.grid.x_mm, outline.x_max_mm])
+    y_mm = np.unique([outline.y_min_mm, *state.grid.y_mm, outline.y_max_mm])
+    corners = np.stack(np.meshgrid(x_mm, y_mm), axis=-1).reshape(-1, 2)
+    return float(low_errors_mm([state], corners).min())
 
 
 def update(state: NodeState, score: SheetScore) -> NodeState:

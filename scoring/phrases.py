@@ -4,9 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from padsheet.patterns.ladder import FINE_MM, FIRST_MM, LARGEST_MM
 from padsheet.scoring.squish import Z95
 
-__all__ = ["PLUS_MINUS", "listed", "place", "points", "signed", "typographic", "within_95"]
+__all__ = [
+    "PLUS_MINUS",
+    "REACHES_MM",
+    "is_reach",
+    "listed",
+    "place",
+    "points",
+    "reach_mm",
+    "reach_word",
+    "signed",
+    "typographic",
+    "within_95",
+]
+
+#: The reaches of a sheet that have a name.
+REACHES_MM = {"fine": FINE_MM, "first": FIRST_MM}
 
 MINUS, PLUS_MINUS = "\N{MINUS SIGN}", "\N{PLUS-MINUS SIGN}"
 
@@ -31,6 +47,42 @@ def place(i: int, j: int) -> str:
     'column 3, row 2'
     """
     return f"column {i + 1}, row {j + 1}"
+
+
+def reach_word(reach: float) -> str:
+    """Return a reach in millimetres as the option of `padsheet sheet` takes it.
+
+    Examples
+    --------
+    >>> reach_word(0.15), reach_word(0.17)
+    ('first', '0.17')
+    """
+    return next((name for name, mm in REACHES_MM.items() if abs(mm - reach) < 1e-6), f"{reach:.2f}")
+
+
+def reach_mm(word: str) -> float:
+    """Return the millimetres of a reach as the option takes it.
+
+    Examples
+    --------
+    >>> reach_mm("fine"), reach_mm("0.17")
+    (0.08, 0.17)
+    """
+    return REACHES_MM[word] if word in REACHES_MM else float(word)
+
+
+def is_reach(word: str) -> bool:
+    """Tell whether a word is a reach that a sheet can be asked for.
+
+    Examples
+    --------
+    >>> [is_reach(word) for word in ("first", "0.17", "0.3", "far", "nan")]
+    [True, True, False, False, False]
+    """
+    try:
+        return 0 < reach_mm(word) <= LARGEST_MM
+    except ValueError:
+        return False
 
 
 def within_95(sigma_mm: float, decimals: int) -> str:

@@ -22,6 +22,7 @@ from padsheet.scoring.json_values import (
     text_in,
     whole,
 )
+from padsheet.scoring.phrases import is_reach
 from padsheet.scoring.screws import raising
 from padsheet.scoring.selfcheck import SelfCheck, self_check_data
 from padsheet.scoring.squish import CouponWitness, PadScore, Reason, SheetScore, Verdict
@@ -349,7 +350,7 @@ def _step(data: Any) -> AdvisedStep:
     return AdvisedStep(
         kind=cast(StepKind, kind) if kind in get_args(StepKind) else "note",
         text=text_in(data["text"]),
-        reach=reach if reach in ("fine", "first") else "",
+        reach=reach if is_reach(reach) else "",
     )
 
 

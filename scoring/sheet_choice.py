@@ -3,18 +3,27 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.ladder import FINE_MM, FIRST_MM, LARGEST_MM
 from padsheet.patterns.layout import SELF_CHECK_LIFT_MM
-from padsheet.patterns.make import SheetFiles
-from padsheet.scoring.ahead import Ahead, Nearest, highest, nearest
-from padsheet.scoring.phrases import listed, place
+from padsheet.patterns.make import SheetFiles, make_sheet
+from padsheet.scoring.ahead import Ahead, Nearest, highest, look_ahead, nearest
+from padsheet.scoring.mesh import Mesh, empty_mesh
+from padsheet.scoring.phrases import listed, place, reach_mm, reach_word
+from padsheet.scoring.rounds import BedFolder
 
-__all__ = ["Chosen", "choose_sheet"]
+__all__ = [
+    "Chosen",
+    "TooNear",
+    "Way",
+    "advised_reach",
+    "choose_sheet",
+    "plan_sheet",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,12 +43,174 @@ class Chosen:
     caution: str = ""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Options:
+    """What was asked of a sheet besides its reach."""
+
+    points: tuple[tuple[int, int], ...]
+    self_check: bool
+    no_mesh: bool
+
+    @property
+    def words(self) -> str:
+        """The options, to go on with after others."""
+        places = " ".join(f"{i + 1},{j + 1}" for i, j in self.points)
+        return (
+            (f" --points {places}" if places else "")
+            + (" --self-check" if self.self_check else "")
+            + (" --no-mesh" if self.no_mesh else "")
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Way:
+    """What can be done about a sheet that comes too near: a sentence, and commands for it.
+
+    `commands` are without the program's name, and empty where there is nothing to type.
+    """
+
+    text: str
+    commands: tuple[str, ...] = ()
+
+    @property
+    def sentence(self) -> str:
+        """All of it in one sentence."""
+        if not self.commands:
+            return self.text
+        told = ", ".join(f"`padsheet {command}`" for command in self.commands)
+        return f"{self.text.rstrip('.')}: {told}."
+
+
+class TooNear(PadsheetError):
+    """A sheet whose lowest lines might come nearer to the bed than the clearance.
+
+    Attributes
+    ----------
+    ways : tuple of Way
+        What can be done, one instead of the other.
+    reach : str
+        Of the sheet, as the option takes it.
+    up_mm : float
+        By how much the nozzle has to be raised for a sheet of that reach, where raising it is the
+        last of the ways; else 0.
+    """
+
+    def __init__(
+        self, problem: str, *, ways: tuple[Way, ...], reach: str, up_mm: float = 0.0
+    ) -> None:
+        said = [way.sentence for way in ways]
+        later = [f"Or {text[0].lower()}{text[1:]}" for text in said[1:]]
+        super().__init__(problem, remedy=" ".join([*said[:1], *later]), code="sheet-too-near")
+        self.ways, self.reach, self.up_mm = ways, reach, up_mm
+
+
+def plan_sheet(
+    folder: BedFolder,
+    bed: Bed,
+    mesh: Mesh | None,
+    number: int,
+    *,
+    asked_mm: float | None = None,
+    points: Sequence[tuple[int, int]] = (),
+    self_check: bool = False,
+    no_mesh: bool = False,
+    force: bool = False,
+    suppose_done: bool = False,
+) -> Chosen:
+    """Make the sheet that a bed folder is to print with a mesh; nothing is written.
+
+    Parameters
+    ----------
+    mesh : Mesh or None
+        What the printer is taken to hold when the sheet is printed; None if that is not known.
+    number : int
+        Of the sheet.
+    asked_mm, self_check, no_mesh, force
+        As in `choose_sheet`.
+    points : sequence of (i, j), optional
+        Only these grid points.
+    suppose_done : bool
+        As in `padsheet.scoring.ahead.look_ahead`.
+
+    Raises
+    ------
+    PadsheetError
+        As `choose_sheet`; or if a file of a round cannot be read.
+    """
+    held = None if no_mesh else mesh
+
+    def make(reach_mm: float) -> SheetFiles:
+        return make_sheet(
+            bed,
+            reach_mm=(-reach_mm, reach_mm),
+            number=number,
+            points=points or None,
+            mesh_active="no" if no_mesh else "yes" if held else "unknown",
+            mesh_name=None if held is None else held.name,
+            mesh_z_mm=None if held is None else held.z_mm,
+            self_check=self_check,
+        )
+
+    in_force = empty_mesh(bed.mesh) if no_mesh else mesh
+    return choose_sheet(
+        make,
+        look_ahead(folder, bed, in_force, suppose_done=suppose_done),
+        bed,
+        asked_mm=asked_mm,
+        points=points,
+        self_check=self_check,
+        no_mesh=no_mesh,
+        force=force,
+    )
+
+
+def advised_reach(
+    folder: BedFolder,
+    bed: Bed,
+    mesh: Mesh | None,
+    advised: str = "",
+    *,
+    suppose_done: bool = False,
+) -> str:
+    """Return the reach that `padsheet sheet` is to be given, as its option takes it.
+
+    It is told by what `padsheet sheet` itself goes by, so that no command is named that would then
+    be refused.
+
+    Parameters
+    ----------
+    mesh, suppose_done
+        As in `plan_sheet`.
+    advised : str
+        The reach that the scores ask for, which is never made smaller; may be empty.
+
+    Returns
+    -------
+    str
+        Empty where nothing was advised and the usual choice holds.
+
+    Raises
+    ------
+    TooNear
+        If no sheet keeps clear of the bed before something else is done.
+    PadsheetError
+        If none can be made, or a file of a round cannot be read.
+    """
+    number = folder.next_round().number
+    chosen = plan_sheet(folder, bed, mesh, number, suppose_done=suppose_done)
+    if not advised:
+        return ""
+    held_mm = -chosen.files.sheet.reach_mm[0]
+    return reach_word(held_mm) if held_mm > reach_mm(advised) + 1e-9 else advised
+
+
 def choose_sheet(
     make: Callable[[float], SheetFiles],
     ahead: Ahead | None,
     bed: Bed,
     *,
     asked_mm: float | None = None,
+    points: Sequence[tuple[int, int]] = (),
     self_check: bool = False,
     no_mesh: bool = False,
     force: bool = False,
@@ -56,8 +227,9 @@ def choose_sheet(
         The profile.
     asked_mm : float or None
         The reach that was asked for; None to choose it.
-    self_check, no_mesh : bool
-        What the sheet is for, and whether it leaves the mesh off.
+    points, self_check, no_mesh
+        Which grid points and what the sheet is for, and whether it leaves the mesh off: the options
+        that go with another reach.
     force : bool
         Whether a reach that was asked for is used though it comes too near.
 
@@ -67,11 +239,12 @@ def choose_sheet(
         If the sheet cannot be made, or its lowest lines might come nearer to the bed than the
         clearance at the 95 % bound.
     """
+    options = _Options(points=tuple(points), self_check=self_check, no_mesh=no_mesh)
     if asked_mm is not None:
         files = make(asked_mm)
         if ahead is None:
             return Chosen(files=files)
-        refusal = _refusal(make, files, ahead, bed, self_check=self_check, no_mesh=no_mesh)
+        refusal = _refusal(make, files, ahead, bed, options)
         if refusal is None or force:
             return Chosen(files=files, caution=refusal.problem if refusal else ahead.unknown)
         raise refusal
@@ -81,7 +254,7 @@ def choose_sheet(
     if ahead.unknown:
         wide = _made(make, wide_mm)
         files = wide or make(FINE_MM)
-        far = _refusal(make, files, ahead, bed, self_check=self_check, no_mesh=no_mesh)
+        far = _refusal(make, files, ahead, bed, options)
         if far is not None:
             raise far
         return Chosen(files=files, why=f"{_instead(wide_mm)}: {ahead.unknown}." if wide else "")
@@ -92,9 +265,14 @@ def choose_sheet(
         return Chosen(files=fine)
     wide = _made(make, wide_mm)
     if wide is not None:
-        far = _refusal(make, wide, ahead, bed, self_check=self_check, no_mesh=no_mesh)
+        far = _refusal(make, wide, ahead, bed, options)
         if far is not None:
-            raise far
+            # What can be put on record, or looked at, comes before a sheet that reads coarser.
+            asks_first = ahead.unsaid or ahead.doubtful
+            wider = None if asks_first else _wider(make, wide, ahead, bed, self_check=self_check)
+            if wider is None:
+                raise far
+            wide, wide_mm = wider, -wider.sheet.reach_mm[0]
         why = f"by round {ahead.since} and what is on record since, the gap error "
         if not clear:
             where = place(low.i, low.j)
@@ -105,19 +283,14 @@ def choose_sheet(
             why = f"the screws were to be turned after round {ahead.since}, which no hand does to "
             why += "a hundredth"
         return Chosen(files=wide, why=f"{_instead(wide_mm)}: {why}.")
-    near = _refusal(make, fine, ahead, bed, self_check=self_check, no_mesh=no_mesh)
+    near = _refusal(make, fine, ahead, bed, options)
     if near is not None:
         raise near
     return Chosen(files=fine)
 
 
 def _instead(reach_mm: float) -> str:
-    return f"Reach {_reach_word(reach_mm)} in place of fine"
-
-
-def _reach_word(reach_mm: float) -> str:
-    named = {FINE_MM: "fine", FIRST_MM: "first"}
-    return named.get(reach_mm, f"{reach_mm:.2f}")
+    return f"Reach {reach_word(reach_mm)} in place of fine"
 
 
 def _made(make: Callable[[float], SheetFiles], reach_mm: float) -> SheetFiles | None:
@@ -135,10 +308,8 @@ def _refusal(
     files: SheetFiles,
     ahead: Ahead,
     bed: Bed,
-    *,
-    self_check: bool,
-    no_mesh: bool,
-) -> PadsheetError | None:
+    options: _Options,
+) -> TooNear | None:
     """Return why a sheet must not be printed, None if it keeps clear of the bed or nobody knows."""
     if not ahead.states:
         return None
@@ -146,38 +317,52 @@ def _refusal(
     missing_mm = _missing_mm(near, bed)
     if missing_mm <= 1e-9:
         return None
-    reach_mm = round(-files.sheet.reach_mm[0], 6)
     if ahead.doubtful and _missing_mm(nearest(ahead, files.sheet, sure=True), bed) <= 1e-9:
-        return _doubted(ahead, near, bed, reach_mm)
-    remedies = [
-        f"If what was advised is done, say `padsheet applied {done}`; if not, `padsheet applied "
-        f"{left}`."
+        return _doubted(ahead, near, bed, reach_word(-files.sheet.reach_mm[0]))
+    ways = [
+        Way(
+            text="If what was advised is done, say the first of these; if not, the second.",
+            commands=(f"applied {done}", f"applied {left}"),
+        )
         for done, left in ahead.unsaid
     ]
     if ahead.unknown:
-        remedies.append(
-            "If the printer holds another mesh by now, take it in with `padsheet mesh FILE`."
+        ways.append(
+            Way(
+                text="If the printer holds another mesh by now, take it in.",
+                commands=("mesh FILE",),
+            )
         )
-    if no_mesh and ahead.mesh_lowered:
-        remedies.append("Leave out --no-mesh: without its mesh the bed is that far off.")
+    if options.no_mesh and ahead.mesh_lowered:
+        ways.append(Way(text="Leave out --no-mesh: without its mesh the bed is that far off."))
     elif ahead.mesh_lowered:
-        remedies.append("`padsheet restore` brings back the mesh of the newest sheet.")
-    if wider := _wider(make, ahead, bed, reach_mm, missing_mm, self_check=self_check):
-        remedies.append(f"--reach {wider} keeps clear of the bed.")
+        ways.append(Way(text="Bring back the mesh of the newest sheet.", commands=("restore",)))
+    wider, up_mm = _wider(make, files, ahead, bed, self_check=options.self_check), 0.0
+    if wider is not None:
+        word = reach_word(-wider.sheet.reach_mm[0])
+        ways.append(
+            Way(
+                text="Print a sheet of wider reach, which keeps clear of the bed.",
+                commands=(f"sheet --reach {word}{options.words}",),
+            )
+        )
     elif not ahead.unsaid:
         up_mm = math.ceil(missing_mm * 100 - 1e-6) / 100
-        remedies.append(
-            f"{'Or raise' if remedies else 'Raise'} the nozzle everywhere by {up_mm:.2f} mm, for "
-            "this sheet too, and put that on record: `padsheet applied --offset "
-            f"{ahead.offset_mm + up_mm:.2f}`."
+        ways.append(
+            Way(
+                text=f"Raise the nozzle everywhere by {up_mm:.2f} mm, for the next sheet too, and "
+                "put that on record.",
+                commands=(f"applied --offset {ahead.offset_mm + up_mm:.2f}",),
+            )
         )
     unsaid = " (what was advised after it is not on record)" if ahead.unsaid else ""
-    return PadsheetError(
-        f"by round {ahead.since} and what is on record since{unsaid}, this sheet of reach "
-        f"{_reach_word(reach_mm)} may bring the nozzle {_to(near)}; the clearance is "
-        f"{bed.motion.clearance_mm:.2f} mm",
-        remedy=" ".join(remedies),
-        code="sheet-too-near",
+    reach = reach_word(-files.sheet.reach_mm[0])
+    return TooNear(
+        f"by round {ahead.since} and what is on record since{unsaid}, a sheet of reach {reach} may "
+        f"bring the nozzle {_to(near)}; the clearance is {bed.motion.clearance_mm:.2f} mm",
+        ways=tuple(ways),
+        reach=reach,
+        up_mm=up_mm,
     )
 
 
@@ -190,41 +375,45 @@ def _to(near: Nearest) -> str:
     return f"{to} the bed near {place(near.i, near.j)} (95 % bound)"
 
 
-def _doubted(ahead: Ahead, near: Nearest, bed: Bed, reach_mm: float) -> PadsheetError:
+def _doubted(ahead: Ahead, near: Nearest, bed: Bed, reach: str) -> TooNear:
     """Return the refusal of a sheet that is safe only if screws were turned the right way."""
     one = len(ahead.doubtful) == 1
     knobs = f"the {ahead.doubtful[0]} knob" if one else f"the knobs {listed(ahead.doubtful)}"
-    return PadsheetError(
-        "turns of bed screws went the other way before. If those of round "
-        f"{ahead.since} do so too, this sheet of reach {_reach_word(reach_mm)} may bring the "
-        f"nozzle {_to(near)}; the clearance is {bed.motion.clearance_mm:.2f} mm",
-        remedy=f"Look which way {knobs} {'moves' if one else 'move'} the bed. Where that is not "
+    look = Way(
+        text=f"Look which way {knobs} {'moves' if one else 'move'} the bed. Where that is not "
         f"as round {ahead.since} says, turn back twice as far and correct raises in bed.toml. "
-        "Once all are turned the right way, write the sheet with `padsheet sheet --reach "
-        f"{_reach_word(reach_mm)} --force`.",
-        code="sheet-too-near",
+        "Once all are turned the right way, write the sheet.",
+        commands=(f"sheet --reach {reach} --force",),
+    )
+    return TooNear(
+        "turns of bed screws went the other way before. If those of round "
+        f"{ahead.since} do so too, a sheet of reach {reach} may bring the nozzle {_to(near)}; the "
+        f"clearance is {bed.motion.clearance_mm:.2f} mm",
+        ways=(look,),
+        reach=reach,
     )
 
 
 def _wider(
     make: Callable[[float], SheetFiles],
+    files: SheetFiles,
     ahead: Ahead,
     bed: Bed,
-    reach_mm: float,
-    missing_mm: float,
     *,
     self_check: bool,
-) -> str:
-    """Return the least reach that keeps clear, as its option; empty if there is none."""
+) -> SheetFiles | None:
+    """Return a sheet of wider reach than one that comes too near; None if none keeps clear."""
+    reach_mm = round(-files.sheet.reach_mm[0], 6)
+    missing_mm = bed.motion.clearance_mm - nearest(ahead, files.sheet).gap_mm
     most_mm = LARGEST_MM - (SELF_CHECK_LIFT_MM if self_check else 0.0)
     least_mm = math.ceil((reach_mm + missing_mm) * 100 - 1e-6) / 100
     for wider_mm in sorted({least_mm, max(least_mm, FIRST_MM)}, reverse=True):
         if wider_mm > most_mm + 1e-9 or wider_mm <= reach_mm:
             continue
-        files = _made(make, wider_mm)
+        wider = _made(make, wider_mm)
         if (
-            files is not None
-            and nearest(ahead, files.sheet).gap_mm >= bed.motion.clearance_mm - 1e-9
+            wider is not None
+            and nearest(ahead, wider.sheet).gap_mm >= bed.motion.clearance_mm - 1e-9
         ):
-            return _reach_word(wider_mm)
-    return ""
+            return wider
+    return None

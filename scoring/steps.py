@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -9,14 +10,22 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from padsheet.patterns.ladder import FINE_MM, FIRST_MM, LARGEST_MM
 from padsheet.scoring.case import Case
-from padsheet.scoring.fusion import HOMING_SIGMA_MM, low_errors_mm, predict, sure_of_unread
+from padsheet.scoring.fusion import (
+    HOMING_SIGMA_MM,
+    NodeState,
+    lowest_error_mm,
+    predict,
+    risen,
+    sure_of_unread,
+)
 from padsheet.scoring.nodes import NodePlan
-from padsheet.scoring.phrases import listed, place, within_95
-from padsheet.scoring.plane import MM_PER_M
-from padsheet.scoring.screws import ScrewTurn, moved_plane
+from padsheet.scoring.phrases import listed, place, reach_word, within_95
+from padsheet.scoring.plane import MM_PER_M, grid_xy_mm
+from padsheet.scoring.screws import ScrewTurn, expected_rise, moved_plane
 
-__all__ = ["AdvisedStep", "StepKind", "steps_for"]
+__all__ = ["OFFSET_WORDS", "AdvisedStep", "StepKind", "steps_for"]
 
 #: What a step is about, which tells the commands that belong to it: sending mesh edits, setting the
 #: common offset, judging it by eye, printing a sheet, taking another photo, finding out which turn
@@ -29,8 +38,6 @@ OFFSET_WORDS = {
     "M290": "with M290 while a print runs",
     "hand": "by hand at the start of each print, sheets too",
 }
-#: What a `fine` sheet reads to either side of its target.
-FINE_REACH_MM = 0.08
 #: How much the nozzle is lowered where the eye sees it too far on every line that can be seen.
 BY_EYE_LOWER_MM = 0.05
 #: Why a pad that lies near the end of the sheet's reach is not read.
@@ -51,8 +58,9 @@ class AdvisedStep:
         What it is about.
     text : str
         One or more sentences.
-    reach : {"", "fine", "first"}
-        Of a sheet: which reach to print it with; empty leaves that to the command.
+    reach : str
+        Of a sheet: which reach to print it with, as the option takes it: `fine`, `first` or
+        millimetres; empty leaves that to the command.
     """
 
     kind: StepKind
@@ -124,10 +132,12 @@ def _withheld(case: Case) -> list[AdvisedStep]:
         )
         return [*steps, _sheet(text, "first")]
     if low:
+        near_mm = -lowest_error_mm(_next_state(case), case.bed.plate.outline)
+        raise_mm = max(FINE_MM, math.ceil((near_mm - FIRST_MM) * 100 - 1e-6) / 100)
         text = (
             "The nozzle is nearer to the bed than this sheet reads: raise the nozzle by "
-            f"{FINE_REACH_MM:.2f} mm everywhere, put that on record with `padsheet applied "
-            f"--offset {FINE_REACH_MM:.2f}`, then print a sheet with --reach first."
+            f"{raise_mm:.2f} mm everywhere, put that on record with `padsheet applied "
+            f"--offset {raise_mm:.2f}`, then print a sheet with --reach first."
         )
         return [*steps, _sheet(text, "first")]
     return steps + _notes("Take the photo again, or print the sheet again.")
@@ -151,8 +161,16 @@ def _screws(case: Case, turns: Sequence[ScrewTurn]) -> list[AdvisedStep]:
         )
         steps.append(AdvisedStep(kind="raises", text=text))
     steps += _notes(*(turn.text for turn in turns))
-    text = "Then print a sheet with --reach first: how far the bed moved is not known before."
-    steps.append(_sheet(text, "first"))
+    rise = expected_rise(
+        [turn.screw for turn in turns], [turn.bed_mm for turn in turns], grid_xy_mm(case.bed.mesh)
+    )
+    level = risen(_next_state(case), *rise)
+    steps.append(
+        _next_sheet(
+            "Then print a sheet{}: how far the bed moved is not known before.",
+            _reach_for(case, level, least="first"),
+        )
+    )
     grid = case.bed.mesh
     size_m = np.array([grid.x_max_mm - grid.x_min_mm, grid.y_max_mm - grid.y_min_mm]) / MM_PER_M
     steps += _facts(
@@ -211,15 +229,15 @@ def _mesh(case: Case, plan: NodePlan) -> list[AdvisedStep]:
     shift_mm = case.safe_offset_mm if case.sets_offset else 0.0
     # `plan.lowest_mm` has an offset that lowers in it already, but not one that raises.
     lowest_mm = plan.lowest_mm + max(0.0, shift_mm)
-    reach, near = _reach_for(case, plan.dz_mm, shift_mm), ""
+    least, near = "fine", ""
     if lowest_mm <= case.bed.motion.clearance_mm:
-        reach = "first"
+        least = "first"
         near = (
             " Until then print nothing but the next sheet: somewhere the nozzle may still come "
             f"nearer to the bed than the clearance of {case.bed.motion.clearance_mm:.2f} mm."
         )
-    text = f"Then print a new sheet with --reach {reach} to prove the edits.{near}"
-    return [*steps, _sheet(text, reach)]
+    reach = _reach_for(case, _next_state(case, plan.dz_mm, shift_mm), least=least)
+    return [*steps, _next_sheet("Then print a new sheet{} to prove the edits.", reach, near)]
 
 
 def _left_offset(case: Case) -> str:
@@ -240,11 +258,11 @@ def _offset_only(case: Case) -> list[AdvisedStep]:
     why = "The shape of the bed is within tolerance"
     if not case.warp_done:
         why = "No grid point can be corrected safely before the common offset"
-    reach = _reach_for(case, np.zeros_like(case.state.error_mm), case.safe_offset_mm)
+    reach = _reach_for(case, _next_state(case, shift_mm=case.safe_offset_mm))
     return [
         *_notes(f"{why}: leave the mesh as it is."),
         _set_offset(case),
-        _sheet(f"Then print a new sheet with --reach {reach} to prove it.", reach),
+        _next_sheet("Then print a new sheet{} to prove it.", reach),
     ]
 
 
@@ -272,14 +290,44 @@ def _sure(case: Case) -> str:
     return within_95(case.split.common_sigma_mm, 2)
 
 
-def _reach_for(case: Case, change_mm: NDArray[np.float64], shift_mm: float) -> str:
-    """Return the reach of a sheet that reads what is left, and keeps clear of it at 95 %.
+def _next_sheet(text: str, reach: str, more: str = "") -> AdvisedStep:
+    """Return the step of the next sheet; `text` has a gap for its reach."""
+    if reach:
+        return _sheet(text.format(f" with --reach {reach}") + more, reach)
+    return _sheet(
+        f"{text.format('')} What is known does not show that one keeps clear of the bed: `padsheet "
+        f"sheet` says what to do first, if it does not.{more}"
+    )
+
+
+def _next_state(
+    case: Case, change_mm: NDArray[np.float64] | None = None, shift_mm: float = 0.0
+) -> NodeState:
+    """Return what the next sheet will meet.
 
     `change_mm` is what the nodes get, `shift_mm` the common offset.
     """
-    left = predict(sure_of_unread(case.state, case.score), change_mm, offset_mm=shift_mm)
-    fits = left.error_mm.max() <= FINE_REACH_MM and low_errors_mm(left).min() >= -FINE_REACH_MM
-    return "fine" if fits else "first"
+    grid = case.bed.mesh
+    if change_mm is None:
+        change_mm = np.zeros_like(case.state.error_mm)
+    elif grid.fade_height_mm is not None:
+        # Part of a correction that lifts has faded out at the height of a line.
+        kept = max(0.0, 1 - case.score.target_gap_mm / grid.fade_height_mm)
+        change_mm = np.minimum(change_mm, kept * change_mm)
+    return predict(sure_of_unread(case.state, case.score), change_mm, offset_mm=shift_mm)
+
+
+def _reach_for(case: Case, state: NodeState, *, least: str = "fine") -> str:
+    """Return the least reach of a sheet that surely keeps clear of what is left, at 95 %.
+
+    The lowest lines of a sheet lie its reach and the clearance above where the bed should be, so
+    `padsheet sheet` does not refuse it. Empty where that is not sure of any reach.
+    """
+    low_mm = lowest_error_mm(state, case.bed.plate.outline)
+    if least == "fine" and state.error_mm.max() <= FINE_MM and low_mm >= -FINE_MM:
+        return "fine"
+    needed_mm = math.ceil(-low_mm * 100 - 1e-6) / 100
+    return reach_word(max(FIRST_MM, needed_mm)) if needed_mm <= LARGEST_MM else ""
 
 
 def _nothing(case: Case) -> list[AdvisedStep]:

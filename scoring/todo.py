@@ -9,13 +9,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from padsheet.patterns.bed import Bed, Edits
+from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.advice import Advice
 from padsheet.scoring.applied import Applied
 from padsheet.scoring.kept_proof import is_proved
 from padsheet.scoring.rounds import BedFolder, Round
+from padsheet.scoring.steps import OFFSET_WORDS
 
 if TYPE_CHECKING:
+    from padsheet.scoring.mesh import Mesh
     from padsheet.scoring.round_edits import RoundEdits
+    from padsheet.scoring.sheet_choice import TooNear
 
 __all__ = [
     "Step",
@@ -25,6 +29,7 @@ __all__ = [
     "hand_offset_mm",
     "hand_offset_words",
     "score_again",
+    "sheet_steps",
     "todo",
     "todo_of",
 ]
@@ -252,19 +257,83 @@ def after_edits(folder: BedFolder, round_: Round) -> list[Step]:
     bed, base = folder.bed(), _base(folder.path)
     advice, applied = round_.read_advice(), round_.read_applied()
     steps = [_save_step(bed.edits, sure=True)] if _unsaved(applied) else []
-    if advice is not None and advice.set_offset and (applied is None or applied.offset_mm is None):
+    said = applied is not None and applied.offset_mm is not None
+    first = advice is not None and advice.set_offset and not said
+    if advice is not None and first:
         more = in_all_words(hand_offset_mm(folder, bed), advice.offset_mm)
         steps += [Step(text=step.text + more) for step in advice.steps if step.kind == "offset"]
         steps += _record(advice, base, bed.edits)
-    return [*steps, _next_sheet(advice, base)]
+    return [*steps, *sheet_steps(folder, advice, suppose_done=bool(first))]
 
 
-def _next_sheet(advice: Advice | None, base: str) -> Step:
-    """Return the step of the next sheet, with the reach that was advised."""
+def sheet_steps(
+    folder: BedFolder,
+    advice: Advice | None,
+    *,
+    mesh: Mesh | None = None,
+    suppose_done: bool = False,
+) -> list[Step]:
+    """Return the step of the next sheet, with a command that will not be refused.
+
+    Where no sheet keeps clear of the bed as it is, what to do before stands in its place.
+
+    Parameters
+    ----------
+    advice : Advice or None
+        Of the newest round; the reach that it names is taken, or a wider one where the record shows
+        that this is needed by now.
+    mesh : Mesh or None
+        What the printer will hold then; what it is taken to hold now, if left out.
+    suppose_done : bool
+        Whether turns of screws and a common offset that are not on record are done before.
+
+    Raises
+    ------
+    PadsheetError
+        If profile or record cannot be read.
+    """
+    from padsheet.scoring.sheet_choice import TooNear, advised_reach
+
+    bed, base = folder.bed(), _base(folder.path)
     planned = () if advice is None else advice.steps
     reach = next((step.reach for step in planned if step.kind == "sheet"), "")
+    try:
+        held = folder.active_mesh() if mesh is None else mesh
+        reach = advised_reach(folder, bed, held, reach, suppose_done=suppose_done)
+    except TooNear as refusal:
+        return _before_sheet(refusal, bed.edits, base)
+    except PadsheetError:
+        pass  # what else keeps a sheet from being made is told by the command itself
+    return [_print_next(base, reach)]
+
+
+def _print_next(base: str, reach: str) -> Step:
     command = f"{base} sheet --reach {reach}" if reach else f"{base} sheet"
     return Step(text="Print the next sheet.", commands=(command,))
+
+
+def _before_sheet(refusal: TooNear, told: Edits, base: str) -> list[Step]:
+    """Return what has to be done before a sheet can be printed, or what to do instead."""
+    why = f"{refusal.problem[0].upper()}{refusal.problem[1:]}."
+    first, *others = (
+        Step(text=way.text, commands=tuple(f"{base} {command}" for command in way.commands))
+        for way in refusal.ways
+    )
+    if others:
+        more = " ".join(
+            f"Or {way.sentence[0].lower()}{way.sentence[1:]}" for way in refusal.ways[1:]
+        ).replace("`padsheet ", f"`{base} ")
+        text = f"Do not print the next sheet yet. {why} {first.text}"
+        return [replace(first, text=text, other=Step(text=more))]
+    if not refusal.up_mm:
+        return [replace(first, text=f"Do not print the next sheet yet. {why} {first.text}")]
+    how = OFFSET_WORDS.get(told.offset_style, "")
+    how = f" ({how})" if how else ""
+    text = (
+        f"Before the next sheet raise the nozzle everywhere by {refusal.up_mm:.2f} mm{how}, and "
+        f"put that on record. {why}"
+    )
+    return [replace(first, text=text), _print_next(base, refusal.reach)]
 
 
 def after_writing(
@@ -309,7 +378,8 @@ def after_writing(
         more = in_all_words(hand_offset_mm(folder, bed), made.advice.offset_mm)
         steps += [replace(offset, text=offset.text + more)]
         steps += _record(made.advice, base, bed.edits)
-    return [*steps, _next_sheet(made.advice, base)]
+    expected = made.edits.expected
+    return [*steps, *sheet_steps(folder, made.advice, mesh=expected, suppose_done=True)]
 
 
 def _offset_step(made: RoundEdits, text: str = "") -> Step:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import re
+import shlex
 from collections.abc import Callable
 from pathlib import Path
 
@@ -220,8 +221,10 @@ def test_a_reset_mesh_is_reckoned_with(finished: BedFolder) -> None:
     take_in(finished, np.zeros((5, 5)))
     for words in ((), ("--reach", "fine"), ("--reach", "first")):
         told = refused(finished, *words)
-        assert "`padsheet -C" in told
-        assert "restore` brings back" in told
+        assert (
+            f"Bring back the mesh of the newest sheet: `padsheet -C {finished.path} restore`"
+            in told
+        )
 
 
 def test_the_raise_that_is_named_is_enough(finished: BedFolder) -> None:
@@ -249,7 +252,7 @@ def test_an_earlier_mesh_takes_the_wider_reach(finished: BedFolder) -> None:
 def test_a_reach_asked_for_is_refused_with_the_one_that_holds(finished: BedFolder) -> None:
     take_in(finished, EARLIER_MM)
     told = refused(finished, "--reach", "fine")
-    assert "--reach first keeps clear of the bed" in told
+    assert f"keeps clear of the bed: `padsheet -C {finished.path} sheet --reach first`" in told
     written(finished, "--reach", "first")
 
 
@@ -314,7 +317,8 @@ def test_screws_turned_as_advised_are_reckoned_with(
     add_round(tilted(0.13))
     assert folder.round(1).read_advice().work == "screws"
     told = refused(folder)
-    assert "applied --screws`; if not, `padsheet" in told
+    first, second = (f"`padsheet -C {folder.path} applied {o}`" for o in ("--screws", "--no-edits"))
+    assert f"say the first of these; if not, the second: {first}, {second}." in told
     assert run(folder, "applied", "--screws").exit_code == 0
     ahead = look_ahead(folder, folder.bed(), folder.active_mesh())
     (state,) = ahead.states
@@ -335,9 +339,12 @@ def test_screws_that_were_not_turned_after_all(
     folder.store_mesh(mesh(BED_MM, "flat"))
     add_round(tilted(0.13))
     assert run(folder, "applied", "--no-edits").exit_code == 0
-    told = refused(folder)
+    told = refused(folder, "--reach", "first")
     assert "is not on record" not in told
-    assert "Raise the nozzle everywhere by" in told or "--reach 0.1" in told
+    assert f"which keeps clear of the bed: `padsheet -C {folder.path} sheet --reach 0.16`" in told
+    assert "Reach 0.16 in place of fine" in written(folder)
+    assert reach_mm(folder, 2) == 0.16
+    assert lowest_gap_mm(folder, 2) > CLEARANCE_MM
 
 
 @pytest.fixture
@@ -356,7 +363,7 @@ def turned_wrongly(folder: BedFolder, add_round: Callable[..., None]) -> BedFold
 def test_turns_that_went_the_other_way_before_may_do_so_again(turned_wrongly: BedFolder) -> None:
     """Turned as meant a sheet of wide reach is safe; the other way it would be in the bed."""
     told = refused(turned_wrongly)
-    assert "If those of round 2 do so too, this sheet of reach first may bring the nozzle" in told
+    assert "If those of round 2 do so too, a sheet of reach first may bring the nozzle" in told
     assert "into the bed near column 1" in told
     assert "Look which way the knobs a, b, c and d move the bed" in told
     refused(turned_wrongly, "--reach", "first")
@@ -393,3 +400,85 @@ def test_with_an_unknown_mesh_the_gaps_seen_last_count_as_if_it_were_the_same(
         told = refused(folder)
         assert "row 1 (95 % bound)" in told
         assert "If the printer holds another mesh by now, take it in" in told
+
+
+# --- the sheet that is advised -----------------------------------------------------------------
+
+
+def follow(folder: BedFolder, result: Result) -> list[list[str]]:
+    """Do what is told after a record, in its order, and return the commands."""
+    assert result.exit_code == 0, result.output
+    told = [shlex.split(line) for line in result.stderr.splitlines() if "  padsheet" in line]
+    commands = [words[words.index(str(folder.path)) + 1 :] for words in told]
+    for words in commands:
+        done = run(folder, *words)
+        assert done.exit_code == 0, (words, done.output)
+    return commands
+
+
+@pytest.mark.parametrize(
+    ("common_mm", "words"),
+    [
+        (0.02, [["sheet", "--reach", "first"]]),
+        (-0.005, [["sheet", "--reach", "0.16"]]),
+        (-0.08, [["applied", "--offset", "0.08"], ["sheet", "--reach", "first"]]),
+    ],
+)
+def test_the_sheet_that_is_advised_after_screws_is_not_refused(
+    folder: BedFolder, add_round: Callable[..., None], common_mm: float, words: list[list[str]]
+) -> None:
+    folder.profile.write_text(profile_text(Bed(mesh=GRID, screws=SCREWS)), encoding="utf-8")
+    folder.store_mesh(mesh(BED_MM, "flat"))
+    bumps_mm = np.random.default_rng(8).normal(0, 0.03, (5, 5))
+    add_round(tilted(0.15) + bumps_mm + common_mm)
+    assert folder.round(1).read_advice().work == "screws"
+    assert follow(folder, run(folder, "applied", "--screws")) == words
+
+
+@pytest.mark.parametrize("bound_mm", [0.16, 0.08])
+def test_the_raise_that_is_advised_off_the_lower_end_of_a_sheet_is_enough(
+    folder: BedFolder, add_round: Callable[..., None], bound_mm: float
+) -> None:
+    folder.store_mesh(mesh(BED_MM, "flat"))
+    add_round(np.full((5, 5), -0.1), bounds=dict.fromkeys(GRID.nodes, (None, bound_mm)))
+    advice = folder.round(1).read_advice()
+    assert advice.work == "withheld"
+    raised = re.search(r"applied --offset ([0-9.]+)`", " ".join(s.text for s in advice.steps))
+    assert raised is not None
+    assert run(folder, "applied", "--offset", raised[1]).exit_code == 0
+    written(folder, "--reach", "first")
+
+
+@pytest.mark.parametrize("outside", ["hold", "extend"])
+@pytest.mark.parametrize("seed", range(3))
+def test_the_reach_that_scores_advise_is_not_refused_once_all_is_done(
+    tmp_path: Path, a_sheet: Sheet, score_of: Callable[..., object], seed: int, outside: str
+) -> None:
+    """Told by a bound on all of the plate, it holds for the lines of the sheet itself."""
+    rng = np.random.default_rng(seed)
+    bed = Bed(mesh=MeshGrid(outside=outside), screws=SCREWS if seed == 2 else ())
+    (tmp_path / "bed.toml").write_text(profile_text(bed), encoding="utf-8")
+    folder = BedFolder(tmp_path)
+    held = Mesh(grid=bed.mesh, z_mm=np.zeros((5, 5)), name="flat")
+    folder.store_mesh(held)
+    round_ = folder.round(1)
+    round_.path.mkdir(parents=True)
+    sheet = dataclasses.replace(a_sheet, number=1, mesh_active="yes", mesh_name="flat")
+    round_.sheet_json.write_text(sheet_to_json(sheet), encoding="utf-8")
+    error_mm = rng.normal(0, 0.05, (5, 5)) + tilted(0.14 * (seed == 2)) - 0.08 * seed
+    score = score_of(bed.mesh, 0.2 + error_mm, number=1, sigma_mm=0.015)
+    advice = advise(score, bed, mesh=held)
+    assert advice.work == ("screws" if seed == 2 else "mesh")
+    text = scores_to_json(score, advice, plate=bed.plate.name, bed_c=bed.heat.bed_c)
+    round_.scores_json.write_text(text, encoding="utf-8")
+    (step,) = (step for step in round_.read_advice().steps if step.kind == "sheet")
+    options = ["--screws"] if seed == 2 else ["--as-advised"]
+    options += ["--offset", f"{advice.offset_mm:.2f}"] if advice.set_offset else []
+    recorded = run(folder, "applied", *options)
+    assert recorded.exit_code == 0, recorded.output
+    if step.reach:
+        assert f"with --reach {step.reach}" in step.text
+        written(folder, "--reach", step.reach)
+    else:
+        assert "says what to do first" in step.text
+        follow(folder, recorded)
