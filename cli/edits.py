@@ -10,6 +10,7 @@ import click
 
 from padsheet.cli.mesh import read_text
 from padsheet.cli.options import (
+    command_here,
     fitted,
     folder_of,
     force_option,
@@ -189,8 +190,10 @@ def _since(folder: BedFolder, bed: Bed, round_: Round, since: int) -> RoundEdits
     else:
         made = edits_of_round(folder, bed, round_)
         made = replace(made, edits=edits_since(folder, since, made.edits))
-    say(f"These are all changes since the sheet of round {since}: only for a printer that holds")
-    say("the mesh of that sheet, such as one that was switched off before it was saved.")
+    say(
+        f"These are all changes since the sheet of round {since}: only for a printer that holds "
+        "the mesh of that sheet, such as one that was switched off before it was saved."
+    )
     return made
 
 
@@ -268,7 +271,7 @@ def _prove(folder: BedFolder, bed: Bed, *, as_json: bool) -> None:
             Step(
                 text=f"Let it show its mesh ({edits.show}), save the answer as a text file and "
                 "have it judged.",
-                commands=(here("`padsheet edits --proved answer.txt`").strip("`"),),
+                commands=(command_here("edits --proved answer.txt"),),
             ),
             Step(
                 text="Take the edit back.",
@@ -284,8 +287,8 @@ def _after_proof(folder: BedFolder) -> Step:
     if round_ is None or not round_.scores_json.exists():
         word = "sheet" if round_ is None else "score PHOTO"
         text = "Go on with the sheet: edits come from its photo."
-        return Step(text=text, commands=(here(f"`padsheet {word}`").strip("`"),))
-    return Step(text="Write the edits.", commands=(here("`padsheet edits`").strip("`"),))
+        return Step(text=text, commands=(command_here(word),))
+    return Step(text="Write the edits.", commands=(command_here("edits"),))
 
 
 def _judge(ctx: click.Context, folder: BedFolder, bed: Bed, text: str, *, as_json: bool) -> None:

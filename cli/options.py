@@ -25,6 +25,7 @@ __all__ = [
     "NOTHING_WRITTEN",
     "NUMBER",
     "columns_of",
+    "command_here",
     "confirmed",
     "fitted",
     "folder_of",
@@ -138,6 +139,11 @@ def here(text: str) -> str:
     if not isinstance(folder, Path) or folder == Path():
         return text
     return _TOLD.sub(lambda _: f"`padsheet -C {shlex.quote(str(folder))} ", text)
+
+
+def command_here(words: str) -> str:
+    """Return a command of padsheet to copy, with the folder given with -C; see `here`."""
+    return here(f"`padsheet {words}`").strip("`")
 
 
 class _UserError(click.ClickException):

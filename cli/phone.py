@@ -149,8 +149,10 @@ def _say_cleared(count: int) -> None:
     """Tell of photos that an earlier page left when it was ended by force."""
     if count:
         photos = "a photo that was" if count == 1 else f"{count} photos that were"
-        say(f"The page was ended by force before: removed {photos} left over. What was scored is")
-        say("kept in its round; if the last photo was not, take it again.")
+        say(
+            f"The page was ended by force before: removed {photos} left over. What was scored is "
+            "kept in its round; if the last photo was not, take it again."
+        )
 
 
 def _listening(host: str, port: int) -> socket.socket:
@@ -183,6 +185,8 @@ def _introduce(address: str, everywhere: bool) -> None:
         say("Open this on this computer; with --lan a phone can open it too:")
     click.echo(address)
     if everywhere:
-        say("Whoever has this address gets in, and the way is not encrypted: use a network that")
-        say("you trust.")
+        say(
+            "Whoever has this address gets in, and the way is not encrypted: use a network that "
+            "you trust."
+        )
     say("Stop with Ctrl-C.")

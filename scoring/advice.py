@@ -143,6 +143,11 @@ class Advice:
     estimate_mm: float | None = None
 
     @property
+    def has_edits(self) -> bool:
+        """Whether mesh edits are advised for now."""
+        return self.work == "mesh" and any(node.changed for node in self.nodes)
+
+    @property
     def common_mm(self) -> float:
         """Gap less target that all points share, positive where the nozzle is too far."""
         return (-self.offset_mm if self.estimate_mm is None else self.estimate_mm) + 0.0

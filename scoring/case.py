@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from padsheet.patterns.bed import Bed, MeshGrid, nodes_with_pad
+from padsheet.patterns.bed import Bed, nodes_with_pad
 from padsheet.scoring.between import bend_mm, shared_shift_mm
 from padsheet.scoring.fusion import NodeState, first_state, update
-from padsheet.scoring.mesh import Mesh
+from padsheet.scoring.mesh import Mesh, same_nodes
 from padsheet.scoring.offset import safe_offset_mm
 from padsheet.scoring.plane import MM_PER_M, Split, grid_xy_mm, relative_part, split_plane, twist_of
 from padsheet.scoring.proof import Proof
@@ -198,7 +198,7 @@ def build_case(
     """
     if state is None:
         state = update(first_state(bed.mesh), score)
-    if not _same_nodes(state.grid, bed.mesh) or (mesh and not _same_nodes(mesh.grid, bed.mesh)):
+    if not same_nodes(state.grid, bed.mesh) or (mesh and not same_nodes(mesh.grid, bed.mesh)):
         raise ValueError("mesh, state and bed must have the same grid")
     split = split_plane(
         grid_xy_mm(bed.mesh),
@@ -222,13 +222,6 @@ def build_case(
         must_pass=must_pass,
         unread=int((must_pass & ~state.read).sum()),
     )
-
-
-def _same_nodes(one: MeshGrid, other: MeshGrid) -> bool:
-    """Tell whether two grids have the same nodes at the same places."""
-    if (one.columns, one.rows) != (other.columns, other.rows):
-        return False
-    return bool(np.allclose(grid_xy_mm(one), grid_xy_mm(other), atol=0.01))
 
 
 def _missed(

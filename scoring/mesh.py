@@ -24,6 +24,7 @@ __all__ = [
     "mesh_csv",
     "parse_mesh_csv",
     "read_mesh_csv",
+    "same_nodes",
     "write_mesh_csv",
 ]
 
@@ -77,6 +78,20 @@ class Mesh:
 def empty_mesh(grid: MeshGrid) -> Mesh:
     """Return the mesh that corrects nothing."""
     return Mesh(grid=grid, z_mm=np.zeros((grid.rows, grid.columns)), name="none")
+
+
+def same_nodes(one: MeshGrid, other: MeshGrid, *, within_mm: float = 0.01) -> bool:
+    """Tell whether two grids have as many nodes, at the same places to within `within_mm`."""
+    if (one.columns, one.rows) != (other.columns, other.rows):
+        return False
+    return bool(
+        np.allclose(
+            [one.x_min_mm, one.x_max_mm, one.y_min_mm, one.y_max_mm],
+            [other.x_min_mm, other.x_max_mm, other.y_min_mm, other.y_max_mm],
+            rtol=0.0,
+            atol=within_mm,
+        )
+    )
 
 
 def footprint(grid: MeshGrid, xy_mm: ArrayLike) -> NDArray[np.float64]:
@@ -320,13 +335,7 @@ def _number(cell: str, path: Path) -> float:
 
 def _check_same_nodes(path: Path, found: MeshGrid, wanted: MeshGrid) -> None:
     """Refuse a mesh whose nodes lie elsewhere than the profile says."""
-    same = (found.columns, found.rows) == (wanted.columns, wanted.rows) and np.allclose(
-        [found.x_min_mm, found.x_max_mm, found.y_min_mm, found.y_max_mm],
-        [wanted.x_min_mm, wanted.x_max_mm, wanted.y_min_mm, wanted.y_max_mm],
-        atol=PLACE_TOLERANCE_MM,
-        rtol=0.0,
-    )
-    if not same:
+    if not same_nodes(found, wanted, within_mm=PLACE_TOLERANCE_MM):
         raise PadsheetError(
             f"the mesh {path.name} has {found.columns} x {found.rows} points in x "
             f"{found.x_min_mm:g}..{found.x_max_mm:g}, y {found.y_min_mm:g}..{found.y_max_mm:g} mm, "

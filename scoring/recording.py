@@ -5,12 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime
 
-import numpy as np
-
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
 from padsheet.scoring.applied import Applied, applied_to_json
-from padsheet.scoring.mesh import Mesh
+from padsheet.scoring.mesh import Mesh, same_nodes
 from padsheet.scoring.overwriting import refuse_overwrite
 from padsheet.scoring.rounds import Round
 
@@ -36,13 +34,7 @@ def record_applied(
     PadsheetError
         If the meshes have other nodes, or something is recorded already and `force` is not given.
     """
-    one, other = before.grid, after.grid
-    same = (one.columns, one.rows) == (other.columns, other.rows) and np.allclose(
-        [one.x_min_mm, one.x_max_mm, one.y_min_mm, one.y_max_mm],
-        [other.x_min_mm, other.x_max_mm, other.y_min_mm, other.y_max_mm],
-        atol=0.01,
-    )
-    if not same:
+    if not same_nodes(before.grid, after.grid):
         raise PadsheetError(
             f"the meshes {before.name!r} and {after.name!r} have other grid points",
             remedy="Read the mesh back from the printer after the edits, on the same grid.",

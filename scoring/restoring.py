@@ -13,9 +13,9 @@ from padsheet.scoring.edit_styles import adds
 from padsheet.scoring.edits import CAUTIONS, EditList, make_edits
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.phrases import points
+from padsheet.scoring.read_back import same_mesh, tolerance_mm
 from padsheet.scoring.round_edits import mesh_of_round
 from padsheet.scoring.rounds import BedFolder, Round
-from padsheet.scoring.sending import same_mesh, tolerance_mm
 
 __all__ = [
     "change_in_words",

@@ -16,6 +16,7 @@ from padsheet.scoring.edit_styles import adds
 from padsheet.scoring.edits import EditList, make_edits
 from padsheet.scoring.mesh import SAME_VALUE_MM, Mesh
 from padsheet.scoring.offset import OffsetChange, offset_lines
+from padsheet.scoring.read_back import SHOWN_TWICE_MM
 from padsheet.scoring.recording import mesh_change, now_text, record_applied
 from padsheet.scoring.rounds import BedFolder, Round
 
@@ -35,9 +36,6 @@ __all__ = [
     "store_empty",
     "write_edits",
 ]
-
-#: Printers show three decimals.
-SAME_READ_BACK_MM = 0.0011
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,7 +134,7 @@ def record_cut_short(folder: BedFolder, bed: Bed, round_: Round, *, keep_mean: b
     if advice is None or before is None or active is None or before.name == active.name:
         return False
     meant = make_edits(advice.nodes, bed, before, keep_mean=keep_mean).expected
-    if meant is None or np.any(np.abs(meant.z_mm - active.z_mm) > SAME_READ_BACK_MM):
+    if meant is None or np.any(np.abs(meant.z_mm - active.z_mm) > SHOWN_TWICE_MM):
         return False
     record_applied(round_, before, active, saved=False)
     return True

@@ -155,7 +155,7 @@ class Round:
             advice = self.read_advice()
         except PadsheetError:
             return False  # spoilt scores advise nothing; whoever reads them says so
-        return advice is not None and advice.work == "mesh" and any(n.changed for n in advice.nodes)
+        return advice is not None and advice.has_edits
 
     def _read_scores(self) -> tuple[SheetScore, Advice | None]:
         try:

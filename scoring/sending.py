@@ -17,6 +17,7 @@ from padsheet.scoring.edits import Edit, EditList
 from padsheet.scoring.link import Link
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.mesh_table import read_table
+from padsheet.scoring.read_back import same_mesh, tolerance_mm
 
 __all__ = [
     "Outcome",
@@ -25,10 +26,8 @@ __all__ = [
     "prove_over_link",
     "read_mesh",
     "restore_after",
-    "same_mesh",
     "save_mesh",
     "send_edits",
-    "tolerance_mm",
 ]
 
 POWER_REMEDY = (
@@ -86,16 +85,6 @@ class Outcome:
 
     before: Mesh
     after: Mesh
-
-
-def tolerance_mm(bed: Bed) -> float:
-    """Return how far a value read back may be off: half a smallest edit, at least 0.0011 mm."""
-    return max(0.5 * bed.edits.smallest_mm, 0.0011)
-
-
-def same_mesh(one: Mesh, other: Mesh, bed: Bed) -> bool:
-    """Tell whether two meshes agree in every value."""
-    return not bool(np.any(np.abs(one.z_mm - other.z_mm) > tolerance_mm(bed)))
 
 
 def read_mesh(link: Link, bed: Bed, *, empty: bool = False) -> Mesh:

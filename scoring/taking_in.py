@@ -21,6 +21,7 @@ from padsheet.scoring.kept_proof import PROVE_GCODE, is_proved
 from padsheet.scoring.mesh import Mesh, mesh_csv
 from padsheet.scoring.mesh_check import FLIP_WORDS, looks_flipped
 from padsheet.scoring.phrases import place
+from padsheet.scoring.read_back import tolerance_mm
 from padsheet.scoring.recording import mesh_change
 from padsheet.scoring.round_edits import mesh_of_round
 from padsheet.scoring.rounds import BedFolder, Round
@@ -241,7 +242,7 @@ def turned_over(
     Turned or None
         None where it is one of them as it was read, or none of them when turned either.
     """
-    most_mm = max(0.5 * bed.edits.smallest_mm, 0.0011)
+    most_mm = tolerance_mm(bed)
     fitting = [item for item in expected if item[0].z_mm.shape == new.z_mm.shape]
     found: Turned | None = None
     for mesh, base, number in fitting:

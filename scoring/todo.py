@@ -93,7 +93,6 @@ def todo(
         At least one; those that are facts come last.
     """
     base, told = _base(folder), Edits() if edits is None else edits
-    changes = advice.work == "mesh" and any(node.changed for node in advice.nodes)
     steps: list[Step] = []
     for step in advice.steps:
         commands: tuple[str, ...] = ()
@@ -108,7 +107,7 @@ def todo(
             commands = (" ".join([base, "score", *given, "NEW-PHOTO.jpg", "--force"]),)
         elif step.kind == "raises":
             commands = (again or f"{base} score PHOTO --force",)
-        elif step.kind == "edits" and changes:
+        elif step.kind == "edits" and advice.has_edits:
             steps += _before_edits(base, proved=proved, mesh_known=mesh_known)
             steps.append(_edits_step(step.text, base, told))
             continue

@@ -103,7 +103,7 @@ def _check_word(
             remedy="Leave the mesh points out and record screws or offset alone, or --force.",
             code="applied-known",
         )
-    if known is None and not mesh_points and _has_edits(advice):
+    if known is None and not mesh_points and advice is not None and advice.has_edits:
         raise PadsheetError(
             f"nobody has said what became of the mesh edits of round {round_.number}",
             remedy="Read the mesh back with `padsheet mesh`, or add --as-advised or --no-edits."
@@ -148,13 +148,9 @@ def _round(folder: BedFolder, number: int | None, *, force: bool) -> Round:
     return chosen[-1]
 
 
-def _has_edits(advice: Advice | None) -> bool:
-    return advice is not None and advice.work == "mesh" and any(n.changed for n in advice.nodes)
-
-
 def _advised(folder: BedFolder, round_: Round, advice: Advice | None) -> EditList:
     """Return the edits as `padsheet edits` writes them for this round."""
-    if advice is None or not _has_edits(advice):
+    if advice is None or not advice.has_edits:
         raise PadsheetError(
             f"round {round_.number} advised no mesh edits",
             remedy="Use --no-edits, or say what was done with --screws or --offset.",
