@@ -1,4 +1,4 @@
-"""Lowest height of the nozzle over the bed along a straight path, the mesh correction included."""
+"""Height of the nozzle over the bed: the lowest along a path, and what the bed may do beyond."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from padsheet.patterns.bed import MeshGrid
 
-__all__ = ["lowest_height_mm"]
+__all__ = ["lowest_height_mm", "rise_beyond_mm"]
 
 Point = tuple[float, float, float]
 _Four = Sequence[float]
@@ -96,6 +96,48 @@ def lowest_height_mm(
             ]
             lowest = min(lowest, _bound(heights))
     return float(lowest)
+
+
+def rise_beyond_mm(
+    grid: MeshGrid,
+    low_mm: float,
+    x_mm: NDArray[np.float64],
+    y_mm: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Return how much higher the bed may stand beyond the mesh than anywhere within it.
+
+    Within the outermost grid points a bed keeps inside the reach, from `low_mm` to as much the
+    other way. Beyond them it goes on as it bends: at the most as a bowl that fills that reach from
+    its middle to the edge of the mesh. A plane that fills it rises by less than half of that.
+
+    Parameters
+    ----------
+    grid : MeshGrid
+        The nodes.
+    low_mm : float
+        Lowest gap error that is reckoned with; negative.
+    x_mm, y_mm : ndarray of float, any shape, the same
+        The places.
+
+    Returns
+    -------
+    ndarray of float
+        Millimetres, 0 within the mesh.
+
+    Examples
+    --------
+    A bowl of 0.3 mm over 180 mm, 9 mm beyond its edge.
+
+    >>> grid = MeshGrid(x_min_mm=20, x_max_mm=200, y_min_mm=20, y_max_mm=200)
+    >>> rise_beyond_mm(grid, -0.15, np.array([110.0, 209.0]), np.array([110.0, 110.0])).round(3)
+    array([0.   , 0.063])
+    """
+    size_x, size_y = grid.x_max_mm - grid.x_min_mm, grid.y_max_mm - grid.y_min_mm
+    out_x = np.maximum(grid.x_min_mm - x_mm, x_mm - grid.x_max_mm) / size_x
+    out_y = np.maximum(grid.y_min_mm - y_mm, y_mm - grid.y_max_mm) / size_y
+    out = np.maximum(0.0, np.maximum(out_x, out_y))
+    rise: NDArray[np.float64] = -2 * low_mm * ((1 + 2 * out) ** 2 - 1)
+    return rise
 
 
 def _bound(values: _Four) -> float:

@@ -23,10 +23,12 @@ from padsheet.patterns.pad import CombShape, comb_tracks, coupon_stroke, half_co
 from padsheet.patterns.placing import (
     ROOM_MM,
     corrected_area,
+    may_be_high_mm,
     place_coupons,
     place_markers,
     place_pads,
     place_purge,
+    sure_area,
     taken_by_combs,
 )
 from padsheet.patterns.sheet import Marker, Pad, Sheet, Stroke
@@ -208,6 +210,12 @@ def lay_out_sheet(
     ]
     if len(fit.markers) < _WANTED_MARKERS:
         notes.append(f"Only {len(fit.markers)} markers fit: keep all of them in the photo.")
+    if may_be_high_mm(bed, fit.ladder, _strokes(bed, fit)) > 0:
+        notes.append(
+            "There is no room for all of this sheet near the mesh: where it stands out beyond the "
+            "outermost grid points, a bed that bends may come nearer to the nozzle than the "
+            "clearance. Keep a hand at the power switch."
+        )
     sheet = replace(
         _sheet(bed, fit), number=number, reach_mm=reach_mm, mesh_active=mesh_active,
         mesh_name=mesh_name,
@@ -320,21 +328,22 @@ def _fit(
     best: _Fit | None = None
     # The coupon is printed at the target height, which must be safe for the whole reach.
     safe = bed.target.height_mm >= -reach_mm[0] + bed.motion.clearance_mm - 1e-9
-    # Beyond the mesh the correction may be missing: nothing is printed there unless it must be.
-    corrected = corrected_area(bed)
-    limits = [corrected, None] if corrected and not inside else [corrected]
+    # Beyond the mesh the correction may be missing, and the bed goes on as it bends: nothing is
+    # printed there unless it must be.
+    sure = sure_area(bed, reach_mm[0])
+    limits = [sure, None] if sure and not (inside and corrected_area(bed)) else [sure]
     for limit, shape in itertools.product(limits, _shapes(pitch_mm, roomy)):
         if shape.pitch_mm not in ladders:
             ladders[shape.pitch_mm] = design_ladder(
                 reach_mm, bed.nozzle, bed.target, bed.motion, pitch_mm=shape.pitch_mm
             )
         ladder = ladders[shape.pitch_mm]
-        pads, homeless = place_pads(bed, nodes, shape, pitch_mm, inside=inside)
+        pads, homeless = place_pads(bed, nodes, shape, pitch_mm, ladder, inside=inside)
         if best is not None and best.has_no_worse(homeless):
             continue
         taken = taken_by_combs(pads, shape)
         if roomy and safe:
-            pads, taken = place_coupons(bed, pads, shape)
+            pads, taken = place_coupons(bed, pads, shape, sure)
         purge = place_purge(bed, taken, ladder.base_mm, limit)
         if not pads or purge is None:
             continue

@@ -13,9 +13,19 @@ from padsheet.patterns.bed import Rectangle, Target
 from padsheet.patterns.ladder import Ladder
 from padsheet.patterns.sheet import Coupon, Pad, Stroke, Track
 
-__all__ = ["CombShape", "comb_tracks", "coupon_at", "coupon_stroke", "half_comb_stroke", "zigzag"]
+__all__ = [
+    "LEAD_MM",
+    "CombShape",
+    "comb_tracks",
+    "coupon_at",
+    "coupon_stroke",
+    "half_comb_stroke",
+    "zigzag",
+]
 
-_LEAD_MM = 2.0
+LEAD_MM = 2.0
+"""A half comb begins so far in front of its first track."""
+
 # Without a tick the two lead-ins differ in length, so that track 1 can still be told by eye.
 _SHORT_FOOT_MM, _LONG_FOOT_MM, _FOOT_MM = 3.5, 8.0, 6.0
 _HALF_BEAD_MM = 0.5
@@ -52,7 +62,7 @@ class CombShape:
         return np.stack(
             [
                 x_mm - side - self.tick_mm,
-                y_mm - self.length_mm / 2 - _LEAD_MM - _HALF_BEAD_MM,
+                y_mm - self.length_mm / 2 - LEAD_MM - _HALF_BEAD_MM,
                 x_mm + side,
                 y_mm + self.length_mm / 2 + _HALF_BEAD_MM,
             ],
@@ -87,8 +97,8 @@ def half_comb_stroke(
     first = half[0]
     start_x = pad.x_mm + first.offset_mm
     points = [
-        (start_x + _lead_run_mm(shape, left), front - _LEAD_MM, first.height_mm),
-        (start_x, front - _LEAD_MM, first.height_mm),
+        (start_x + _lead_run_mm(shape, left), front - LEAD_MM, first.height_mm),
+        (start_x, front - LEAD_MM, first.height_mm),
         (start_x, front, first.height_mm),
     ]
     areas = [first.area_mm2, first.area_mm2]

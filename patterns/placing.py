@@ -10,17 +10,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padsheet.patterns.bed import SLACK_MM, Bed, Plate, Rectangle
+from padsheet.patterns.clearance import rise_beyond_mm
+from padsheet.patterns.ladder import FINE_MM, Ladder
 from padsheet.patterns.markers import CELLS, PLACES, marker_id
-from padsheet.patterns.pad import CombShape, coupon_at
+from padsheet.patterns.pad import LEAD_MM, CombShape, coupon_at
 from padsheet.patterns.sheet import Marker, Pad, Stroke
 
 __all__ = [
     "ROOM_MM",
     "corrected_area",
+    "may_be_high_mm",
     "place_coupons",
     "place_markers",
     "place_pads",
     "place_purge",
+    "sure_area",
     "taken_by_combs",
 ]
 
@@ -42,6 +46,65 @@ _PURGE_PER_BORE_AREA = 1.2
 def corrected_area(bed: Bed) -> Rectangle | None:
     """Return the mesh rectangle if the height correction is not sure to reach beyond it."""
     return None if bed.mesh.outside in ("hold", "extend") else bed.mesh.outline
+
+
+def sure_area(bed: Bed, low_mm: float) -> Rectangle | None:
+    """Return where something may be printed at the lowest height; None for the whole plate.
+
+    That is the mesh rectangle where the correction is not sure to reach beyond it, and also on a
+    sheet of more reach than `fine`, which is for a bed of which little is known: beyond its
+    outermost grid points that may go on to rise.
+
+    Parameters
+    ----------
+    bed : Bed
+        The profile.
+    low_mm : float
+        Lowest gap error that is reckoned with; negative.
+    """
+    return bed.mesh.outline if _is_wide(low_mm) else corrected_area(bed)
+
+
+def _is_wide(low_mm: float) -> bool:
+    return -low_mm > FINE_MM + SLACK_MM
+
+
+def may_be_high_mm(bed: Bed, ladder: Ladder, strokes: Iterable[Stroke]) -> float:
+    """Return by how much the bed may stand higher beyond the mesh than a sheet allows for.
+
+    Zero where all lines keep clear, and for a sheet of no more reach than `fine`.
+    """
+    low_mm = ladder.reach_mm[0]
+    if not _is_wide(low_mm):
+        return 0.0
+    x, y, z = np.array([point for stroke in strokes for point in stroke.xyz_mm]).T
+    spare = z - min(ladder.height_mm)
+    over = float((rise_beyond_mm(bed.mesh, low_mm, x, y) - spare).max())
+    return over if over > SLACK_MM else 0.0
+
+
+def _lines_clear(
+    bed: Bed, shape: CombShape, ladder: Ladder, x: Floats, y: Floats
+) -> NDArray[np.bool_]:
+    """Tell at which places (N,) the lines of a comb keep clear of what the bed may do beyond.
+
+    The lowest lines lie in its middle: to the sides it may stand out farther than to the front.
+    """
+    low_mm, clear = ladder.reach_mm[0], np.ones(len(x), bool)
+    if not _is_wide(low_mm):
+        return clear
+    half, heights = shape.length_mm / 2, ladder.height_mm
+    for k, height in enumerate(heights):
+        spare = height - min(heights)
+        # The outermost lines, which are the highest, are led into from the front.
+        lead = LEAD_MM if k in (0, len(heights) - 1) else 0.0
+        along = x + (k - (len(heights) - 1) / 2) * shape.pitch_mm
+        for end in (y - half - lead, y + half):
+            clear &= rise_beyond_mm(bed.mesh, low_mm, along, end) <= spare + SLACK_MM
+        if k == 0 and shape.tick_mm:
+            tick = rise_beyond_mm(bed.mesh, low_mm, along - shape.tick_mm, y - half - lead)
+            clear &= tick <= spare + SLACK_MM
+    return clear
 
 
 def taken_by_combs(pads: Iterable[Pad], shape: CombShape) -> list[Rectangle]:
@@ -105,12 +168,14 @@ def place_pads(
     nodes: Sequence[tuple[int, int]],
     shape: CombShape,
     pitch_mm: tuple[float, float],
+    ladder: Ladder,
     *,
     inside: bool,
 ) -> tuple[list[Pad], list[tuple[int, int]]]:
     """Place a comb at each node, shifted as little as is needed; return those without room too.
 
-    With `inside` the whole comb lies where the mesh corrects, else at least the measured part.
+    With `inside` the whole comb lies where the mesh corrects, else at least the measured part. On a
+    sheet of wide reach it does not stand out so far that the bed might rise into its lines.
     """
     plate, limit = bed.plate, corrected_area(bed)
     grid = bed.mesh
@@ -128,7 +193,7 @@ def place_pads(
         near = [other for other in taken if here.overlaps(other)]
         boxes = shape.boxes_at(x, y)
         corrected = _tracks_inside(shape, x, y, limit) if not inside else _all_within(boxes, limit)
-        room = ~_overlapping(boxes, near) & corrected
+        room = ~_overlapping(boxes, near) & corrected & _lines_clear(bed, shape, ladder, x, y)
         for k in np.flatnonzero(room & _inside(plate, boxes)):
             area = shape.area_at(float(x[k]), float(y[k]))
             if plate.admits(area):
@@ -154,9 +219,9 @@ def _overlapping(boxes: Floats, others: Sequence[Rectangle]) -> NDArray[np.bool_
 
 
 def place_coupons(
-    bed: Bed, pads: Sequence[Pad], shape: CombShape
+    bed: Bed, pads: Sequence[Pad], shape: CombShape, limit: Rectangle | None
 ) -> tuple[list[Pad], list[Rectangle]]:
-    """Give each pad its coupon behind or in front of the comb, where there is room."""
+    """Give each pad its coupon behind or in front of the comb, where there is room in `limit`."""
     taken = taken_by_combs(pads, shape)
     placed = []
     for pad in pads:
@@ -164,7 +229,7 @@ def place_coupons(
         away = ROOM_MM + 0.2 + _COUPON_MM / 2
         for y in (own.y_max_mm + away, own.y_min_mm - away):
             area = Rectangle.around(pad.x_mm, y, _COUPON_MM)
-            free = bed.plate.admits(area) and _within(area, corrected_area(bed))
+            free = bed.plate.admits(area) and _within(area, limit)
             if free and not any(area.overlaps(other) for other in taken):
                 coupon = coupon_at(pad.x_mm, y, _COUPON_MM, bed.target)
                 taken.append(area.grown(ROOM_MM))

@@ -131,9 +131,12 @@ def _caption(sheet: Sheet, bed: Bed, estimate: Estimate | None) -> list[str]:
         lifted = [pad.lift_mm for pad in sheet.pads if pad.lift_mm]
         lines.append(f"self-check: {len(lifted)} pads are printed {max(lifted):.2f} mm higher")
     if shifted_mm := _shifted_mm(sheet):
+        corrected = bed.mesh.outside in ("hold", "extend")
         lines += [
             f"pads stand up to {shifted_mm:.0f} mm inside their grid points (rings):",
-            f'outside = "{bed.mesh.outside}" in bed.toml keeps them within the mesh',
+            "beyond the mesh a bed that bends might rise into the nozzle"
+            if corrected
+            else f'outside = "{bed.mesh.outside}" in bed.toml keeps them within the mesh',
         ]
     if estimate is not None:
         hold = f", bed held {estimate.hold_minutes:.0f} min" if estimate.hold_minutes else ""
@@ -159,10 +162,12 @@ def shifted_words(sheet: Sheet, bed: Bed) -> str:
     shifted_mm = _shifted_mm(sheet)
     if not shifted_mm:
         return ""
-    return (
-        f"Pads at the edge stand up to {shifted_mm:.0f} mm inside their grid points, within the "
-        f'mesh, as outside = "{bed.mesh.outside}" in bed.toml asks for; that is reckoned with.'
-    )
+    inside = f"Pads at the edge stand up to {shifted_mm:.0f} mm inside their grid points, "
+    if bed.mesh.outside in ("hold", "extend"):
+        why = "since a bed that bends might rise into the nozzle beyond those"
+    else:
+        why = f'within the mesh, as outside = "{bed.mesh.outside}" in bed.toml asks for'
+    return f"{inside}{why}; that is reckoned with."
 
 
 def _rect(area: Rectangle, kind: str) -> str:

@@ -162,13 +162,25 @@ def test_colours_are_told_apart_by_lightness_alone(small_sheet: Maker, screen: i
     assert contrast(colours["clip"], colours["plate"]) > 3
 
 
-@pytest.mark.parametrize(("outside", "told"), [("unknown", True), ("hold", False)])
-def test_pads_beside_their_grid_points_are_explained(outside: str, told: bool) -> None:
+@pytest.mark.parametrize(
+    ("outside", "reach_mm", "why"),
+    [
+        ("unknown", 0.15, 'outside = "unknown" in bed.toml'),
+        ("hold", 0.15, "a bed that bends might rise into the nozzle"),
+        ("unknown", 0.08, 'outside = "unknown" in bed.toml'),
+        ("hold", 0.08, ""),
+    ],
+)
+def test_pads_beside_their_grid_points_are_explained(
+    outside: str, reach_mm: float, why: str
+) -> None:
     bed = parse_bed(f'[mesh]\noutside = "{outside}"\n')
-    files = make_sheet(bed, reach_mm=(-0.15, 0.15))
-    assert any("inside their grid points" in note for note in files.notes) is told
-    assert (
-        "outside = &quot;unknown&quot;" in files.svg or 'outside = "unknown"' in files.svg
-    ) is told
-    assert ('class="node"' in files.svg) is told
-    assert (">grid point<" in files.svg) is told
+    files = make_sheet(bed, reach_mm=(-reach_mm, reach_mm))
+    told = [note for note in files.notes if "inside their grid points" in note]
+    assert len(told) == bool(why)
+    assert all(why in note for note in told)
+    in_words = "outside = &quot;unknown&quot;" in files.svg or 'outside = "unknown"' in files.svg
+    assert in_words == (outside == "unknown")
+    assert ("beyond the mesh a bed that bends might rise" in files.svg) == ("rise" in why)
+    assert ('class="node"' in files.svg) == bool(why)
+    assert (">grid point<" in files.svg) == bool(why)
