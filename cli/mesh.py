@@ -28,7 +28,7 @@ from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.applied import Applied
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.mesh_check import Flip, flipped_in_history, show_map
-from padsheet.scoring.mesh_table import TableReading, read_table
+from padsheet.scoring.mesh_table import OPPOSITE, TableReading, read_table
 from padsheet.scoring.recording import mesh_change, now_text
 from padsheet.scoring.round_edits import (
     free_mesh_name,
@@ -304,8 +304,7 @@ def _confirm(
 def _other_ways(file: Path, bed: Bed, first_row: str | None, first_column: str | None) -> str:
     """Say how the same table is taken in turned over, one way or the other."""
     row, column = first_row or bed.mesh.table_first_row, first_column or bed.mesh.table_first_column
-    other_row = "back" if row == "front" else "front"
-    other_column = "right" if column == "left" else "left"
+    other_row, other_column = OPPOSITE[row], OPPOSITE[column]
     command = f"`padsheet mesh {shlex.quote(str(file))}"
     keep_row = f" --first-row {first_row}" if first_row else ""
     keep_column = f" --first-column {first_column}" if first_column else ""

@@ -13,8 +13,8 @@ from padsheet.scoring.json_values import (
     FORMAT,
     flag,
     number,
+    parts_of,
     read_json,
-    spoilt,
     text_in,
     whole,
 )
@@ -96,7 +96,7 @@ def applied_from_json(text: str) -> Applied:
         If it is not JSON, is of a newer format, lacks something or holds impossible values.
     """
     data = read_json(text, "applied.json", code="applied-file")
-    try:
+    with parts_of("applied.json", "applied-file"):
         return Applied(
             how=text_in(data["how"]),
             nodes=tuple(
@@ -110,10 +110,6 @@ def applied_from_json(text: str) -> Applied:
             taken=text_in(data.get("taken", "")),
             saved=None if data.get("saved") is None else flag(data["saved"]),
         )
-    except KeyError as error:
-        raise spoilt("applied.json", f"{error.args[0]} is missing", "applied-file") from error
-    except (TypeError, ValueError, AttributeError, OverflowError) as error:
-        raise spoilt("applied.json", "a part of it has the wrong form", "applied-file") from error
 
 
 def _length_mm(value: object) -> float:

@@ -1,13 +1,14 @@
 """Reading the files of a bed folder: their format, and values that are what they should be.
 
-What is not raises TypeError or ValueError, which whoever reads the file turns into words.
+Functions of single values raise TypeError or ValueError; `parts_of` puts that into words.
 """
 
 from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import Any, TypeVar, cast
 
 from padsheet.patterns.errors import PadsheetError
@@ -18,6 +19,7 @@ __all__ = [
     "many",
     "number",
     "number_or_null",
+    "parts_of",
     "read_json",
     "spoilt",
     "text_in",
@@ -52,6 +54,17 @@ def read_json(text: str, name: str, *, code: str) -> dict[str, Any]:
             code="file-newer",
         )
     return cast(dict[str, Any], data)
+
+
+@contextmanager
+def parts_of(name: str, code: str) -> Iterator[None]:
+    """Turn what is missing from a file, or has the wrong form in it, into a `PadsheetError`."""
+    try:
+        yield
+    except KeyError as error:
+        raise spoilt(name, f"{error.args[0]} is missing", code) from error
+    except (TypeError, ValueError, AttributeError, IndexError, OverflowError) as error:
+        raise spoilt(name, "a part of it has the wrong form", code) from error
 
 
 def spoilt(name: str, detail: str, code: str) -> PadsheetError:

@@ -15,7 +15,7 @@ from padsheet.patterns.bed import MeshGrid
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.mesh import Mesh, parse_mesh_csv
 
-__all__ = ["TableReading", "read_table"]
+__all__ = ["OPPOSITE", "TableReading", "read_table"]
 
 LARGEST_TEXT = 1_000_000
 LARGEST_HEIGHT_MM = 5.0
@@ -41,8 +41,8 @@ _WHOLE = re.compile(r"^[+-]?\d+$")
 _GAP = re.compile(r"^(?:[+-]?nan|[+-]?inf(?:inity)?|\.+|=+|-{2,}|\?+|\*+|x+|none|null)$", re.I)
 _COMMA = re.compile(r"^[+-]?\d+,\d+$")
 
-
-_OPPOSITE = {"front": "back", "back": "front", "left": "right", "right": "left"}
+OPPOSITE = {"front": "back", "back": "front", "left": "right", "right": "left"}
+"""The other end, or the other side, of the bed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,7 +83,7 @@ class TableReading:
         if turned is None or not self.first_row:
             return ""
         row, column = (
-            _OPPOSITE[end] if over else end
+            OPPOSITE[end] if over else end
             for end, over in zip((self.first_row, self.first_column), turned, strict=True)
         )
         return f" --first-row {row} --first-column {column}"

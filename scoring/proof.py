@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from padsheet.patterns.bed import MeshGrid
 from padsheet.scoring.fusion import PROCESS_SIGMA_MM, NodeState, first_state, update
 from padsheet.scoring.mesh import footprint
+from padsheet.scoring.mesh_table import OPPOSITE
 from padsheet.scoring.squish import Z95, PadScore, SheetScore
 
 __all__ = ["Proof", "prove"]
@@ -257,8 +258,8 @@ def _index(
     )
     if name in _READ_TURNED and not negative:
         rows, columns = _READ_TURNED[name]
-        options = f" --first-row {_other_end(grid)}" if rows else ""
-        options += f" --first-column {_other_side(grid)}" if columns else ""
+        options = f" --first-row {OPPOSITE[grid.table_first_row]}" if rows else ""
+        options += f" --first-column {OPPOSITE[grid.table_first_column]}" if columns else ""
         text += (
             "Look at the mesh first: if its table was read the wrong way round after the edits, "
             f"`padsheet mesh FILE{options}` corrects that, and this photo is then scored again. "
@@ -273,14 +274,6 @@ def _index(
         transform=name,
         text=text,
     )
-
-
-def _other_end(grid: MeshGrid) -> str:
-    return "back" if grid.table_first_row == "front" else "front"
-
-
-def _other_side(grid: MeshGrid) -> str:
-    return "right" if grid.table_first_column == "left" else "left"
 
 
 def _unclear(slope: float, sigma: float) -> Proof:

@@ -17,8 +17,8 @@ from padsheet.scoring.json_values import (
     many,
     number,
     number_or_null,
+    parts_of,
     read_json,
-    spoilt,
     text_in,
     whole,
 )
@@ -159,13 +159,9 @@ def scores_from_json(text: str) -> tuple[SheetScore, Advice | None]:
         If it is not JSON, is of a newer format, lacks something or holds impossible values.
     """
     data = read_json(text, "scores.json", code="scores-file")
-    try:
+    with parts_of("scores.json", "scores-file"):
         score = _score(data)
         advice = None if data.get("advice") is None else _advice(data["advice"])
-    except KeyError as error:
-        raise spoilt("scores.json", f"{error.args[0]} is missing", "scores-file") from error
-    except (TypeError, ValueError, AttributeError, IndexError, OverflowError) as error:
-        raise spoilt("scores.json", "a part of it has the wrong form", "scores-file") from error
     return score, advice
 
 
