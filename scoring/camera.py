@@ -279,6 +279,55 @@ def _slopes(camera: Camera, xyz_mm: Floats, across: Floats, diagonal: float) -> 
     return slopes
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Sought:
+    """What a fitted camera has to agree with: sightings, and what is usual; see `fit_camera`."""
+
+    xyz_mm: Floats
+    row_column: Floats
+    across: Floats
+    sigma_px: Floats
+    shape: tuple[int, int]
+    focal_prior: tuple[float, float]
+
+    @property
+    def diagonal_px(self) -> float:
+        return math.hypot(*self.shape)
+
+    def errors_px(self, camera: Camera) -> Floats:
+        """Return seen minus predicted, across: (N,)."""
+        away = self.row_column - camera.project(self.xyz_mm)
+        return np.asarray((away * self.across).sum(axis=1))
+
+    def residuals(self, camera: Camera) -> Floats:
+        """Return all errors in standard deviations, those of sightings first: (N + 5,)."""
+        middle = (self.shape[0] - 1) / 2, (self.shape[1] - 1) / 2
+        focal_px, focal_sd = self.focal_prior
+        prior = [
+            math.log(camera.focal_px / focal_px) / focal_sd,
+            (camera.centre[0] - middle[0]) / self.diagonal_px / _CENTRE_SD,
+            (camera.centre[1] - middle[1]) / self.diagonal_px / _CENTRE_SD,
+            camera.k1 / _K1_SD,
+            camera.k2 / _K2_SD,
+        ]
+        return np.concatenate([self.errors_px(camera) / self.sigma_px, prior])
+
+    def equations(self, camera: Camera, residual: Floats) -> tuple[Floats, Floats]:
+        """Return the normal matrix (11, 11) and the gradient (11,), far-off sightings held down."""
+        # Of the priors, as of the sightings, what counts is how they change with a step.
+        prior = np.zeros((5, 11))
+        sd = (self.focal_prior[1], _CENTRE_SD, _CENTRE_SD, _K1_SD, _K2_SD)
+        prior[range(5), range(6, 11)] = [1 / one for one in sd]
+        sighted = _slopes(camera, self.xyz_mm, self.across, self.diagonal_px)
+        slopes = np.concatenate([-sighted / self.sigma_px[:, None], prior])
+        weight = 1 / np.sqrt(1 + (residual / _SOFT_SIGMAS) ** 2)
+        return slopes.T @ (weight[:, None] * slopes), slopes.T @ (weight * residual)
+
+
+def _soft_cost(residual: Floats) -> float:
+    return float((np.sqrt(1 + (residual / _SOFT_SIGMAS) ** 2) - 1).sum())
+
+
 def fit_camera(
     start: Camera,
     xyz_mm: Floats,
@@ -320,66 +369,38 @@ def fit_camera(
     CameraFit
         With residuals along `across`.
     """
-    diagonal = math.hypot(*shape)
-    middle = ((shape[0] - 1) / 2, (shape[1] - 1) / 2)
-    # Of the priors, as of the sightings, what counts is how they change with a step.
-    prior_slopes = np.zeros((5, 11))
-    prior_slopes[range(5), range(6, 11)] = [
-        1 / focal_prior[1],
-        1 / _CENTRE_SD,
-        1 / _CENTRE_SD,
-        1 / _K1_SD,
-        1 / _K2_SD,
-    ]
-
-    def errors(camera: Camera) -> Floats:
-        return np.asarray(((row_column - camera.project(xyz_mm)) * across).sum(axis=1))
-
-    def residuals(camera: Camera) -> Floats:
-        prior = [
-            math.log(camera.focal_px / focal_prior[0]) / focal_prior[1],
-            (camera.centre[0] - middle[0]) / diagonal / _CENTRE_SD,
-            (camera.centre[1] - middle[1]) / diagonal / _CENTRE_SD,
-            camera.k1 / _K1_SD,
-            camera.k2 / _K2_SD,
-        ]
-        return np.concatenate([errors(camera) / sigma_px, prior])
-
-    def cost(residual: Floats) -> float:
-        return float((np.sqrt(1 + (residual / _SOFT_SIGMAS) ** 2) - 1).sum())
-
-    def equations(camera: Camera, residual: Floats) -> tuple[Floats, Floats]:
-        slopes = np.concatenate(
-            [-_slopes(camera, xyz_mm, across, diagonal) / sigma_px[:, None], prior_slopes]
-        )
-        weight = 1 / np.sqrt(1 + (residual / _SOFT_SIGMAS) ** 2)
-        return slopes.T @ (weight[:, None] * slopes), slopes.T @ (weight * residual)
-
+    sought = _Sought(
+        xyz_mm=xyz_mm,
+        row_column=row_column,
+        across=across,
+        sigma_px=sigma_px,
+        shape=shape,
+        focal_prior=focal_prior,
+    )
     camera, damping = start, 1e-4
-    residual = residuals(camera)
-    now = cost(residual)
-    normal, pull = equations(camera, residual)
+    residual = sought.residuals(camera)
+    now = _soft_cost(residual)
+    normal, pull = sought.equations(camera, residual)
     for _ in range(_FIT_STEPS):
         damped = normal.copy()
         damped[np.diag_indices(11)] *= 1 + damping
         step = -np.asarray(np.linalg.solve(damped, pull), float)
-        trial = _moved(camera, step, diagonal)
-        left = residuals(trial)
-        then = cost(left)
+        trial = _moved(camera, step, sought.diagonal_px)
+        left = sought.residuals(trial)
+        then = _soft_cost(left)
         if then <= now:
             gain = now - then
             camera, residual, now, damping = trial, left, then, max(damping / 10, 1e-9)
-            normal, pull = equations(camera, residual)
+            normal, pull = sought.equations(camera, residual)
             if gain < still * (now + 1e-9):
                 break
         elif damping > 1e6:
             break
         else:
             damping = max(damping, 1e-6) * 10
-    covariance = np.linalg.inv(normal)
     return CameraFit(
         camera=camera,
-        residual_px=errors(camera),
-        covariance=np.asarray(covariance),
-        diagonal_px=diagonal,
+        residual_px=sought.errors_px(camera),
+        covariance=np.asarray(np.linalg.inv(normal)),
+        diagonal_px=sought.diagonal_px,
     )
