@@ -123,6 +123,107 @@ def _model(p: Values, u: Values, rim: float | None) -> tuple[Values, Values]:
     return value, d
 
 
+@dataclass(slots=True, kw_only=True)
+class _Moving:
+    """The profiles that still move, N of them, and what is expected of their bars.
+
+    Attributes
+    ----------
+    data : ndarray of float32, shape (N, U)
+    spread : ndarray, shape (N,)
+        Least noise that is believed, fifty times.
+    blur, contrast_off, rims : ndarray, shape (N,)
+        Expected blur; how far contrast and, as a part of it, rims may be off.
+    expected : ndarray, shape (N, 9)
+    blur_sd, tilt_sd, shared : float
+        See `fit_bars`.
+    extent, step_u : float
+        How far the profile reaches from the middle, and the distance of its values.
+    damping : ndarray, shape (N,)
+        Of the next step.
+    """
+
+    data: NDArray[np.float32]
+    spread: Floats
+    blur: Floats
+    contrast_off: Floats
+    rims: Floats
+    expected: Floats
+    blur_sd: float
+    tilt_sd: float
+    shared: float
+    extent: float
+    step_u: float
+    damping: Floats
+
+    def prior(self, p: Floats, noise: Floats, *, rimmed: bool) -> Floats:
+        """Return how much what is expected weighs beside the profile, (N, 9)."""
+        prior = np.zeros_like(p)
+        prior[:, 2] = (noise / (self.blur_sd * self.blur)) ** 2
+        prior[:, 5] = (noise / self.contrast_off) ** 2
+        prior[:, 6] = (noise / self.tilt_sd) ** 2
+        if rimmed:
+            prior[:, 7:] = ((noise / (self.rims * np.abs(p[:, 5]) + 1e-9)) ** 2)[:, None]
+        prior *= self.shared
+        return prior
+
+    def keep(self, kept: NDArray[np.intp]) -> None:
+        """Go on with some of the profiles only."""
+        for name in ("data", "spread", "blur", "contrast_off", "rims", "expected", "damping"):
+            setattr(self, name, getattr(self, name).take(kept, axis=0))
+
+
+def _step(
+    moving: _Moving, p: Floats, value: Values, d: Values, u: Values, rim: float | None
+) -> tuple[Floats, Values, Values, Floats]:
+    """Make one damped, robust Gauss-Newton step where it is for the better.
+
+    Parameters
+    ----------
+    p, value, d
+        Parameters (N, 9), and what `_model` makes of them.
+
+    Returns
+    -------
+    p, value, d
+        After the step.
+    change : ndarray, shape (N,)
+        By how much it would move middle or width.
+    """
+    data, free, extent, step_u = moving.data, len(d), moving.extent, moving.step_u
+    residual = data - value
+    noise = np.maximum(1.4826 * medians(np.abs(residual)), 0.02 * moving.spread)
+    scaled = np.abs(residual) / noise[:, None]
+    weight = np.minimum(1.0, _HUBER / np.maximum(scaled, 1e-9))
+    prior, expected = moving.prior(p, noise, rimmed=rim is not None), moving.expected
+    per_profile = d.swapaxes(0, 1)
+    weighted = (d * weight).swapaxes(0, 1)
+    pull = (prior * (expected - p))[:, :free]
+    gradient = (weighted @ residual[..., None])[..., 0] + pull
+    hessian = (weighted @ per_profile.swapaxes(1, 2)).astype(float)
+    diagonal = np.einsum("njj->nj", hessian)
+    diagonal += prior[:, :free]
+    diagonal *= 1 + moving.damping[:, None]
+    diagonal += 1e-12
+    cost = (weight * residual**2).sum(axis=1) + (prior * (expected - p) ** 2).sum(axis=1)
+    change = np.linalg.solve(hessian, gradient[..., None])[..., 0]
+    change[:, :2] = np.clip(change[:, :2], -0.25 * extent, 0.25 * extent)
+    trial = p.copy()
+    trial[:, :free] += change
+    trial[:, 0] = np.clip(trial[:, 0], -0.7 * extent, 0.7 * extent)
+    trial[:, 1] = np.clip(trial[:, 1], step_u, 1.9 * extent)
+    trial[:, 2] = np.clip(trial[:, 2], 0.3 * moving.blur, 3.0 * moving.blur)
+    trial_value, trial_d = _model(trial.astype(np.float32), u, rim)
+    left = (weight * (data - trial_value) ** 2).sum(axis=1)
+    left += (prior * (expected - trial) ** 2).sum(axis=1)
+    better = left <= cost
+    worse = np.flatnonzero(~better)
+    trial[worse], trial_value[worse], trial_d[:, worse] = p[worse], value[worse], d[:, worse]
+    damping = np.where(better, moving.damping / 4, moving.damping * 8)
+    moving.damping = np.clip(damping, 1e-7, 1e6)
+    return trial, trial_value, trial_d, np.abs(change[:, :2]).max(axis=1)
+
+
 def fit_bars(
     profiles: Values,
     u: Floats,
@@ -179,77 +280,48 @@ def fit_bars(
         Profiles without a bar come back with ``converged`` False.
     """
     p = _start(profiles, u, blur) if start is None else start
-    extent = float(np.abs(u).max())
+    count, extent = len(p), float(np.abs(u).max())
     step_u = float(u[1] - u[0])
-    spread = np.maximum(medians(np.abs(np.diff(profiles, axis=1))), 1e-6)
     expected = np.zeros_like(p)
     expected[:, 2], expected[:, 5] = blur, contrast
-    contrast_off = np.broadcast_to(np.asarray(contrast_sd * np.abs(contrast), float), len(p))
-    prior = np.zeros((len(p), _PARAMETERS))
-    damping = np.full(len(p), 1e-3)
-    rims = np.broadcast_to(np.asarray(rim_sd, float), len(p))
-    # Values in single precision: beside their noise its rounding is nothing, and it takes half as
-    # long. Parameters and their equations are double.
-    u = u.astype(np.float32)
-    data = profiles.astype(np.float32)
-    ended, residual_of = p.copy(), np.zeros_like(data)
-    free = _WITHOUT_RIMS if rim is None else _PARAMETERS
+    moving = _Moving(
+        # Values in single precision: beside their noise its rounding is nothing, and it takes half
+        # as long. Parameters and their equations are double.
+        data=profiles.astype(np.float32),
+        spread=np.maximum(medians(np.abs(np.diff(profiles, axis=1))), 1e-6),
+        blur=blur,
+        contrast_off=np.broadcast_to(np.asarray(contrast_sd * np.abs(contrast), float), count),
+        rims=np.broadcast_to(np.asarray(rim_sd, float), count),
+        expected=expected,
+        blur_sd=blur_sd,
+        tilt_sd=tilt_sd,
+        shared=shared,
+        extent=extent,
+        step_u=step_u,
+        damping=np.full(count, 1e-3),
+    )
+    places = u.astype(np.float32)
+    ended, residual_of = p.copy(), np.zeros_like(moving.data)
     # Only the profiles that still move are worked on.
-    rows = np.arange(len(p))
-    value, d = _model(p.astype(np.float32), u, rim)
+    rows = np.arange(count)
+    value, d = _model(p.astype(np.float32), places, rim)
     for _ in range(most_steps):
-        residual = data - value
-        noise = np.maximum(1.4826 * medians(np.abs(residual)), 0.02 * spread)
-        scaled = np.abs(residual) / noise[:, None]
-        weight = np.minimum(1.0, _HUBER / np.maximum(scaled, 1e-9))
-        prior[:, 2] = (noise / (blur_sd * blur)) ** 2
-        prior[:, 5] = (noise / contrast_off) ** 2
-        prior[:, 6] = (noise / tilt_sd) ** 2
-        if rim is not None:
-            prior[:, 7:] = ((noise / (rims * np.abs(p[:, 5]) + 1e-9)) ** 2)[:, None]
-        prior *= shared
-        per_profile = d.swapaxes(0, 1)
-        weighted = (d * weight).swapaxes(0, 1)
-        pull = (prior * (expected - p))[:, :free]
-        gradient = (weighted @ residual[..., None])[..., 0] + pull
-        hessian = (weighted @ per_profile.swapaxes(1, 2)).astype(float)
-        diagonal = np.einsum("njj->nj", hessian)
-        diagonal += prior[:, :free]
-        diagonal *= 1 + damping[:, None]
-        diagonal += 1e-12
-        cost = (weight * residual**2).sum(axis=1) + (prior * (expected - p) ** 2).sum(axis=1)
-        change = np.linalg.solve(hessian, gradient[..., None])[..., 0]
-        change[:, :2] = np.clip(change[:, :2], -0.25 * extent, 0.25 * extent)
-        trial = p.copy()
-        trial[:, :free] += change
-        trial[:, 0] = np.clip(trial[:, 0], -0.7 * extent, 0.7 * extent)
-        trial[:, 1] = np.clip(trial[:, 1], step_u, 1.9 * extent)
-        trial[:, 2] = np.clip(trial[:, 2], 0.3 * blur, 3.0 * blur)
-        going = np.abs(change[:, :2]).max(axis=1) >= still * extent
-        trial_value, trial_d = _model(trial.astype(np.float32), u, rim)
-        left = (weight * (data - trial_value) ** 2).sum(axis=1)
-        left += (prior * (expected - trial) ** 2).sum(axis=1)
-        better = left <= cost
-        worse = np.flatnonzero(~better)
-        trial[worse], trial_value[worse], trial_d[:, worse] = p[worse], value[worse], d[:, worse]
-        p, value, d = trial, trial_value, trial_d
-        damping = np.clip(np.where(better, damping / 4, damping * 8), 1e-7, 1e6)
+        p, value, d, change = _step(moving, p, value, d, places, rim)
+        going = change >= still * extent
         if not going.all():
             done, kept = np.flatnonzero(~going), np.flatnonzero(going)
-            ended[rows[done]], residual_of[rows[done]] = p[done], data[done] - value[done]
+            ended[rows[done]], residual_of[rows[done]] = p[done], moving.data[done] - value[done]
             rows, d = rows[kept], d.take(kept, axis=1)
-            data, value = (values.take(kept, axis=0) for values in (data, value))
-            p, damping, blur, spread = (
-                values.take(kept, axis=0) for values in (p, damping, blur, spread)
-            )
-            expected, prior, rims, contrast_off = (
-                values.take(kept, axis=0) for values in (expected, prior, rims, contrast_off)
-            )
+            p, value = p.take(kept, axis=0), value.take(kept, axis=0)
+            moving.keep(kept)
             if not rows.size:
                 break
-    ended[rows], residual_of[rows] = p, data - value
-    p = ended
-    rms = np.sqrt((residual_of**2).mean(axis=1, dtype=float))
+    ended[rows], residual_of[rows] = p, moving.data - value
+    return _told(ended, residual_of, extent, step_u)
+
+
+def _told(p: Floats, residual: Values, extent: float, step_u: float) -> BarFit:
+    """Return fitted parameters (N, 9) by their names, and which of them are a bar."""
     inside = (np.abs(p[:, 0]) < 0.65 * extent) & (p[:, 1] > 1.5 * step_u)
     inside &= (np.abs(p[:, 0]) + p[:, 1] / 2 < 0.95 * extent) & np.isfinite(p).all(axis=1)
     return BarFit(
@@ -258,7 +330,7 @@ def fit_bars(
         blur=p[:, 2],
         level=p[:, 3],
         contrast=p[:, 5],
-        rms=rms,
+        rms=np.sqrt((residual**2).mean(axis=1, dtype=float)),
         converged=inside,
         parameters=p,
     )
