@@ -136,6 +136,32 @@ def command(
                 if empty_mesh:
                     store_empty(folder, round_, made.edits, bed)
                 write_edits(round_, made.edits)
+    _show(folder, bed, round_, made, as_json=as_json, empty_mesh=empty_mesh)
+    words = "".join(
+        f" {word}"
+        for word, given in (
+            (f"--round {number}", number),
+            ("--keep-mean", keep_mean),
+            ("--empty-mesh", empty_mesh),
+            ("--force", force),
+        )
+        if given
+    )
+    by_hand = since is not None or not only_changed
+    with user_errors():
+        show_talk(folder, round_, made, options=words, by_hand=by_hand)
+
+
+def _show(
+    folder: BedFolder,
+    bed: Bed,
+    round_: Round,
+    made: RoundEdits,
+    *,
+    as_json: bool,
+    empty_mesh: bool,
+) -> None:
+    """Print the edits, and say what has to be looked at before they are sent."""
     if made.edits.edits and not empty_mesh and not is_proved(folder, bed):
         say(
             "First prove the edit style on your printer, before any of these edits is sent: "
@@ -152,19 +178,6 @@ def command(
         )
     if made.edits.edits:
         say(f"Wrote {round_.edits_gcode} and the way back, {round_.restore_gcode}.")
-    words = "".join(
-        f" {word}"
-        for word, given in (
-            (f"--round {number}", number),
-            ("--keep-mean", keep_mean),
-            ("--empty-mesh", empty_mesh),
-            ("--force", force),
-        )
-        if given
-    )
-    by_hand = since is not None or not only_changed
-    with user_errors():
-        show_talk(folder, round_, made, options=words, by_hand=by_hand)
 
 
 def _finish(folder: BedFolder, bed: Bed, number: int | None, *, keep_mean: bool) -> None:

@@ -13,6 +13,7 @@ from padsheet.patterns.bed import (
     ALTERNATE_BELOW_PITCH_MM,
     Bed,
     MeshGrid,
+    Plate,
     Rectangle,
     nodes_with_pad,
 )
@@ -347,21 +348,13 @@ def _fit(
         purge = place_purge(bed, taken, ladder.base_mm, limit)
         if not pads or purge is None:
             continue
-        taken = [*taken, _strip(purge)]
-        for side in _MARKER_SIDES_MM:
-            found = _Fit(
-                pads=pads,
-                homeless=homeless,
-                markers=place_markers(bed.plate, taken, side, number, limit),
-                ladder=ladder,
-                shape=shape,
-                purge=purge,
-            )
-            if best is None or found.merit > best.merit:
-                best = found
-            if found.merit[2:] >= (True, _WANTED_MARKERS):
-                break
-        if best is not None and best.merit >= (True, 0, True, _WANTED_MARKERS):
+        bare = _Fit(
+            pads=pads, homeless=homeless, markers=(), ladder=ladder, shape=shape, purge=purge
+        )
+        found = _with_markers(bed.plate, bare, [*taken, _strip(purge)], number, limit)
+        if best is None or found.merit > best.merit:
+            best = found
+        if best.merit >= (True, 0, True, _WANTED_MARKERS):
             return best
     if best is None or len(best.markers) < _FEWEST_MARKERS:
         raise PadsheetError(
@@ -370,6 +363,18 @@ def _fit(
             code="layout-no-room",
         )
     return best
+
+
+def _with_markers(
+    plate: Plate, bare: _Fit, taken: Sequence[Rectangle], number: int, limit: Rectangle | None
+) -> _Fit:
+    """Return the parts with markers of the size that fits best, larger ones where as many fit."""
+    fits: list[_Fit] = []
+    for side_mm in _MARKER_SIDES_MM:
+        fits.append(replace(bare, markers=place_markers(plate, taken, side_mm, number, limit)))
+        if fits[-1].merit[2:] >= (True, _WANTED_MARKERS):
+            break
+    return max(fits, key=lambda fit: fit.merit)
 
 
 def _strip(purge: Stroke) -> Rectangle:
