@@ -4,7 +4,7 @@ A line of cross-section ``A`` printed from a nozzle gap ``g`` is flattened to a 
 semicircular sides: ``A = (w - g) g + pi (g/2)^2``. The same relation is the ideal reference of
 Comminal, Serdeczny, Pedersen, Spangenberg, Additive Manufacturing 20 (2018) 68-76,
 doi 10.1016/j.addma.2017.12.013, who warn that real sections differ from it; `widths` therefore
-treats its constant as unknown.
+treats its constant as unknown. Arrays may have any shapes that broadcast against each other.
 """
 
 from __future__ import annotations
@@ -44,6 +44,11 @@ def area_mm2(width: ArrayLike, gap: ArrayLike) -> NDArray[np.float64]:
     width, gap : array_like of float
         Millimetres; the relation holds while ``width >= gap``.
 
+    Returns
+    -------
+    ndarray of float
+        In mm2.
+
     Examples
     --------
     >>> round(float(area_mm2(0.45, 0.20)), 6)
@@ -62,6 +67,11 @@ def width_mm(area: ArrayLike, gap: ArrayLike) -> NDArray[np.float64]:
         Cross-section in mm2.
     gap : array_like of float
         Nozzle gap in millimetres, above zero.
+
+    Returns
+    -------
+    ndarray of float
+        Millimetres.
 
     Examples
     --------

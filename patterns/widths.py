@@ -331,12 +331,15 @@ def readable(comb: Comb, gap: Floats, width: Floats) -> NDArray[np.bool_]:
 
 
 def tells_something(comb: Comb, gap: Floats, width: Floats) -> NDArray[np.bool_]:
-    """Tell which tracks the model describes at all: a round one says at least that it is round."""
+    """Tell which tracks the model describes at all: a round one says at least that it is round.
+
+    Parameters and shapes are those of `readable`.
+    """
     return np.asarray((gap > CHOKED_BELOW_MM) & (width < comb.flat_mm))
 
 
 def width_noise_mm(comb: Comb, gap: Floats) -> Floats:
-    """Return the standard deviation of one track's width that a design reckons with, in mm.
+    """Return the standard deviation of one track's width that a design reckons with, (P, T), in mm.
 
     A reading error of 0.008 mm and a flow that varies by 1 % from track to track, in quadrature;
     0.025 mm for a strand that is round or nearly so, which wanders and is not yet flat.

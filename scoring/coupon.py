@@ -58,6 +58,8 @@ def coupon_look(
 
     Parameters
     ----------
+    photo, camera, sheet, pad, coupon
+        The picture, what maps the bed to it, and what is looked at in it.
     most_level : float
         In a coupon that is brighter than this no stripes are looked for, and none told.
 

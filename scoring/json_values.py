@@ -58,7 +58,13 @@ def read_json(text: str, name: str, *, code: str) -> dict[str, Any]:
 
 @contextmanager
 def parts_of(name: str, code: str) -> Iterator[None]:
-    """Turn what is missing from a file, or has the wrong form in it, into a `PadsheetError`."""
+    """Read the parts of a file.
+
+    Raises
+    ------
+    PadsheetError
+        In place of what they raise if one is missing or has the wrong form.
+    """
     try:
         yield
     except KeyError as error:

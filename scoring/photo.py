@@ -288,6 +288,11 @@ def jpeg_bytes(rgb: NDArray[np.uint8], quality: int) -> bytes:
     rgb : ndarray of uint8, shape (M, N, 3)
     quality : int
         1 to 100.
+
+    Raises
+    ------
+    ValueError
+        If no JPEG can be made of a picture of that shape.
     """
     done, data = cv2.imencode(
         ".jpg", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, quality]

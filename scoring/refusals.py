@@ -31,7 +31,20 @@ def usual_apart(widths: Sequence[PadWidths]) -> Floats:
 
 
 def refuse_blur(name: str, widths: Sequence[PadWidths]) -> None:
-    """Raise if the photo as a whole is blurred, by the pads that show print and plate clearly."""
+    """Refuse a photo that is blurred as a whole, by the pads that show print and plate clearly.
+
+    Parameters
+    ----------
+    name : str
+        Of the photo, for the error.
+    widths : sequence of PadWidths
+        One for each pad of the sheet.
+
+    Raises
+    ------
+    PadsheetError
+        If it is.
+    """
     usual = usual_apart(widths)
     shown = [
         w
@@ -58,7 +71,13 @@ def refuse_blur(name: str, widths: Sequence[PadWidths]) -> None:
 
 
 def refuse_floor(sheet: Sheet, widths: Sequence[PadWidths]) -> None:
-    """Raise if the lowest steps of most pads were printed at one height."""
+    """Refuse a print whose lowest steps were printed at one height.
+
+    Raises
+    ------
+    PadsheetError
+        If they were on most pads; it names the height.
+    """
     usual = usual_apart(widths)
     sharp = [w for w in widths if w.blur_px < _SHARP_MM * w.px_per_mm]
     clear = [w.width_mm for w in sharp if before_fit(w, usual) is None]

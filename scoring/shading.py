@@ -23,7 +23,7 @@ def seen_narrower(print_level: ArrayLike) -> NDArray[np.float64]:
 
     Parameters
     ----------
-    print_level : array_like
+    print_level : array_like of float, any shape
         What the print reads where no light reads 0 and print minus plate is 1, see `ColourAxis`:
         dark sides look like the plate where that is dark, and like the print where that is dark.
     """

@@ -71,10 +71,11 @@ def test_the_reference_tells_the_options_that_exist(name: str) -> None:
 
 
 def test_options_of_the_examples_exist() -> None:
-    for line in "\n".join(code_blocks()).splitlines():
-        call = re.match(r"padsheet (?:-C \S+ )?([a-z-]+)(.*)", line)
-        if call is not None:
-            assert set(re.findall(r"--[a-z0-9-]+", call[2])) <= options_of(call[1]), line
+    lines = "\n".join(code_blocks()).splitlines()
+    calls = [re.match(r"padsheet (?:-C \S+ )?([a-z-]+)(.*)", line) for line in lines]
+    assert sum(call is not None for call in calls) > 10
+    for call in filter(None, calls):
+        assert set(re.findall(r"--[a-z0-9-]+", call[2])) <= options_of(call[1]), call[0]
 
 
 def test_first_paragraph_states_the_job() -> None:
