@@ -34,6 +34,7 @@ from padsheet.patterns.sheet_file import sheet_from_json
 from padsheet.scoring.edits import SAVE_WARNING
 from padsheet.scoring.mesh import SAME_VALUE_MM, parse_mesh_csv
 from padsheet.scoring.overwriting import write_group
+from padsheet.scoring.phrases import place
 from padsheet.scoring.round_edits import RoundEdits, edits_of_round, write_edits
 from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.scorer import Scored, score_round
@@ -238,9 +239,9 @@ class Comparison:
         return (
             f"Measured minus true, {self.read} of {self.pads} pads: "
             f"{self.relative_rms_mm:.4f} mm RMS from pad to pad, {self.common_mm:+.4f} mm in "
-            f"common; the farthest off is {self.worst_mm:+.4f} mm at column {self.worst_i + 1}, "
-            f"row {self.worst_j + 1}. {self.held} of {self.read} stated 95 % intervals hold the "
-            "truth."
+            f"common; the farthest off is {self.worst_mm:+.4f} mm at "
+            f"{place(self.worst_i, self.worst_j)}. {self.held} of {self.read} stated 95 % "
+            "intervals hold the truth."
         )
 
 
