@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Literal
 
 import click
-import numpy as np
 
 from padsheet.cli.options import (
     NUMBER,
@@ -43,10 +42,11 @@ from padsheet.scoring.taking_in import (
     against_advice,
     correct_reading,
     expected_meshes,
+    own_state,
     refuse_proof_answer,
     turned_over,
 )
-from padsheet.scoring.todo import after_record, score_again
+from padsheet.scoring.todo import after_own, after_record, next_steps, score_again
 
 __all__ = ["command", "read_text"]
 
@@ -147,9 +147,9 @@ def command(
     if corrected is not None:
         _say_corrected(corrected)
     if applied is not None:
-        _say_applied(folder, applied, round_)
+        _say_applied(folder, mesh, applied, round_)
     elif corrected is None or not corrected.score_again:
-        say(_next(folder, before, mesh))
+        _say_next(folder, before, mesh)
 
 
 def _say_corrected(corrected: Correction) -> None:
@@ -192,7 +192,7 @@ def _taken_back(number: int, word: Applied) -> str:
     return f"{said} Then repeat the rest of it: `padsheet applied{also}`." if also else said
 
 
-def _say_applied(folder: BedFolder, applied: Applied, round_: Round | None) -> None:
+def _say_applied(folder: BedFolder, mesh: Mesh, applied: Applied, round_: Round | None) -> None:
     """Say what was recorded, whether it is as advised, and what comes next."""
     count = len(applied.nodes)
     differ = "1 point differs" if count == 1 else f"{count} points differ"
@@ -207,6 +207,10 @@ def _say_applied(folder: BedFolder, applied: Applied, round_: Round | None) -> N
         say(f"{said}{'' if beside is None else beside.words}. What to do now:")
         say_steps([] if round_ is None else after_record(folder, round_))
         return
+    if own := own_state(folder, mesh, applied, round_):
+        say(f"{said}. {own} What to do now:" if applied.nodes else f"{own} What to do now:")
+        say_steps(after_own(folder, round_))
+        return
     say(f"{said}{beside.words}.")
     say(
         "Look before you print: a line mistyped or left out, or a table read the wrong way round? "
@@ -215,23 +219,35 @@ def _say_applied(folder: BedFolder, applied: Applied, round_: Round | None) -> N
     )
 
 
-def _next(folder: BedFolder, before: Mesh | None, mesh: Mesh) -> str:
-    """Say what comes next; a sheet that waits was perhaps written for other values."""
+def _say_next(folder: BedFolder, before: Mesh | None, mesh: Mesh) -> None:
+    """Say what comes next where nothing was recorded."""
     round_ = folder.latest_round()
-    waits = round_ is not None and not round_.scores_json.exists()
-    if round_ is not None and before is not None and round_.edits_unsaid:
+    if round_ is not None and round_.edits_unsaid and before is not None:
         if not mesh_change(before, mesh):
-            return (
+            say(
                 f"It is as on the sheet of round {round_.number}: none of the edits is in. Next: "
                 "`padsheet edits` or `padsheet send`."
             )
-    if round_ is not None and not waits and before is None and round_.edits_unsaid:
-        return "Next: `padsheet edits` or `padsheet send`, which now know what they change."
-    if round_ is None or not waits or before is None or np.array_equal(before.z_mm, mesh.z_mm):
-        return "Next: `padsheet sheet` writes the sheet to print with this mesh in force."
-    return (
-        f"The sheet of round {round_.number} was written for other mesh values. Unless it was "
-        "printed with those, write it afresh with `padsheet sheet --force` and print that."
+            return
+    if round_ is not None and round_.edits_unsaid and before is None:
+        say("Next: `padsheet edits` or `padsheet send`, which now know what they change.")
+        return
+    if round_ is None or round_.scores_json.exists():
+        say("What to do now, with this mesh in force:")
+        say_steps(next_steps(folder))
+        return
+    held = None if before is None else mesh_change(before, mesh)
+    if before is not None and not held:
+        say(
+            f"The sheet of round {round_.number} is written for these values. Next: print it, and "
+            "read its photo with `padsheet score PHOTO`."
+        )
+        return
+    other = "before the mesh was known" if before is None else "for other mesh values"
+    printed = "printed already" if before is None else "printed with those"
+    say(
+        f"The sheet of round {round_.number} was written {other}. Unless it was {printed}, write "
+        "it afresh with `padsheet sheet --force` and print that."
     )
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from padsheet.cli.options import folder_of, say, user_errors
+from padsheet.cli.options import folder_of, here, say, say_steps, user_errors
 from padsheet.cli.over_port import (
     ask,
     baud_option,
@@ -39,6 +39,7 @@ from padsheet.scoring.sending import (
     restore_after,
     send_edits,
 )
+from padsheet.scoring.todo import Step, next_steps
 
 __all__ = ["carry", "change", "command"]
 
@@ -121,7 +122,8 @@ def carry(
         click.echo("\n".join(edits.lines))
         way_back = f", and the way back, {back}" if known else ""
         say(f"Wrote {path}{way_back}. Nothing was sent.")
-        say("Send it, show the mesh, and give it to `padsheet mesh`; save only when it is right.")
+        say("What to do now:")
+        say_steps([_by_hand(bed)])
         return
     check_sendable(edits)
     check_port(port)
@@ -144,6 +146,20 @@ def carry(
         _record(folder, bed, edits, outcome, word)
         if saved(link, outcome, bed, save=save):
             say("Saved.")
+    say("What to do now:")
+    say_steps(next_steps(folder, keep_mesh=True))
+
+
+def _by_hand(bed: Bed) -> Step:
+    """Return the step of telling the printer without a port."""
+    told = bed.edits
+    how = "Type these values in" if told.style == "table" else "Give the printer these lines"
+    show = f" ({told.show})" if told.show else ""
+    return Step(
+        text=f"{how}, let it show its mesh{show}, save the answer as a text file and take that in: "
+        "that tells whether it is right to save, and what is next.",
+        commands=(here("`padsheet mesh answer.txt`").strip("`"),),
+    )
 
 
 def _write(path: Path, back: Path, edits: EditList) -> None:

@@ -33,6 +33,7 @@ __all__ = [
     "against_advice",
     "correct_reading",
     "expected_meshes",
+    "own_state",
     "refuse_proof_answer",
     "turned_over",
 ]
@@ -378,6 +379,42 @@ def _word_anew(folder: BedFolder, applied: Applied, right: dict[str, Mesh]) -> A
     if applied.after:
         right[applied.after] = after
     return replace(applied, nodes=mesh_change(before, after))
+
+
+def own_state(folder: BedFolder, mesh: Mesh, applied: Applied, round_: Round) -> str:
+    """Say of a mesh just recorded that it is what `padsheet reset` or `padsheet restore` makes.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        As just stored.
+    applied : Applied
+        What was recorded of it.
+    round_ : Round
+        The round that it was recorded for.
+
+    Returns
+    -------
+    str
+        A sentence; empty if it is neither zero everywhere nor a mesh that the folder knows already.
+    """
+    if applied.before is not None and not applied.nodes:
+        return (
+            f"This is the mesh '{applied.before}' again, as on the sheet of round {round_.number} "
+            "and after `padsheet restore`: none of the edits is in."
+        )
+    if _same(mesh.z_mm, np.zeros_like(mesh.z_mm), SHOWN_MM):
+        return (
+            "Every point is zero, as after `padsheet reset`: the mesh corrects nothing now, and "
+            "none of the edits is in."
+        )
+    for earlier in folder.known_meshes():
+        if earlier.name != mesh.name and _same(mesh.z_mm, earlier.z_mm, SHOWN_MM):
+            return (
+                f"This is the mesh '{earlier.name}' again, as after `padsheet restore --mesh "
+                f"{earlier.name}`."
+            )
+    return ""
 
 
 def against_advice(folder: BedFolder, round_: Round, applied: Applied) -> AgainstAdvice:

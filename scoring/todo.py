@@ -24,10 +24,12 @@ if TYPE_CHECKING:
 __all__ = [
     "Step",
     "after_edits",
+    "after_own",
     "after_record",
     "after_writing",
     "hand_offset_mm",
     "hand_offset_words",
+    "next_steps",
     "score_again",
     "sheet_steps",
     "todo",
@@ -265,12 +267,50 @@ def after_edits(folder: BedFolder, round_: Round) -> list[Step]:
     return [*steps, *sheet_steps(folder, advice, suppose_done=bool(first))]
 
 
+def after_own(folder: BedFolder, round_: Round) -> list[Step]:
+    """Return what is left to do once a mesh that was reset or brought back is on record.
+
+    What was advised after the round counted on another one.
+
+    Raises
+    ------
+    PadsheetError
+        If profile or record cannot be read.
+    """
+    if round_ != folder.latest_round():
+        return after_record(folder, round_)
+    applied, told = round_.read_applied(), folder.bed().edits
+    if applied is not None and applied.saved is True:
+        return next_steps(folder, keep_mesh=True)
+    how = f"send {told.save}" if told.save else "as its manual says"
+    save = Step(
+        text=f"Save it in the printer, unless this is what it has saved already: {how}. Else what "
+        "it saved last is back once it is switched off. Saving also stores whatever else is "
+        "pending in the printer."
+    )
+    return [save, *next_steps(folder, keep_mesh=True)]
+
+
+def next_steps(folder: BedFolder, *, keep_mesh: bool = False) -> list[Step]:
+    """Return the step of the next sheet, or what has to come before, by the record alone.
+
+    With `keep_mesh` an earlier mesh is not offered: the present one is as it was meant to be.
+
+    Raises
+    ------
+    PadsheetError
+        If profile or record cannot be read.
+    """
+    return sheet_steps(folder, None, keep_mesh=keep_mesh)
+
+
 def sheet_steps(
     folder: BedFolder,
     advice: Advice | None,
     *,
     mesh: Mesh | None = None,
     suppose_done: bool = False,
+    keep_mesh: bool = False,
 ) -> list[Step]:
     """Return the step of the next sheet, with a command that will not be refused.
 
@@ -285,6 +325,8 @@ def sheet_steps(
         What the printer will hold then; what it is taken to hold now, if left out.
     suppose_done : bool
         Whether turns of screws and a common offset that are not on record are done before.
+    keep_mesh : bool
+        Whether an earlier mesh is not to be offered.
 
     Raises
     ------
@@ -300,7 +342,7 @@ def sheet_steps(
         held = folder.active_mesh() if mesh is None else mesh
         reach = advised_reach(folder, bed, held, reach, suppose_done=suppose_done)
     except TooNear as refusal:
-        return _before_sheet(refusal, bed.edits, base)
+        return _before_sheet(refusal, bed.edits, base, keep_mesh=keep_mesh)
     except PadsheetError:
         pass  # what else keeps a sheet from being made is told by the command itself
     return [_print_next(base, reach)]
@@ -311,16 +353,20 @@ def _print_next(base: str, reach: str) -> Step:
     return Step(text="Print the next sheet.", commands=(command,))
 
 
-def _before_sheet(refusal: TooNear, told: Edits, base: str) -> list[Step]:
+def _before_sheet(
+    refusal: TooNear, told: Edits, base: str, *, keep_mesh: bool = False
+) -> list[Step]:
     """Return what has to be done before a sheet can be printed, or what to do instead."""
+    back = ("restore",)
+    ways = [w for w in refusal.ways if not keep_mesh or w.commands != back] or refusal.ways
     why = f"{refusal.problem[0].upper()}{refusal.problem[1:]}."
     first, *others = (
         Step(text=way.text, commands=tuple(f"{base} {command}" for command in way.commands))
-        for way in refusal.ways
+        for way in ways
     )
     if others:
         more = " ".join(
-            f"Or {way.sentence[0].lower()}{way.sentence[1:]}" for way in refusal.ways[1:]
+            f"Or {way.sentence[0].lower()}{way.sentence[1:]}" for way in ways[1:]
         ).replace("`padsheet ", f"`{base} ")
         text = f"Do not print the next sheet yet. {why} {first.text}"
         return [replace(first, text=text, other=Step(text=more))]

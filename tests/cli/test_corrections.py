@@ -787,7 +787,9 @@ def test_a_sheet_that_waits_is_written_afresh_for_another_mesh(folder: Path, tab
     assert run(folder, "sheet").exit_code == 0
     same = run(folder, "mesh", str(table), "--yes")
     assert "was written for other mesh values" not in same.stderr
-    assert "sheet` writes the sheet" in " ".join(same.stderr.split())
+    told = " ".join(same.stderr.split())
+    assert "The sheet of round 1 is written for these values. Next: print it" in told
+    assert f"`padsheet -C {folder} score PHOTO`" in told
     held = BedFolder(folder).active_mesh()
     other = replace(held, z_mm=held.z_mm + 0.02)
     result = run(folder, "mesh", "-", "--first-row", "front", "--yes", text=mesh_csv(other))

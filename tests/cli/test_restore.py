@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import shlex
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -336,3 +338,73 @@ def test_restore_says_what_no_mesh_takes_back(
     assert "common offset was lowered by 0.05 mm" in told
     told = " ".join(run(scored, "restore", "--round", "2").stderr.split())
     assert "Since the sheet of round 2 the common offset was lowered by 0.02 mm" in told
+
+
+# --- taken in again -------------------------------------------------------------------------
+
+
+def told_next(folder: Path, stderr: str) -> list[list[str]]:
+    """Return the commands that are told as steps."""
+    lines = [shlex.split(line) for line in stderr.splitlines() if line.startswith("     padsheet")]
+    return [words[words.index(str(folder)) + 1 :] for words in lines]
+
+
+def taken_in(folder: Path, z_mm: np.ndarray) -> Result:
+    result = run(folder, "mesh", "-", "--yes", "--first-row", "front", text=table(z_mm))
+    assert result.exit_code == 0, result.output
+    assert "Look before you print" not in result.stderr
+    return result
+
+
+@pytest.mark.parametrize("common_mm", [0.0, 0.06])
+@pytest.mark.parametrize("way", ["reset", "restore", "restore --mesh other"])
+def test_a_mesh_that_was_reset_or_brought_back_is_known_again(
+    tmp_path: Path, score_of: Callable[..., object], way: str, common_mm: float
+) -> None:
+    folder = make_folder(tmp_path / "bed", score_of)
+    BedFolder(folder).store_mesh(Mesh(grid=GRID, z_mm=0.5 * Z_MM, name="other"))
+    BedFolder(folder).store_mesh(Mesh(grid=GRID, z_mm=Z_MM, name="second"))
+    shutil.rmtree(folder / "rounds")
+    assert run(folder, "sheet").exit_code == 0
+    bed, round_ = BedFolder(folder), BedFolder(folder).round(1)
+    score = score_of(GRID, GAPS_MM + common_mm)
+    advice = advise(score, bed.bed(), mesh=bed.active_mesh())
+    assert (advice.work, advice.set_offset) == ("mesh", common_mm > 0)
+    round_.scores_json.write_text(scores_to_json(score, advice), encoding="utf-8")
+    after = obeyed(run(folder, "edits").stdout, Z_MM)
+    taken_in(folder, after)
+    lines = run(folder, *way.split())
+    assert told_next(folder, lines.stderr) == [["mesh", "answer.txt"]]
+    result = taken_in(folder, obeyed(lines.stdout, after))
+    said = " ".join(result.stderr.split())
+    known = {
+        "reset": f"Every point is zero, as after `padsheet -C {folder} reset`",
+        "restore": "This is the mesh 'second' again, as on the sheet of round 1",
+        "restore --mesh other": "This is the mesh 'other' again, as after `padsheet",
+    }
+    assert known[way] in said
+    assert "not as advised" not in said
+    assert "Save it in the printer, unless this is what it has saved already: send M500." in said
+    # What is told works, to the sheet.
+    # The offset that was advised may be asked for first: it was not set.
+    for words in told_next(folder, result.stderr):
+        result = run(folder, *words)
+        assert result.exit_code == 0, (words, result.output)
+    if words == ["applied", "--offset", "0"]:
+        for words in told_next(folder, result.stderr):
+            assert run(folder, *words).exit_code == 0, words
+    assert round_.read_applied().saved is None
+    assert BedFolder(folder).round(2).read_sheet().mesh_name == bed.active_mesh().name
+
+
+def test_over_a_cable_too_it_says_what_is_next(
+    scored: Path, printer: Callable[..., object]
+) -> None:
+    one = printer(Z_MM)
+    result = run(scored, "reset", "--port", one.name_of_port, "--yes", "--save")
+    assert result.exit_code == 0, result.output
+    said = result.stderr
+    assert said.index("Saved.") < said.index("What to do now:")
+    for words in told_next(scored, said):
+        assert run(scored, *words).exit_code == 0, words
+    assert BedFolder(scored).round(2).sheet_json.exists()
