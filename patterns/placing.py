@@ -72,10 +72,11 @@ def _is_wide(low_mm: float) -> bool:
 def may_be_high_mm(bed: Bed, ladder: Ladder, strokes: Iterable[Stroke]) -> float:
     """Return by how much the bed may stand higher beyond the mesh than a sheet allows for.
 
-    Zero where all lines keep clear, and for a sheet of no more reach than `fine`.
+    Zero where all lines keep clear, and for a sheet of no more reach than `fine`. Where the
+    correction is not sure to reach beyond the mesh, the envelope looks after that.
     """
     low_mm = ladder.reach_mm[0]
-    if not _is_wide(low_mm):
+    if not _is_wide(low_mm) or corrected_area(bed) is not None:
         return 0.0
     x, y, z = np.array([point for stroke in strokes for point in stroke.xyz_mm]).T
     spare = z - min(ladder.height_mm)
@@ -91,8 +92,8 @@ def _lines_clear(
     The lowest lines lie in its middle: to the sides it may stand out farther than to the front.
     """
     low_mm, clear = ladder.reach_mm[0], np.ones(len(x), bool)
-    if not _is_wide(low_mm):
-        return clear
+    if not _is_wide(low_mm) or corrected_area(bed) is not None:
+        return clear  # or what stands out is looked at with the mesh in force
     half, heights = shape.length_mm / 2, ladder.height_mm
     for k, height in enumerate(heights):
         spare = height - min(heights)
