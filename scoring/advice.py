@@ -148,6 +148,13 @@ class Advice:
         return self.work == "mesh" and any(node.changed for node in self.nodes)
 
     @property
+    def offset_to_set_mm(self) -> float:
+        """By how much the nozzle is to be moved everywhere in this round; 0 where it is not."""
+        if self.set_offset:
+            return self.offset_mm
+        return next((step.offset_mm for step in self.steps if step.offset_mm), 0.0)
+
+    @property
     def common_mm(self) -> float:
         """Gap less target that all points share, positive where the nozzle is too far."""
         return (-self.offset_mm if self.estimate_mm is None else self.estimate_mm) + 0.0

@@ -225,9 +225,9 @@ def _mesh_change_mm(
 
 def _open_offset_mm(advice: Advice | None, said_mm: float | None) -> float:
     """Return the common offset that was advised and of which nobody said whether it was set."""
-    if advice is None or not advice.set_offset or said_mm is not None:
+    if advice is None or said_mm is not None:
         return 0.0
-    return round(advice.offset_mm, 2)
+    return round(advice.offset_to_set_mm, 2)
 
 
 def _turned(

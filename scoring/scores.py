@@ -347,6 +347,7 @@ def _step(data: Any) -> AdvisedStep:
         kind=cast(StepKind, kind) if kind in get_args(StepKind) else "note",
         text=text_in(data["text"]),
         reach=reach if is_reach(reach) else "",
+        offset_mm=number(data.get("offset_mm", 0.0)),
     )
 
 

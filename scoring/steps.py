@@ -21,7 +21,7 @@ from padsheet.scoring.fusion import (
     sure_of_unread,
 )
 from padsheet.scoring.nodes import NodePlan
-from padsheet.scoring.phrases import listed, place, reach_word, within_95
+from padsheet.scoring.phrases import listed, place, points, reach_word, within_95
 from padsheet.scoring.plane import MM_PER_M, grid_xy_mm
 from padsheet.scoring.screws import ScrewTurn, expected_rise, moved_plane
 
@@ -40,6 +40,8 @@ OFFSET_WORDS = {
 }
 #: How much the nozzle is lowered where the eye sees it too far on every line that can be seen.
 BY_EYE_LOWER_MM = 0.05
+#: Less than this is not worth another print.
+BY_EYE_LEAST_MM = 0.03
 #: Why a pad that lies near the end of the sheet's reach is not read.
 END_OF_REACH = "pad-few-steps"
 #: A tilt is told over so many millimetres.
@@ -61,11 +63,15 @@ class AdvisedStep:
     reach : str
         Of a sheet: which reach to print it with, as the option takes it: `fine`, `first` or
         millimetres; empty leaves that to the command.
+    offset_mm : float
+        Of an offset that is to be set though no correction is given: by how much to move the nozzle
+        everywhere (negative: lower it). Else 0, and `Advice.offset_mm` tells it.
     """
 
     kind: StepKind
     text: str
     reach: str = ""
+    offset_mm: float = 0.0
 
 
 def _notes(*texts: str) -> list[AdvisedStep]:
@@ -115,32 +121,75 @@ def _withheld(case: Case) -> list[AdvisedStep]:
         return _notes(case.proof.text, "No further edits are given until that is cleared up.")
     high = sum(pad.verdict == "off scale high" for pad in case.score.pads)
     low = sum(pad.verdict == "off scale low" for pad in case.score.pads)
-    steps = _notes("Too few pads were read to correct anything.")
     if high > low and case.score.how == "eye":
-        text = (
-            "By eye the nozzle is farther from the bed than this sheet tells. Take a photo of the "
-            "print and score that, or print a sheet with --reach fine, on which the eye tells "
-            "farther gaps; if this is one, lower the nozzle everywhere by "
-            f"{BY_EYE_LOWER_MM:.2f} mm before, and put that on record with "
-            f"`padsheet applied --offset -{BY_EYE_LOWER_MM:.2f}`."
-        )
-        return [*steps, _sheet(text, "fine")]
+        return _too_far_by_eye(case, high)
     if high > low:
         text = (
-            "The nozzle is farther from the bed than this sheet reads: print a sheet with --reach "
-            "first; if this is one, set the screws with a sheet of paper again before."
+            f"{_beyond(case, high)} farther from the bed than this sheet reads: print a sheet with "
+            "--reach first; if this is one, set the screws with a sheet of paper again before."
         )
-        return [*steps, _sheet(text, "first")]
+        return [_sheet(text, "first")]
     if low:
         near_mm = -lowest_error_mm(_next_state(case), case.bed.plate.outline)
         raise_mm = max(FINE_MM, math.ceil((near_mm - FIRST_MM) * 100 - 1e-6) / 100)
         text = (
-            "The nozzle is nearer to the bed than this sheet reads: raise the nozzle by "
-            f"{raise_mm:.2f} mm everywhere, put that on record with `padsheet applied "
-            f"--offset {raise_mm:.2f}`, then print a sheet with --reach first."
+            f"{_beyond(case, low)} nearer to the bed than this sheet reads; how near is not known. "
+            f"Raise the nozzle everywhere by {raise_mm:.2f} mm {_offset_how(case)}: so much that "
+            "the next sheet keeps clear of the bed."
         )
-        return [*steps, _sheet(text, "first")]
-    return steps + _notes("Take the photo again, or print the sheet again.")
+        return [
+            AdvisedStep(kind="offset", text=text, offset_mm=raise_mm),
+            _sheet("Then print a sheet with --reach first.", "first"),
+        ]
+    return _notes(
+        "Too few pads were read to correct anything: take the photo again, or print the sheet "
+        "again."
+    )
+
+
+def _beyond(case: Case, count: int) -> str:
+    """Begin a sentence on pads off the scale of the sheet."""
+    return f"At {count} of {points(len(case.score.pads))} the nozzle is"
+
+
+def _offset_how(case: Case) -> str:
+    """Return how the common offset is set, by the profile."""
+    return OFFSET_WORDS.get(case.bed.edits.offset_style, "at every mesh point alike")
+
+
+def _too_far_by_eye(case: Case, high: int) -> list[AdvisedStep]:
+    """Say what to do where the lowest lines look best: how far the nozzle is, nobody has seen.
+
+    A `fine` sheet has lower lines than others and tells more. Where its reach has room to spare
+    below the least gap that was seen, as after such a sheet, the nozzle is lowered by that.
+    """
+    steps = [
+        AdvisedStep(
+            kind="photo",
+            text=f"{_beyond(case, high)} farther from the bed than the eye can tell on this sheet; "
+            "how far is not known. A photo of the print, scored, tells more than the eye: if you "
+            "can take one, do that in place of what follows.",
+        )
+    ]
+    # Without a lower bound a pad may lie anywhere nearer; what no pad tells, `sheet` looks after.
+    bounds_mm = [pad.interval_mm[0] for pad in case.score.pads if pad.interval_mm is not None]
+    low_mm = min(-math.inf if bound is None else bound for bound in bounds_mm)
+    spare_mm = min(BY_EYE_LOWER_MM, low_mm - case.score.target_gap_mm + FINE_MM)
+    if spare_mm < 0:
+        return [*steps, _next_sheet("Print a sheet{}.", _reach_for(case, _next_state(case)))]
+    if spare_mm < BY_EYE_LEAST_MM:
+        text = "Print a sheet with --reach fine. Its lines are lower, so the eye tells more."
+        return [*steps, _sheet(text, "fine")]
+    lower_mm = math.floor(spare_mm * 100 + 1e-6) / 100
+    text = (
+        f"Lower the nozzle everywhere by {lower_mm:.2f} mm {_offset_how(case)}: no more, so that "
+        "the next sheet surely keeps clear of the bed."
+    )
+    return [
+        *steps,
+        AdvisedStep(kind="offset", text=text, offset_mm=-lower_mm),
+        _sheet("Then print a sheet with --reach fine.", "fine"),
+    ]
 
 
 def _screws(case: Case, turns: Sequence[ScrewTurn]) -> list[AdvisedStep]:

@@ -115,7 +115,7 @@ def todo(
             continue
         text = step.text.replace("`padsheet ", f"`{base} ")
         if step.kind == "offset":
-            text += in_all_words(by_hand_mm, advice.offset_mm)
+            text += in_all_words(by_hand_mm, advice.offset_to_set_mm)
         steps.append(Step(text=text, commands=commands, fact=step.kind == "fact"))
     sheet = any("sheet" in command.split() for step in steps for command in step.commands)
     if advice.done:
@@ -485,11 +485,11 @@ def _record(advice: Advice, base: str, told: Edits) -> list[Step]:
     """Return the step that records what no mesh read back shows."""
     if advice.work == "screws":
         text, option = "Once the screws are turned, put it on record.", "--screws"
-    elif advice.set_offset:
+    elif advice.offset_to_set_mm:
         text = "Once the offset is set, put it on record."
         if told.offset_style == "hand":
             text = "Put that on record: the next sheet has to be printed with it."
-        option = f"--offset {advice.offset_mm:.2f}"
+        option = f"--offset {advice.offset_to_set_mm:.2f}"
     else:
         return []
     return [Step(text=text, commands=(f"{base} applied {option}",))]

@@ -78,10 +78,16 @@ def test_bounds_only_move_little_in_a_folder_with_earlier_scores(
     result = run("-C", bed, "score", "--by-eye", "-", text=table(line))
     assert result.exit_code == 0, result.output
     told = " ".join(result.stderr.split())
-    assert "Too few pads were read to correct anything" in told
-    small = {"lower": "lower the nozzle everywhere by 0.05 mm before", "raise": "by 0.08 mm"}
-    assert small[step] in told
-    assert f"applied --offset {'-0.05' if step == 'lower' else '0.08'}" in told
+    assert "At 9 of 9 points the nozzle is" in told
+    assert "Too few pads" not in told
+    moved = re.search(r"(Lower|Raise) the nozzle everywhere by (0\.[0-9]+) mm by hand", told)
+    assert moved is not None
+    assert moved[1].lower() == step
+    assert 0.05 <= float(moved[2]) <= (0.05 if step == "lower" else 0.15)
+    assert f"applied --offset {'-' if step == 'lower' else ''}{moved[2]}" in told
+    assert f"sheet --reach {'fine' if step == 'lower' else 'first'}" in told
+    # What sheet this was it knows, and does not ask.
+    assert "if this is one" not in told
     assert "corrected by what is proven" not in told
     said = " ".join(result.stdout.split())
     assert "9 of 9 points are off the scale of this sheet" in said
@@ -90,6 +96,38 @@ def test_bounds_only_move_little_in_a_folder_with_earlier_scores(
     report = (bed / "rounds" / "02" / "report.html").read_text(encoding="utf-8")
     # Every bound leaves it open whether the point is within tolerance: none has a colour of error.
     assert set(re.findall(r'fill="(#[0-9a-f]{6})"[^>]*class="cell', report)) == {UNREAD.fill}
+
+
+def test_a_wide_sheet_too_high_for_the_eye_is_followed_by_a_fine_one(tmp_path: Path) -> None:
+    """Its lowest line may be just right: nothing is to be lowered by that."""
+    path = tmp_path / "bed"
+    assert run("init", path, "--mesh", "3", "3").exit_code == 0
+    assert run("-C", path, "sheet", "--reach", "first").exit_code == 0
+    result = run("-C", path, "score", "--by-eye", "-", text=table(5))
+    told = " ".join(result.stderr.split())
+    assert "farther from the bed than the eye can tell on this sheet" in told
+    assert "Lower the nozzle" not in told
+    assert "applied --offset" not in told
+    (advised,) = (
+        line.strip()
+        for line in result.stderr.splitlines()
+        if "  padsheet" in line and " sheet " in line
+    )
+    assert advised.endswith(" sheet --reach fine")
+    assert run(*shlex.split(advised)[1:]).exit_code == 0
+
+
+def test_an_offset_told_again_names_what_it_makes_in_all(bed: Path) -> None:
+    for number, more in ((1, ""), (2, "a further 0.05 mm, and lower by 0.10 mm in all")):
+        result = run("-C", bed, "score", "--by-eye", "-", text=table(5))
+        assert result.exit_code == 0, result.output
+        told = " ".join(result.stderr.split())
+        assert "Lower the nozzle everywhere by 0.05 mm by hand" in told
+        assert more in told
+        if number == 1:
+            assert "in all" not in told
+            assert run("-C", bed, "applied", "--offset", "-0.05").exit_code == 0
+            assert run("-C", bed, "sheet", "--reach", "fine").exit_code == 0
 
 
 def test_the_directions_of_the_screws_are_told_once_raises_is_written(tmp_path: Path) -> None:

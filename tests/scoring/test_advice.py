@@ -378,13 +378,26 @@ def test_a_sheet_wholly_off_scale_asks_for_a_scout_sheet(score_of):
     eyed = dataclasses.replace(score_of(GRID, np.full(25, 0.4), bounds=high), how="eye")
     advice = advise(eyed, BED, mesh=None)
     assert [step.reach for step in advice.steps if step.kind == "sheet"] == ["fine"]
-    assert any("lower the nozzle everywhere by 0.05 mm" in step.text for step in advice.steps)
+    assert any("Lower the nozzle everywhere by 0.05 mm" in step.text for step in advice.steps)
+    assert advice.offset_to_set_mm == -0.05
+    # Not by more than keeps the next sheet clear, and not at all where some pads may be too near.
+    for bound, lowered in ((0.17, -0.05), (0.1601, -0.04), (0.14, 0.0), (None, 0.0)):
+        bounds = high | {(2, 2): (bound, None if bound else 0.15)}
+        eyed = dataclasses.replace(score_of(GRID, np.full(25, 0.4), bounds=bounds), how="eye")
+        advice = advise(eyed, BED, mesh=None)
+        assert advice.offset_to_set_mm == lowered
+        assert any(step.kind == "sheet" for step in advice.steps)
     low = dict.fromkeys(GRID.nodes, (None, 0.12))
     advice = advise(score_of(GRID, np.full(25, 0.1), bounds=low), BED, mesh=None)
     # Far enough for the next sheet: what a bound leaves open counts too.
     told = " ".join(step.text for step in advice.steps)
-    raised = re.search(r"raise the nozzle by ([0-9.]+) mm everywhere.*applied --offset \1`", told)
+    raised = re.search(r"Raise the nozzle everywhere by ([0-9.]+) mm by hand", told)
     assert raised is not None
+    assert advice.offset_to_set_mm == float(raised[1])
+    commands = [
+        c for step in todo(advice, Path(), proved=True, mesh_known=True) for c in step.commands
+    ]
+    assert commands == [f"padsheet applied --offset {raised[1]}", "padsheet sheet --reach first"]
     assert 0.08 <= float(raised[1]) <= 0.35
 
 
@@ -402,7 +415,8 @@ def test_bounds_alone_move_nothing_however_well_the_bed_was_known(score_of, high
     assert known.read.all()
     assert (advice.work, advice.set_offset) == ("withheld", False)
     assert not any(node.changed for node in advice.nodes)
-    assert not any(step.kind == "offset" for step in advice.steps)
+    # The nozzle is raised all the same where a sheet might come too near.
+    assert (advice.offset_to_set_mm > 0) is not high
 
 
 def test_a_point_known_from_the_sheet_before_is_lowered_though_this_one_gives_a_bound(score_of):
