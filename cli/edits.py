@@ -119,7 +119,8 @@ def command(
             if not force and since is None:
                 _finish(folder, bed, number, keep_mean=keep_mean)
             round_ = round_to_edit(folder, number, force=force or since is not None)
-            if not (force or empty_mesh):
+            held = folder.active_mesh()
+            if not (force or empty_mesh or (held is not None and held.absent)):
                 refuse_failed_proof(folder, bed)
             if since is not None:
                 made = _since(folder, bed, round_, since)
@@ -133,7 +134,7 @@ def command(
                     empty_mesh=empty_mesh,
                 )
             if made.edits.edits:
-                if empty_mesh:
+                if made.edits.from_nothing:
                     store_empty(folder, round_, made.edits, bed)
                 write_edits(round_, made.edits)
     _show(folder, bed, round_, made, as_json=as_json, empty_mesh=empty_mesh)
@@ -162,7 +163,8 @@ def _show(
     empty_mesh: bool,
 ) -> None:
     """Print the edits, and say what has to be looked at before they are sent."""
-    if made.edits.edits and not empty_mesh and not is_proved(folder, bed):
+    from_nothing = made.edits.from_nothing
+    if made.edits.edits and not from_nothing and not is_proved(folder, bed):
         say(
             "First prove the edit style on your printer, before any of these edits is sent: "
             "`padsheet edits --prove`."
@@ -171,7 +173,7 @@ def _show(
         show_json(_data(made, round_.number))
     else:
         click.echo("\n".join(made.edits.lines))
-    if made.edits.edits and empty_mesh:
+    if made.edits.edits and from_nothing:
         say(
             "With no mesh in the printer nothing can be proved before: compare what it shows after "
             "these edits point by point, with care, before anything is printed or saved."
@@ -260,8 +262,14 @@ def _known_mesh(folder: BedFolder) -> Mesh:
     if mesh is None:
         raise PadsheetError(
             "the mesh in the printer is not known, and a proof compares it before and after",
-            remedy="Take it in with `padsheet mesh` first; if the printer holds none, there is "
-            "nothing to prove yet: `padsheet edits --empty-mesh` writes every point.",
+            remedy="Take it in first with `padsheet mesh FILE`; if the printer holds none, put "
+            "that on record with `padsheet mesh --empty`: then there is nothing to prove yet.",
+            code="proof-no-mesh",
+        )
+    if mesh.absent:
+        raise PadsheetError(
+            "the printer holds no mesh, so there is nothing yet to prove the edit style on",
+            remedy="`padsheet edits` writes every point; compare what the printer shows after.",
             code="proof-no-mesh",
         )
     return mesh

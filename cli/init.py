@@ -240,7 +240,8 @@ def _next_steps(path: Path, bed: Bed) -> str:
         "size, temperature or command can damage the printer.\n"
         f"{_screw_words(bed)}"
         f"Next: edit {path}. If the printer holds a mesh already, take it in with "
-        f"`padsheet -C {folder} mesh FILE`. Then `padsheet -C {folder} sheet`."
+        f"`padsheet -C {folder} mesh FILE`; if it holds none, say so with "
+        f"`padsheet -C {folder} mesh --empty`. Then `padsheet -C {folder} sheet`."
     )
 
 

@@ -25,7 +25,7 @@ from padsheet.cli.options import (
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.applied import Applied
-from padsheet.scoring.mesh import Mesh
+from padsheet.scoring.mesh import Mesh, empty_mesh
 from padsheet.scoring.mesh_check import Flip, flipped_in_history, show_map
 from padsheet.scoring.mesh_table import OPPOSITE, TableReading, read_table
 from padsheet.scoring.recording import mesh_change, now_text
@@ -66,6 +66,12 @@ LARGEST_BYTES = 1_000_000
     help="Which side of the bed the first printed column shows; else as the profile says.",
 )
 @click.option(
+    "--empty",
+    "absent",
+    is_flag=True,
+    help="The printer holds no mesh: put that on record, no FILE.",
+)
+@click.option(
     "--name",
     metavar="NAME",
     help="Name in the bed folder; 'mesh', 'mesh-2' and so on if not given.",
@@ -81,6 +87,7 @@ def command(
     file: Path | None,
     first_row: Literal["front", "back"] | None,
     first_column: Literal["left", "right"] | None,
+    absent: bool,
     name: str | None,
     bed_temp: float | None,
     plate: str | None,
@@ -97,11 +104,18 @@ def command(
     Example:
       padsheet -C my-bed mesh answer.txt
       padsheet mesh - --first-row back < answer.txt
+      padsheet -C my-bed mesh --empty
     """  # noqa: D301 -- click's mark for a paragraph kept as it is
+    if absent and (file is not None or first_row is not None or first_column is not None):
+        raise click.UsageError("--empty says that there is no table: leave FILE and its rows out.")
+    if absent:
+        with user_errors():
+            _take_in_none(BedFolder(folder_of(ctx)), name, bed_temp, plate, force, as_json=as_json)
+        return
     if file is None:
         raise click.UsageError(
             "Name the text file with the mesh that the printer shows, such as `padsheet mesh "
-            "answer.txt`; - for standard input."
+            "answer.txt`; - for standard input. If the printer holds none: `padsheet mesh --empty`."
         )
     with user_errors():
         folder = BedFolder(folder_of(ctx))
@@ -149,6 +163,46 @@ def command(
     if applied is not None:
         _say_applied(folder, mesh, applied, round_)
     elif corrected is None or not corrected.score_again:
+        _say_next(folder, before, mesh)
+
+
+def _take_in_none(
+    folder: BedFolder,
+    name: str | None,
+    bed_temp: float | None,
+    plate: str | None,
+    force: bool,
+    *,
+    as_json: bool,
+) -> None:
+    """Put on record that the printer holds no mesh."""
+    bed = folder.bed()
+    with folder.lock():
+        before, round_ = _before(folder), round_to_record(folder)
+        held, applied = folder.active_mesh() if _fits(folder) else None, None
+        if held is not None and held.absent:
+            mesh = held
+        else:
+            nothing = replace(empty_mesh(bed.mesh), name="empty", taken=now_text(), absent=True)
+            mesh = _described(folder, bed, nothing, name, bed_temp, plate)
+            folder.store_mesh(mesh, force=force)
+            applied = record_read_back(folder, before, mesh)
+    if as_json:
+        show_json(
+            {
+                "format": 1,
+                "name": mesh.name,
+                "empty": True,
+                "applied_nodes": None if applied is None else len(applied.nodes),
+            }
+        )
+    say(
+        f"On record as '{mesh.name}': the printer holds no mesh, and nothing is corrected. The "
+        "first edits will write every point, from zero."
+    )
+    if applied is not None:
+        _say_applied(folder, mesh, applied, round_)
+    else:
         _say_next(folder, before, mesh)
 
 
@@ -328,6 +382,17 @@ def _other_ways(file: Path, bed: Bed, first_row: str | None, first_column: str |
         f"If front and back are exchanged: {command} --first-row {other_row}{keep_column}`. Or if "
         f"left and right are: {command}{keep_row} --first-column {other_column}`."
     )
+
+
+def _fits(folder: BedFolder) -> bool:
+    """Tell whether the mesh on record, if any, is of the grid that the profile has now."""
+    try:
+        folder.active_mesh()
+    except PadsheetError as error:
+        if error.code in ("mesh-other-grid", "mesh-none"):
+            return False
+        raise
+    return True
 
 
 def _before(folder: BedFolder) -> Mesh | None:

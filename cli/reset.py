@@ -39,7 +39,7 @@ def command(ctx: click.Context, port: str | None, baud: int, yes: bool, save: bo
             edits = reset_edits(bed, now)
             back = (
                 "What it holds now is not known here, so there is no way back: to keep one, let "
-                "the printer show its mesh and take it in with `padsheet mesh` first."
+                "the printer show its mesh and take it in with `padsheet mesh FILE` first."
                 if now is None
                 else "`padsheet restore` brings the present one back."
             )
@@ -53,7 +53,8 @@ def command(ctx: click.Context, port: str | None, baud: int, yes: bool, save: bo
             if port is not None and now is None:
                 raise PadsheetError(
                     "the mesh in the printer is not known",
-                    remedy="Take it in with `padsheet mesh` first, or send reset.gcode by hand.",
+                    remedy="Take it in first with `padsheet mesh FILE`, or give the printer the "
+                    "lines of reset.gcode by hand.",
                     code="restore-unknown",
                 )
             say(change(edits))

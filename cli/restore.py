@@ -87,7 +87,7 @@ def command(
             if now is None:
                 raise PadsheetError(
                     "the mesh in the printer is not known",
-                    remedy="Take it in with `padsheet mesh` first.",
+                    remedy="Take it in with `padsheet mesh FILE` first.",
                     code="restore-unknown",
                 )
             target, round_ = mesh_to_restore(folder, number=number, name=name)

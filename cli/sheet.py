@@ -225,8 +225,9 @@ def _talk(round_: Round, chosen: Chosen, folder: BedFolder, by_hand: str) -> Non
         say(note)
     if sheet.mesh_active == "unknown":
         say(
-            "Which mesh the printer holds is not known here. If it holds one, take it in first: "
-            "`padsheet mesh FILE`, then `padsheet sheet --force`."
+            "Which mesh the printer holds is not known here. Put that on record first, with "
+            "`padsheet mesh FILE`, or `padsheet mesh --empty` if it holds none; then write the "
+            "sheet afresh with `padsheet sheet --force`."
         )
     if by_hand:
         say(f"Common offset, in this print too: {by_hand} (set by hand, as on record).")

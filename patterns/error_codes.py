@@ -472,12 +472,12 @@ _TABLE: Mapping[str, tuple[tuple[str, str, str], ...]] = {
         (
             "edits-mesh-was-off",
             "the sheet was printed without the mesh that the printer holds",
-            "print one with the mesh on, or begin from an empty mesh",
+            "print one with the mesh on, or begin without one: `padsheet mesh --empty`",
         ),
         (
             "edits-mesh-unknown",
             "the style sets whole values, and the mesh is not known",
-            "`padsheet mesh`, or `--empty-mesh`",
+            "`padsheet mesh FILE`, or `padsheet mesh --empty`",
         ),
         ("edits-not-empty", "`--empty-mesh`, but a mesh is known", "leave it out"),
         ("edits-other-grid", "advice or mesh of another grid", "score again, take the mesh in"),

@@ -248,8 +248,8 @@ def make_edits(
     if before is None and not adds(bed.edits):
         raise PadsheetError(
             f"the style {bed.edits.style} writes whole mesh values, and the mesh is not known",
-            remedy="Read it back from the printer with `padsheet mesh`, or use --empty-mesh if the "
-            "printer says that it holds none.",
+            remedy="Take in what the printer shows with `padsheet mesh FILE`; if it says that it "
+            "holds none, put that on record with `padsheet mesh --empty`.",
             code="edits-mesh-unknown",
         )
     wanted_mm = _changes(nodes, bed.mesh, keep_mean=keep_mean)
@@ -309,7 +309,8 @@ def _known_mesh(bed: Bed, mesh: Mesh | None, *, empty_mesh: bool) -> Mesh | None
         if mesh is not None and np.any(mesh.z_mm):
             raise PadsheetError(
                 f"the printer is said to hold no mesh, but '{mesh.name}' was read from it",
-                remedy="Leave --empty-mesh out, or take the present mesh in with `padsheet mesh`.",
+                remedy="Leave --empty-mesh out. If the printer holds none by now, put that on "
+                "record with `padsheet mesh --empty`.",
                 code="edits-not-empty",
             )
         return Mesh(grid=bed.mesh, z_mm=np.zeros((bed.mesh.rows, bed.mesh.columns)), name="empty")
@@ -319,7 +320,7 @@ def _known_mesh(bed: Bed, mesh: Mesh | None, *, empty_mesh: bool) -> Mesh | None
         raise PadsheetError(
             f"the mesh '{mesh.name}' has {mesh.grid.columns} x {mesh.grid.rows} points, the "
             f"profile {bed.mesh.columns} x {bed.mesh.rows}",
-            remedy="Take the present mesh in with `padsheet mesh`.",
+            remedy="Take the present mesh in with `padsheet mesh FILE`.",
             code="edits-other-grid",
         )
     return mesh

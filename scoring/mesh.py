@@ -30,6 +30,8 @@ __all__ = [
 
 # Node places in a file have three decimals; half a unit of the last one, and some air.
 PLACE_TOLERANCE_MM = 0.001
+# The note in a file that stands for no mesh at all.
+ABSENT = "the printer holds none"
 SAME_VALUE_MM = 5e-6
 """Files keep six decimals; values nearer than this are the same."""
 
@@ -52,6 +54,9 @@ class Mesh:
         Bed temperature it belongs to.
     plate : str
         Name of the plate it belongs to.
+    absent : bool
+        Whether it stands for no mesh at all in the printer, which corrects as one of zeros does but
+        has no points that could be changed one by one. Never with other values.
 
     Raises
     ------
@@ -65,6 +70,7 @@ class Mesh:
     taken: str = ""
     bed_c: float | None = None
     plate: str = ""
+    absent: bool = False
 
     def __post_init__(self) -> None:
         z_mm = np.asarray(self.z_mm, dtype=np.float64)
@@ -73,6 +79,7 @@ class Mesh:
         if not np.all(np.isfinite(z_mm)):
             raise ValueError("z_mm must be finite")
         object.__setattr__(self, "z_mm", z_mm)
+        object.__setattr__(self, "absent", self.absent and not np.any(z_mm))
 
 
 def empty_mesh(grid: MeshGrid) -> Mesh:
@@ -219,6 +226,8 @@ def mesh_csv(mesh: Mesh) -> str:
         f"# plate: {_one_line(mesh.plate)}",
         "# columns from left to right, rows from the front of the bed to the back",
     ]
+    if mesh.absent:
+        comments.insert(1, f"# {ABSENT}: yes")
     head = ",".join(["y mm / x mm", *(_place(x) for x in mesh.grid.x_mm)])
     rows = [
         ",".join([_place(y), *(_height(z) for z in row)])
@@ -298,6 +307,7 @@ def parse_mesh_csv(text: str, path: Path, grid: MeshGrid | None = None) -> Mesh:
         z_mm=z_mm,
         name=notes.get("name", "") or path.stem,
         taken=notes.get("taken", ""),
+        absent=notes.get(ABSENT) == "yes",
         bed_c=_number(bed_c, path) if bed_c else None,
         plate=notes.get("plate", ""),
     )
@@ -310,7 +320,7 @@ def _comments(text: str, path: Path) -> dict[str, str]:
         if line.startswith("# bed mesh, format ") and not line.startswith("# bed mesh, format 1;"):
             raise PadsheetError(
                 f"the mesh file {path.name} has a newer format than this program reads",
-                remedy="Update padsheet, or take the mesh in again with `padsheet mesh`.",
+                remedy="Update padsheet, or take the mesh in again with `padsheet mesh FILE`.",
                 code="mesh-file-newer",
             )
         key, colon, value = line.removeprefix("#").partition(":")
@@ -341,8 +351,8 @@ def _check_same_nodes(path: Path, found: MeshGrid, wanted: MeshGrid) -> None:
             f"{found.x_min_mm:g}..{found.x_max_mm:g}, y {found.y_min_mm:g}..{found.y_max_mm:g} mm, "
             f"the profile {wanted.columns} x {wanted.rows} in x "
             f"{wanted.x_min_mm:g}..{wanted.x_max_mm:g}, y {wanted.y_min_mm:g}..{wanted.y_max_mm:g}",
-            remedy="Take the mesh in again with `padsheet mesh`, or put the old grid back into "
-            "bed.toml.",
+            remedy="Take the mesh in again with `padsheet mesh FILE`, or put the old grid back "
+            "into bed.toml.",
             code="mesh-other-grid",
         )
 
@@ -350,6 +360,6 @@ def _check_same_nodes(path: Path, found: MeshGrid, wanted: MeshGrid) -> None:
 def _bad_file(path: Path, why: str) -> PadsheetError:
     return PadsheetError(
         f"cannot read the mesh file {path.name}: {why}",
-        remedy="Take the mesh in again with `padsheet mesh`.",
+        remedy="Take the mesh in again with `padsheet mesh FILE`.",
         code="mesh-file",
     )

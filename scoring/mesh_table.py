@@ -174,15 +174,13 @@ def _nothing(text: str) -> PadsheetError:
     if _EMPTY.search(text):
         return PadsheetError(
             "the printer says that it holds no mesh",
-            remedy="Go on without one: print and score the sheet, then give the first "
-            "`padsheet edits` or `padsheet send` the option --empty-mesh.",
+            remedy="Put that on record with `padsheet mesh --empty`, and go on without one.",
             code="mesh-none",
         )
     return PadsheetError(
         "there is no mesh table in this text",
         remedy="Ask the printer for its mesh (often 'M420 V') and copy the whole answer. If it "
-        "says that it holds none, go on without: print and score the sheet, then give the first "
-        "`padsheet edits` or `padsheet send` the option --empty-mesh.",
+        "says that it holds none, put that on record with `padsheet mesh --empty`.",
         code="mesh-no-table",
     )
 

@@ -86,7 +86,7 @@ def reset_edits(bed: Bed, now: Mesh | None) -> EditList:
     if adds(bed.edits):
         raise PadsheetError(
             f"the style {bed.edits.style} adds to the mesh, and the mesh is not known",
-            remedy="Read it back from the printer with `padsheet mesh` first.",
+            remedy="Read it back from the printer with `padsheet mesh FILE` first.",
             code="edits-mesh-unknown",
         )
     made = make_edits((), _exact(bed), None, empty_mesh=True)
@@ -183,7 +183,7 @@ def edits_since(folder: BedFolder, number: int, pending: EditList | None) -> Edi
     if target is None:
         raise PadsheetError(
             "the mesh in the printer is not known",
-            remedy="Take it in with `padsheet mesh` first.",
+            remedy="Take it in with `padsheet mesh FILE` first.",
             code="restore-unknown",
         )
     return edits_between(folder.bed(), before, target)

@@ -144,7 +144,12 @@ def _stored_empty(folder: BedFolder, round_: Round) -> Mesh | None:
     """Return the empty mesh that was stored when a round's edits began from nothing."""
     stem = _before_stem(round_)
     return next(
-        (m for m in folder.known_meshes() if m.name.startswith(stem) and not np.any(m.z_mm)), None
+        (
+            m
+            for m in folder.known_meshes()
+            if m.absent or (m.name.startswith(stem) and not np.any(m.z_mm))
+        ),
+        None,
     )
 
 
@@ -213,7 +218,9 @@ def edits_of_round(
             remedy=" ".join(told[1:]) or "Print and score a new sheet.",
             code="edits-withheld",
         )
-    mesh = None if empty_mesh else folder.active_mesh()
+    held = folder.active_mesh()
+    absent = held is not None and held.absent
+    mesh = None if empty_mesh else held
     _check_said(folder, round_)
     _check_mesh_was_on(round_, bed, mesh)
     edits = make_edits(
@@ -222,7 +229,7 @@ def edits_of_round(
         mesh,
         only_changed=only_changed,
         keep_mean=keep_mean,
-        empty_mesh=empty_mesh,
+        empty_mesh=empty_mesh or absent,
     )
     offset, problem = _offset(bed, advice)
     return RoundEdits(advice=advice, edits=edits, offset=offset, offset_problem=problem)
@@ -251,8 +258,8 @@ def _check_mesh_was_on(round_: Round, bed: Bed, mesh: Mesh | None) -> None:
         raise PadsheetError(
             f"the sheet of round {round_.number} was printed without the mesh, so it does not tell "
             "what is wrong with the mesh in the printer",
-            remedy="Print a sheet with the mesh on; or let the printer forget its mesh and use "
-            "--empty-mesh.",
+            remedy="Print a sheet with the mesh on; or let the printer forget its mesh, and put "
+            "that on record with `padsheet mesh --empty`.",
             code="edits-mesh-was-off",
         )
 

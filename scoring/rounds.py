@@ -257,7 +257,7 @@ class BedFolder:
         if not path.is_file():
             raise PadsheetError(
                 f"the bed folder has no mesh {name!r}",
-                remedy="Take in what the printer reports with `padsheet mesh`.",
+                remedy="Take in what the printer reports with `padsheet mesh FILE`.",
                 code="mesh-none",
             )
         return read_mesh_csv(path, self.bed().mesh)

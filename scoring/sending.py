@@ -162,8 +162,8 @@ def send_edits(
         raise PadsheetError(
             "the mesh in the printer is not the one that the edits were made for: it differs at "
             + _differences(before.z_mm, edits.before.z_mm, bed),
-            remedy="Take the present mesh in with `padsheet mesh`; if it changed after the sheet "
-            "was printed, print a new sheet.",
+            remedy="Take the present mesh in with `padsheet mesh FILE`; if it changed after the "
+            "sheet was printed, print a new sheet.",
             code="send-other-mesh",
         )
     done = 0
@@ -294,7 +294,7 @@ def save_mesh(link: Link, outcome: Outcome, bed: Bed) -> None:
     if not same_mesh(read_mesh(link, bed), outcome.after, bed):
         raise PadsheetError(
             "the mesh in the printer has changed since it was compared; it was not saved",
-            remedy="Start again with `padsheet mesh`.",
+            remedy="Start again with `padsheet mesh FILE`.",
             code="send-changed",
         )
     try:
@@ -334,7 +334,7 @@ def prove_over_link(link: Link, bed: Bed, *, mesh: Mesh | None = None) -> StyleP
         raise PadsheetError(
             "the mesh in the printer is not the one that is known: it differs at "
             + _differences(before.z_mm, mesh.z_mm, bed),
-            remedy="Take the present mesh in with `padsheet mesh`.",
+            remedy="Take the present mesh in with `padsheet mesh FILE`.",
             code="send-other-mesh",
         )
     edits = prove_edit(bed, before)

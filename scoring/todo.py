@@ -510,9 +510,12 @@ def _before_edits(base: str, *, proved: bool, mesh_known: bool) -> list[Step]:
         return [
             Step(
                 text="Let the printer show the mesh that it holds (often with M420 V), save the "
-                "whole answer as a text file and take it in. If it holds none, add --empty-mesh to "
-                "the commands of the next step instead.",
+                "whole answer as a text file and take it in.",
                 commands=(f"{base} mesh answer.txt",),
+                other=Step(
+                    text="Or, if it says that it holds none, put that on record:",
+                    commands=(f"{base} mesh --empty",),
+                ),
             )
         ]
     if proved:
@@ -556,11 +559,13 @@ def todo_of(folder: BedFolder, round_: Round, advice: Advice) -> list[Step]:
             [_sheet_waits(folder, base, later[-1].number)] if later else after_edits(folder, round_)
         )
         return [Step(text=f"{said}."), *left]
+    held = folder.active_mesh()
     return todo(
         advice,
         folder.path,
-        proved=is_proved(folder, bed),
-        mesh_known=folder.active_mesh() is not None,
+        # Where the printer holds no mesh there is nothing to prove on.
+        proved=is_proved(folder, bed) or (held is not None and held.absent),
+        mesh_known=held is not None,
         photos=round_.photos(),
         edits=bed.edits,
         unsaved=advice.done and _unsaved(_newest_edits(folder)),

@@ -104,9 +104,13 @@ def _check_word(
             code="applied-known",
         )
     if known is None and not mesh_points and advice is not None and advice.has_edits:
+        said = (" --screws" if screws else "") + (
+            "" if offset_mm is None else f" --offset {offset_mm:g}"
+        )
         raise PadsheetError(
             f"nobody has said what became of the mesh edits of round {round_.number}",
-            remedy="Read the mesh back with `padsheet mesh`, or add --as-advised or --no-edits."
+            remedy="Read the mesh back with `padsheet mesh FILE`, or say it too: `padsheet applied "
+            f"--as-advised{said}`, or `padsheet applied --no-edits{said}` if none were made."
             + (_earlier_screws(folder, round_) if screws else ""),
             code="applied-unsaid",
         )

@@ -19,6 +19,7 @@ from padsheet.scoring.advice import advise
 from padsheet.scoring.mesh import Mesh, mesh_csv
 from padsheet.scoring.rounds import BedFolder
 from padsheet.scoring.scores import scores_to_json
+from padsheet.scoring.todo import todo_of
 
 GRID = MeshGrid(columns=5, rows=4, y_min_mm=30, y_max_mm=190)
 Z_MM = np.random.default_rng(11).normal(0, 0.1, (4, 5)).round(3)
@@ -157,7 +158,7 @@ def test_what_is_no_mesh_is_one_sentence(folder: Path, text: bytes, code: str) -
     assert f"[{code}]" in result.stderr
     assert "Traceback" not in result.output
     # A printer without a mesh is no dead end.
-    assert ("--empty-mesh" in result.stderr) is (code == "mesh-no-table")
+    assert (f"`padsheet -C {folder} mesh --empty`" in result.stderr) is (code == "mesh-no-table")
 
 
 def test_edits_are_written_with_the_way_back(scored: Path) -> None:
@@ -190,11 +191,11 @@ def test_edits_without_the_mesh_are_refused(folder: Path, score_of: Callable[...
     result = run(folder, "edits")
     assert result.exit_code == 1
     assert "edits-mesh-unknown" in result.stderr
-    assert f"`padsheet -C {folder} mesh`" in result.stderr
+    assert f"`padsheet -C {folder} mesh FILE`" in result.stderr
     # A printer that holds none has nothing to compare before and after: no dead end, but a word.
     proof = run(folder, "edits", "--prove")
     assert proof.exit_code == 1
-    assert f"`padsheet -C {folder} edits --empty-mesh`" in proof.stderr
+    assert f"`padsheet -C {folder} mesh --empty`" in proof.stderr
     written = run(folder, "edits", "--empty-mesh")
     assert written.exit_code == 0, written.output
     assert "edits --prove" not in written.stderr
@@ -797,3 +798,65 @@ def test_a_sheet_that_waits_is_written_afresh_for_another_mesh(folder: Path, tab
     assert result.exit_code == 0
     assert "The sheet of round 1 was written for other mesh values." in said
     assert f"`padsheet -C {folder} sheet --force`" in said
+
+
+# --- a printer that holds no mesh -------------------------------------------------------------
+
+
+def test_that_the_printer_holds_no_mesh_is_put_on_record_by_a_command(
+    folder: Path, score_of: Callable[..., object]
+) -> None:
+    """Each message names the command whole, and what it names works, to the first edits."""
+    answer = folder / "answer.txt"
+    answer.write_text("echo: Mesh bed leveling has no valid mesh\n")
+    none = f"`padsheet -C {folder} mesh --empty`"
+    add_round(folder, score_of)
+    for words in (["mesh", str(answer)], ["edits"], ["edits", "--prove"]):
+        refused = run(folder, *words)
+        assert refused.exit_code == 1
+        assert none in refused.stderr, words
+        assert "--empty-mesh" not in refused.stderr
+    bed = BedFolder(folder)
+    steps = todo_of(bed, bed.round(1), bed.round(1).read_advice())
+    assert steps[0].other.commands == (f"padsheet -C {folder} mesh --empty",)
+    recorded = run(folder, "mesh", "--empty")
+    assert recorded.exit_code == 0, recorded.output
+    assert "the printer holds no mesh, and nothing is corrected" in recorded.stderr
+    held = bed.active_mesh()
+    assert held.absent
+    assert not held.z_mm.any()
+    told = [c for s in todo_of(bed, bed.round(1), bed.round(1).read_advice()) for c in s.commands]
+    assert f"padsheet -C {folder} send --port PORT" in told
+    assert not any("prove" in command for command in told)
+    # Every point is written, though no option says so, and nothing is asked to be proved.
+    written = run(folder, "edits")
+    assert written.exit_code == 0, written.output
+    assert written.stdout.count("\nM421 ") == 20
+    assert "--prove" not in written.stderr
+    assert "is said to hold no mesh" in written.stdout
+    assert "nothing yet to prove" in run(folder, "edits", "--prove").stderr
+    # Said twice it is as said once; the mesh read back afterwards is none of these.
+    assert run(folder, "mesh", "--empty").exit_code == 0
+    assert [path.name for path in bed.meshes.glob("*.csv")] == ["empty.csv"]
+    after = "\n".join(" ".join(f"{z:.3f}" for z in row) for row in bed.active_mesh().z_mm + 0.03)
+    assert run(folder, "mesh", "-", "--first-row", "front", "--yes", text=after).exit_code == 0
+    assert not bed.active_mesh().absent
+    assert bed.round(1).read_applied().before == "empty"
+
+
+def test_a_printer_without_a_mesh_is_sent_all_points_over_a_cable(
+    folder: Path, score_of: Callable[..., object], printer: Callable[..., object]
+) -> None:
+    add_round(folder, score_of)
+    assert run(folder, "mesh", "--empty").exit_code == 0
+    one = printer(np.zeros((4, 5)), mesh=False)
+    result = run(folder, "send", "--port", one.name_of_port, "--yes", "--save")
+    assert result.exit_code == 0, result.output
+    assert "never proved" not in result.stderr
+    assert BedFolder(folder).round(1).read_applied().saved is True
+
+
+def test_no_mesh_and_a_table_exclude_each_other(folder: Path, table: Path) -> None:
+    for words in (["mesh", str(table), "--empty"], ["mesh", "--empty", "--first-row", "back"]):
+        assert run(folder, *words).exit_code == 2
+    assert BedFolder(folder).active_mesh() is None

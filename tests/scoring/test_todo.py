@@ -115,6 +115,9 @@ def test_a_bed_that_is_done_is_to_be_saved_and_its_offset_kept(unsaved: bool) ->
 def test_an_unknown_mesh_is_taken_in_first() -> None:
     steps = todo(MESH, FOLDER, proved=False, mesh_known=False)
     assert commands(steps)[0] == f"{BASE} mesh answer.txt"
+    # Or that there is none: one command, and no option for others.
+    assert steps[0].other.commands == (f"{BASE} mesh --empty",)
+    assert not any("--empty-mesh" in step.text for step in steps)
     assert not any("prove" in command for command in commands(steps))
 
 
