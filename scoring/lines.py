@@ -65,7 +65,9 @@ class PadWidths:
     wander_mm : ndarray, shape (T,)
         Standard deviation of the middle along the track.
     ends_differ : ndarray, shape (T,)
-        Width in the last third minus that in the first, over its standard deviation.
+        Width in the last third minus that in the first, over its standard deviation by the scatter
+        along the track. That leaves odd blocks out, so a lump at one end shows, but has a steady
+        change in it, which therefore gives little however large it is.
     blur_px : float
         Blur of the edges here.
     separation, apart, print_level

@@ -41,7 +41,7 @@ from padsheet.scoring.photo import Photo
 from padsheet.scoring.quality import PhotoQuality, quality_of
 from padsheet.scoring.refusals import refuse_blur, refuse_floor, usual_apart
 from padsheet.scoring.registration import Registration, register
-from padsheet.scoring.remarks import FLOW_CHANGES
+from padsheet.scoring.remarks import ODD_END
 from padsheet.scoring.shading import seen_narrower
 from padsheet.scoring.squish import PadScore, Reason, SheetScore, read_pad
 
@@ -304,7 +304,7 @@ def _scored(
 ) -> PadScore:
     score = read_pad(sheet, pad, gap_mm, covariance_mm2, row)
     if np.nanmax(np.abs(width.ends_differ)) > 6:
-        return replace(score, notes=(FLOW_CHANGES,))
+        return replace(score, notes=(ODD_END,))
     return score
 
 

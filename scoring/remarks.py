@@ -7,11 +7,11 @@ __all__ = [
     "BOUND_HIGH",
     "BOUND_LOW",
     "COUPON_OPEN",
-    "FLOW_CHANGES",
     "HELD_BACK",
     "INFERRED",
     "KEPT_CLEAR",
     "NEVER_LOWERED",
+    "ODD_END",
     "WITHIN_NOISE",
     "limited_to",
     "short_remark",
@@ -24,7 +24,8 @@ BOUND_HIGH = "farther than the sheet can read: lowered only by what is proven"
 BOUND_LOW = "nearer than the sheet can read: raised at least by what is proven"
 INFERRED = "not read: inferred from its neighbours"
 NEVER_LOWERED = "not read: never lowered by inference"
-FLOW_CHANGES = "the flow changes along a line"
+#: Widths that change steadily along a line are not seen by that: a bed that slopes does the same.
+ODD_END = "a line has a lump or a thin stretch at one end"
 COUPON_OPEN = "the coupon looks open, as if the nozzle were higher here"
 #: Why no node is edited in this round, by the kind of work.
 HELD_BACK = {
@@ -42,7 +43,7 @@ _SHORT = {
     BOUND_LOW: "only as proven",
     INFERRED: "by its neighbours",
     NEVER_LOWERED: "no gap to go by",
-    FLOW_CHANGES: "flow changes",
+    ODD_END: "lump or thin end",
     COUPON_OPEN: "coupon looks open",
 }
 

@@ -140,7 +140,7 @@ def test_middles_are_told_to_the_right_and_wander_along_the_line() -> None:
     np.testing.assert_allclose(pad.width_mm, WIDTHS_MM, atol=0.02)
 
 
-def test_a_line_whose_flow_changes_differs_at_its_ends() -> None:
+def test_a_line_that_is_wider_over_a_third_differs_at_its_ends() -> None:
     """The first third is the front one; the others tell how much lines scatter by themselves."""
 
     def half(offset: Floats, y: Floats) -> Floats:
@@ -154,6 +154,16 @@ def test_a_line_whose_flow_changes_differs_at_its_ends() -> None:
     # Each end is the mean of a third of six blocks, whose scatter is that of the mean times root 6.
     assert pad.ends_differ[4] * np.sqrt(6) * pad.sigma_mm[4] == pytest.approx(0.06, rel=0.2)
     assert pad.ends_differ[8] * np.sqrt(6) * pad.sigma_mm[8] == pytest.approx(-0.06, rel=0.2)
+
+
+@pytest.mark.parametrize("lines", [[4], list(range(10))])
+def test_a_line_that_grows_steadily_is_not_told_by_its_ends(lines: list[int]) -> None:
+    """Its scatter grows with it; and a bed that slopes along it looks the same."""
+
+    def half(offset: Floats, y: Floats) -> Floats:
+        return np.where(np.isin(np.arange(10), lines), 0.008 * y, 0.0)
+
+    assert np.abs(measured(drawn(half)).ends_differ).max() < 5
 
 
 def test_a_lump_on_a_sixth_of_a_line_is_left_out() -> None:

@@ -23,7 +23,7 @@ from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.photo import Photo
 from padsheet.scoring.reading import PhotoReading, read_print, read_sheet_photo
 from padsheet.scoring.registration import Registration
-from padsheet.scoring.remarks import FLOW_CHANGES
+from padsheet.scoring.remarks import ODD_END
 from padsheet.scoring.squish import PadScore, Reason
 
 Floats = NDArray[np.float64]
@@ -294,7 +294,7 @@ def test_cut_off_highlights_leave_an_eighth_of_what_they_add(sheet, read) -> Non
     assert after.sigma_total_mm < 1.3 * np.hypot(before.sigma_total_mm, allowed_mm)
 
 
-def test_flow_that_changes_along_a_line_is_noted(sheet, read) -> None:
+def test_an_odd_end_of_a_line_is_noted_and_not_called_flow(sheet, read) -> None:
     widths = widths_of(sheet)
     for k, differ in ((3, 6.1), (4, -6.1), (5, 5.9)):
         ends = np.zeros(10)
@@ -302,7 +302,9 @@ def test_flow_that_changes_along_a_line_is_noted(sheet, read) -> None:
         ends[2] = np.nan
         widths[k] = replace(widths[k], ends_differ=ends)
     notes = [pad.notes for pad in read(widths).score.pads]
-    assert [k for k, note in enumerate(notes) if note == (FLOW_CHANGES,)] == [3, 4]
+    assert [k for k, note in enumerate(notes) if note == (ODD_END,)] == [3, 4]
+    assert "lump or a thin stretch at one end" in notes[3][0]
+    assert "flow" not in notes[3][0]
 
 
 @pytest.mark.parametrize(
