@@ -76,7 +76,22 @@ def record_word(
     if after is not None:
         applied = replace(applied, after=_store_after(folder, round_, after))
     write_atomic(round_.applied_json, applied_to_json(applied))
+    if mesh_points == "none" and known is not None:
+        _take_back(folder, round_, known)
     return round_
+
+
+def _take_back(folder: BedFolder, round_: Round, known: Applied) -> None:
+    """Take the mesh before the edits for the present one, where an earlier word took them for in.
+
+    A mesh taken in since is what the printer holds.
+    """
+    if known.how != "word" or not (known.before and known.after):
+        return
+    held = folder.active_mesh()
+    if held is not None and held.name == known.after:
+        folder.store_mesh(folder.mesh(known.before), force=True)
+        name_mesh_anew(folder, round_, known.after, known.before)
 
 
 def _check_word(

@@ -109,6 +109,26 @@ def test_the_word_said_twice_is_as_said_once(scored: Path) -> None:
     assert held(scored) == pytest.approx(once)
 
 
+def test_a_word_that_is_taken_back_takes_its_mesh_back(scored: Path) -> None:
+    before = held(scored)
+    assert run(scored, "applied", "--as-advised").exit_code == 0
+    assert np.abs(held(scored) - before).max() > 0.01
+    assert run(scored, "applied", "--no-edits").exit_code == 0
+    assert held(scored) == pytest.approx(before, abs=1e-9)
+    assert BedFolder(scored).active_mesh().name == "first"
+    assert applied(scored).nodes == ()
+    # And said once more it is in again.
+    assert run(scored, "applied", "--as-advised").exit_code == 0
+    assert np.abs(held(scored) - before).max() > 0.01
+
+
+def test_a_mesh_read_since_stays_when_a_word_is_taken_back(scored: Path) -> None:
+    assert run(scored, "applied", "--as-advised").exit_code == 0
+    assert take_in(scored, Z_MM + 0.01, "--force").exit_code == 0
+    run(scored, "applied", "--no-edits", "--force")
+    assert held(scored) == pytest.approx(Z_MM + 0.01)
+
+
 def test_screws_end_the_epoch(scored: Path, score_of: Callable[..., object]) -> None:
     result = run(scored, "applied", "--screws", "--no-edits")
     assert result.exit_code == 0, result.output
