@@ -14,12 +14,14 @@ from padsheet.cli.options import (
     folder_of,
     json_option,
     say,
+    say_steps,
     show_json,
     user_errors,
 )
 from padsheet.scoring.history import RoundSummary, applied_words, summaries
 from padsheet.scoring.phrases import place, signed, within_95
 from padsheet.scoring.rounds import BedFolder
+from padsheet.scoring.todo import after_edits, next_steps
 
 __all__ = ["command"]
 
@@ -66,7 +68,13 @@ def command(ctx: click.Context, as_json: bool) -> None:
     if len(scored) > 1:
         blocks.append(_before_after(scored[0], scored[-1], width))
     click.echo("\n\n".join(blocks))
-    say(_next(folder, rows[-1]))
+    if words := _next(folder, rows[-1]):
+        say(words)
+        return
+    say("What to do now:")
+    with user_errors():
+        newest = folder.round(rows[-1].number)
+        say_steps(after_edits(folder, newest) if rows[-1].applied else next_steps(folder))
 
 
 def _data(row: RoundSummary) -> dict[str, object]:
@@ -233,7 +241,7 @@ def _signed(value_mm: float | None) -> str:
 
 
 def _next(folder: BedFolder, row: RoundSummary) -> str:
-    """Say what comes next."""
+    """Say what comes next; empty where that is the next sheet."""
     if row.progress == "sheet":
         gcode = folder.round(row.number).sheet_gcode
         return f"Print {gcode}, photograph it, then `padsheet score PHOTO`."
@@ -257,4 +265,4 @@ def _next(folder: BedFolder, row: RoundSummary) -> str:
             f"to {within_95(row.offset_sigma_mm, 2)}. Score another photo of the same print, "
             "print the next sheet (`padsheet sheet`), or judge it by eye."
         )
-    return "Print the next sheet: `padsheet sheet`."
+    return ""

@@ -428,3 +428,14 @@ def test_over_a_cable_too_it_says_what_is_next(
     for words in told_next(scored, said):
         assert run(scored, *words).exit_code == 0, words
     assert BedFolder(scored).round(2).sheet_json.exists()
+
+
+def test_the_rounds_name_the_next_sheet_as_the_record_does(scored: Path) -> None:
+    recorded = run(scored, "applied", "--as-advised")
+    assert recorded.exit_code == 0
+    shown = run(scored, "rounds")
+    assert shown.exit_code == 0, shown.output
+    commands = told_next(scored, recorded.stderr)
+    assert [words[0] for words in commands] == ["sheet"]
+    assert told_next(scored, shown.stderr) == commands
+    assert "Save the mesh in the printer now: send M500." in shown.stderr
