@@ -42,6 +42,8 @@ CLIPS = (
     Rectangle(x_min_mm=208, y_min_mm=95, x_max_mm=220, y_max_mm=125),
     Rectangle(x_min_mm=90, y_min_mm=0, x_max_mm=130, y_max_mm=8),
 )
+# So far around the middle point that its pad has nowhere to stand.
+KEPT_OUT = Rectangle(x_min_mm=75, y_min_mm=75, x_max_mm=145, y_max_mm=145)
 CENTRED = MeshGrid(columns=5, rows=5, x_min_mm=-85, x_max_mm=85, y_min_mm=-85, y_max_mm=85)
 ROUND = Plate(shape="round", size_x_mm=240, size_y_mm=240, origin="centre")
 BEDS = {
@@ -52,6 +54,7 @@ BEDS = {
     "5 x 5 extended": Bed(mesh=mesh(5, 5, inset=10, outside="extend")),
     "5 x 5 off": Bed(mesh=mesh(5, 5, inset=30, outside="off")),
     "clips": Bed(plate=Plate(keep_out=CLIPS)),
+    "a point kept out": Bed(plate=Plate(keep_out=(KEPT_OUT,))),
     "centre": Bed(plate=Plate(origin="centre"), mesh=CENTRED),
     "round": Bed(
         plate=ROUND,
@@ -193,6 +196,13 @@ def test_every_node_has_a_pad_or_a_note(laid: tuple[Bed, Layout]) -> None:
     for i, j in wanted - printed:
         assert any(f"column {i + 1}, row {j + 1}" in note for note in layout.notes)
     assert len(printed) >= 0.8 * len(wanted)
+
+
+def test_a_point_without_room_is_named(layouts: dict[str, Layout]) -> None:
+    layout = layouts["a point kept out"]
+    assert (2, 2) not in {(p.i, p.j) for p in layout.sheet.pads}
+    (note,) = layout.notes
+    assert note == "No room for a pad at column 3, row 3: that point will be inferred."
 
 
 def test_markers_encode_place_and_sheet(laid: tuple[Bed, Layout]) -> None:

@@ -515,10 +515,15 @@ def wrong_values(key: Key) -> st.SearchStrategy[Any]:
 
 
 EVERY_KEY = [(table, key) for table in TABLES.values() for key in table.keys]
+# Most keys are numbers: drawn by its kind, one of every kind comes up in a short run too.
+A_KEY_OF_ANY_KIND = st.one_of(
+    st.sampled_from([(table, key) for table, key in EVERY_KEY if key.kind == kind])
+    for kind in dict.fromkeys(key.kind for _, key in EVERY_KEY)
+)
 
 
 @MODEST
-@given(tables(), st.sampled_from(EVERY_KEY), st.data())
+@given(tables(), A_KEY_OF_ANY_KIND, st.data())
 def test_a_broken_value_is_refused_and_its_key_named(
     data: dict[str, Any], where: tuple[Table, Key], drawn: st.DataObject
 ) -> None:
