@@ -107,6 +107,11 @@ class PadWidths:
         return self.blur_px / self.px_per_mm
 
     @property
+    def michelson(self) -> float:
+        """Michelson contrast of print and plate, 0 to 1: their difference over their sum."""
+        return 1 / max(abs(2 * self.print_level - 1), 1.0)
+
+    @property
     def only_colour_is_blurred(self) -> bool:
         """Whether edges are clearly less blurred in luminance, which hardly shows them here."""
         return self.luminance_blur_px is not None and (

@@ -283,6 +283,33 @@ def test_pads_whose_print_looks_like_the_plate_are_less_sure(sheet, read) -> Non
     np.testing.assert_allclose(more, expected, rtol=1e-6, atol=1e-9)
 
 
+def test_faint_prints_are_less_sure_of_their_edges(sheet, read) -> None:
+    """0.0015 mm over the Michelson contrast for each pad, 0.001 mm over the usual one for all."""
+    clear = widths_of(sheet)
+    # A print that is half as bright again as its plate: (3 - 2) / (3 + 2).
+    faint = [replace(width, print_level=3.0) for width in clear]
+    one = [faint[0], *clear[1:]]
+    # What light does to edges of either print is told as well, and differs a little.
+    before, of_one, of_all = (read(some).score.covariance_mm2 for some in (clear, one, faint))
+    own = 0.0015**2 * (5.0**2 - 1)
+    np.testing.assert_allclose(of_one - before, np.diag([own] + [0.0] * 24), rtol=0, atol=3e-6)
+    shared = 0.001**2 * (5.0**2 - 1)
+    np.testing.assert_allclose(of_all - before, shared + own * np.eye(25), rtol=0, atol=3e-6)
+
+
+def test_the_contrast_of_a_print_is_the_same_from_either_side() -> None:
+    """Michelson's (Studies in Optics, 1927): difference over sum; see `PadWidths.print_level`."""
+    bright, dark = (
+        pad_of(np.full(10, 0.5), print_level=1.5),
+        pad_of(np.full(10, 0.5), print_level=-0.5),
+    )
+    assert bright.michelson == pytest.approx(0.5)
+    assert dark.michelson == pytest.approx(0.5)
+    # Against no light at all, and where noise makes the plate's light negative.
+    assert pad_of(np.full(10, 0.5), print_level=1.0).michelson == 1.0
+    assert pad_of(np.full(10, 0.5), print_level=0.5).michelson == 1.0
+
+
 def test_cut_off_highlights_leave_an_eighth_of_what_they_add(sheet, read) -> None:
     """Sharper than the pads with whole highlights by 0.3 pixels: 3.2 times that in the width."""
     before = read(widths_of(sheet)).score.pads[6]
