@@ -18,6 +18,7 @@ from padsheet.cli.options import (
     show_json,
     user_errors,
 )
+from padsheet.scoring.done import after_self_check, done_round
 from padsheet.scoring.history import RoundSummary, applied_words, summaries
 from padsheet.scoring.phrases import place, signed, within_95
 from padsheet.scoring.rounds import BedFolder
@@ -68,12 +69,20 @@ def command(ctx: click.Context, as_json: bool) -> None:
     if len(scored) > 1:
         blocks.append(_before_after(scored[0], scored[-1], width))
     click.echo("\n\n".join(blocks))
+    newest = folder.round(rows[-1].number)
+    if rows[-1].work == "self-check" and not rows[-1].applied:
+        say("What to do now:")
+        with user_errors():
+            outcome = newest.read_self_check()
+            doing = "The self-check did not pass: `padsheet score` said what to look at."
+            look = () if outcome == "trusted" else (doing,)
+            say_steps(after_self_check(folder, folder.bed().mesh, outcome, look))
+        return
     if words := _next(folder, rows[-1]):
         say(words)
         return
     say("What to do now:")
     with user_errors():
-        newest = folder.round(rows[-1].number)
         say_steps(after_edits(folder, newest) if rows[-1].applied else next_steps(folder))
 
 
@@ -247,7 +256,7 @@ def _next(folder: BedFolder, row: RoundSummary) -> str:
         return f"Print {gcode}, photograph it, then `padsheet score PHOTO`."
     if row.progress == "photo":
         return "Read the photo with `padsheet score PHOTO`."
-    if row.done:
+    if row.done and done_round(folder, folder.bed().mesh) is not None:
         return "The bed is done. See that your prints use it: `padsheet start-check FILE`."
     if row.progress == "scored" and row.work == "mesh":
         return "Write the edits with `padsheet edits`."
@@ -259,7 +268,12 @@ def _next(folder: BedFolder, row: RoundSummary) -> str:
             f"Set the offset, record it (`padsheet applied --offset {offset}`), print the next "
             "sheet."
         )
-    if row.work == "nothing" and row.shape_done and row.offset_sigma_mm is not None:
+    if (
+        row.work == "nothing"
+        and row.shape_done
+        and not row.done
+        and row.offset_sigma_mm is not None
+    ):
         return (
             "The shape of the bed is within tolerance; only the common offset is not sure, known "
             f"to {within_95(row.offset_sigma_mm, 2)}. Score another photo of the same print, "

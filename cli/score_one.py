@@ -15,6 +15,7 @@ from padsheet.cli.options import columns_of, fitted, say, say_steps, show_json
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.sheet import Sheet
 from padsheet.patterns.sheet_file import sheet_from_json
+from padsheet.scoring.done import after_self_check
 from padsheet.scoring.rounds import BedFolder, Round, refuse_rescoring
 from padsheet.scoring.scorer import (
     Scored,
@@ -25,7 +26,7 @@ from padsheet.scoring.scorer import (
     score_round_by_eye,
 )
 from padsheet.scoring.scores import scores_to_data
-from padsheet.scoring.selfcheck import self_check_table
+from padsheet.scoring.selfcheck import self_check_table, what_next
 from padsheet.scoring.textmap import score_map, score_table
 from padsheet.scoring.todo import todo_of
 from padsheet.scoring.words import summary
@@ -66,7 +67,10 @@ def score_one(
 def _say_steps(folder: BedFolder, round_: Round, scored: Scored) -> None:
     """Say what to do now, in order, with the commands to copy."""
     if scored.advice is None:
-        say("Next: `padsheet sheet` writes an ordinary sheet.")
+        if (check := scored.check) is not None:
+            say("\nWhat to do now:")
+            grid = folder.bed().mesh
+            say_steps(after_self_check(folder, grid, check.outcome, what_next(check)))
         return
     say("\nWhat to do now:")
     say_steps(todo_of(folder, round_, scored.advice))

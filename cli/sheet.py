@@ -10,6 +10,7 @@ import click
 from padsheet.cli.options import folder_of, force_option, json_option, say, show_json, user_errors
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.ladder import LARGEST_MM
+from padsheet.scoring.done import done_round
 from padsheet.scoring.overwriting import write_group
 from padsheet.scoring.phrases import reach_mm, within_95
 from padsheet.scoring.rounds import BedFolder, Round
@@ -18,6 +19,11 @@ from padsheet.scoring.todo import hand_offset_mm, hand_offset_words
 
 __all__ = ["command"]
 
+_MESH_FIRST = (
+    "Before you print: which mesh the printer holds is not on record. Put it there first, with "
+    "`padsheet mesh FILE`, or `padsheet mesh --empty` if it holds none; then write this sheet "
+    "afresh with `padsheet sheet --force`."
+)
 _POINT = re.compile(r"(\d+)\s*,\s*(\d+)")
 
 
@@ -102,7 +108,7 @@ def command(
         bed = folder.bed()
         with folder.lock():
             round_ = _round(folder)
-            _refuse_writing_again(round_, force=force)
+            _refuse_writing_again(round_, self_check=self_check, force=force)
             known = folder.active_mesh()
             unsaid = folder.unsaid_edits(known.name) if known and not no_mesh else None
             if unsaid is not None and known is not None and not force:
@@ -121,6 +127,14 @@ def command(
             )
             files = chosen.files
             notes = _not_on_record(folder, unsaid)
+            done = None if self_check else done_round(folder, bed.mesh)
+            if done is not None:
+                notes.append(
+                    f"The bed is done, as round {done.number} found, and no change is on record "
+                    "since: another sheet is needed only to look again."
+                )
+            if chosen.files.sheet.mesh_active == "unknown":
+                notes.append(_MESH_FIRST)
             by_hand = hand_offset_words(hand_offset_mm(folder, bed))
             write_group(round_.path, files.by_name, force=force)
     if as_json:
@@ -174,13 +188,15 @@ def _round(folder: BedFolder) -> Round:
     return folder.next_round()
 
 
-def _refuse_writing_again(round_: Round, *, force: bool) -> None:
+def _refuse_writing_again(round_: Round, *, self_check: bool, force: bool) -> None:
     if round_.sheet_json.exists() and not force:
+        remedy = "After a change of bed.toml or of the mesh write it afresh with --force."
+        if self_check and not round_.read_sheet().self_check:
+            remedy = "If it is not printed yet, --force puts the self-check in its place."
         raise PadsheetError(
             f"the sheet of round {round_.number} is written and waits for its photo: "
             f"{round_.sheet_gcode}",
-            remedy="Print it and read its photo with `padsheet score PHOTO`. After a change of "
-            "bed.toml or of the mesh write it afresh with --force.",
+            remedy=f"Print it and read its photo with `padsheet score PHOTO`. {remedy}",
             code="file-exists",
         )
 
@@ -223,12 +239,6 @@ def _talk(round_: Round, chosen: Chosen, folder: BedFolder, by_hand: str) -> Non
         say(chosen.why)
     for note in files.notes:
         say(note)
-    if sheet.mesh_active == "unknown":
-        say(
-            "Which mesh the printer holds is not known here. Put that on record first, with "
-            "`padsheet mesh FILE`, or `padsheet mesh --empty` if it holds none; then write the "
-            "sheet afresh with `padsheet sheet --force`."
-        )
     if by_hand:
         say(f"Common offset, in this print too: {by_hand} (set by hand, as on record).")
     if sheet.self_check:
@@ -241,7 +251,10 @@ def _talk(round_: Round, chosen: Chosen, folder: BedFolder, by_hand: str) -> Non
         "Caution: nozzle and bed are hot and the axes move. Stay with the printer, keep a hand at "
         "the power switch, and follow the printer's manual first."
     )
+    then = "Next: print it"
+    if sheet.mesh_active == "unknown":
+        then = "Next: the mesh, as said first. Then print the sheet"
     say(
-        "Next: print it on a clean plate, photograph it from above before the bed cools, then run "
+        f"{then} on a clean plate, photograph it from above before the bed cools, then run "
         f"`padsheet -C {shlex.quote(str(folder.path))} score PHOTO`."
     )

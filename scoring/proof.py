@@ -283,6 +283,6 @@ def _unclear(slope: float, sigma: float) -> Proof:
         slope=slope,
         sigma=sigma,
         transform="",
-        text="What was applied is too small to be found again in the gaps, so that the edits are "
-        "in force is neither shown nor refuted.",
+        text="The mesh edits before this sheet were too small for it to show whether the printer "
+        "has taken them. That is no sign that it has not.",
     )

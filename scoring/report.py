@@ -25,6 +25,7 @@ from padsheet.scoring.photo import jpeg_bytes
 from padsheet.scoring.photo_guide import bad_photo, good_photo
 from padsheet.scoring.phrases import PLUS_MINUS, place, signed, typographic
 from padsheet.scoring.quality import PhotoNote
+from padsheet.scoring.selfcheck import SelfCheck
 from padsheet.scoring.squish import Z95, PadScore, SheetScore
 from padsheet.scoring.todo import Step
 from padsheet.scoring.words import (
@@ -65,8 +66,10 @@ class RoundRow:
         Number of the round, from 1.
     made : str
         Day it was scored.
-    read, points, on_target : int
-        Pads read, pads printed, pads on target.
+    read, points : int
+        Pads read, pads printed.
+    on_target : int or None
+        Pads on target; None for a self-check, which judges the ruler, not the points.
     in_shape : int
         Pads whose shape is within tolerance, whatever the common offset.
     worst_mm : float or None
@@ -81,7 +84,7 @@ class RoundRow:
     made: str
     read: int
     points: int
-    on_target: int
+    on_target: int | None
     worst_mm: float | None
     common_mm: float | None
     applied: str = ""
@@ -125,6 +128,7 @@ def render_report(
     made: str = "",
     round_plate: bool = False,
     title: str = "",
+    check: SelfCheck | None = None,
 ) -> str:
     """Write the report of one scored sheet.
 
@@ -151,6 +155,8 @@ def render_report(
         Whether the plate is a disc, not a rectangle.
     title : str, optional
         What stands above all; the summary of scores and advice if not given.
+    check : SelfCheck, optional
+        What a self-check found: it stands in place of the count of points on target.
 
     Returns
     -------
@@ -176,7 +182,7 @@ def render_report(
         bed_name=bed_name,
         made=made,
         verdict=title or summary(score, advice),
-        facts=_facts(sheet, score, advice),
+        facts=_facts(sheet, score, advice, check),
         steps=steps,
         cautions=CAUTIONS,
         map=Markup(bed_map(sheet, score, advice, round_plate=round_plate)),
@@ -196,17 +202,23 @@ def render_report(
     return str(page)
 
 
-def _facts(sheet: Sheet, score: SheetScore, advice: Advice | None) -> list[tuple[str, str]]:
+def _facts(
+    sheet: Sheet, score: SheetScore, advice: Advice | None, check: SelfCheck | None
+) -> list[tuple[str, str]]:
     """Return the figures under the verdict, as pairs of name and value."""
     total = len(score.pads)
     read = sum(pad.gap_mm is not None for pad in score.pads)
     good = sum(pad.verdict == "on target" for pad in score.pads)
     shape = sum(pad.verdict in ("shape on target", "on target") for pad in score.pads)
+    on_target = ("on target", f"{good} of {total}")
+    if good != shape:
+        on_target = ("shape on target", f"{shape} of {total}")
+    if check is not None:
+        half = f"{PLUS_MINUS} {Z95 * check.sigma_mm:.3f} mm (95 %)"
+        on_target = (f"lift found, of {check.known_mm:.3f} mm", f"{check.found_mm:.3f} {half}")
     facts = [
         ("points read", f"{read} of {total}"),
-        ("on target", f"{good} of {total}")
-        if good == shape
-        else ("shape on target", f"{shape} of {total}"),
+        on_target,
         (
             "target gap",
             f"{score.target_gap_mm:.2f} {PLUS_MINUS} {score.tolerance_mm:.2f} mm",

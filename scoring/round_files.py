@@ -6,7 +6,6 @@ A module of its own, so that it can be imported while the photo is being read.
 from __future__ import annotations
 
 import datetime
-import shlex
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
@@ -21,6 +20,7 @@ from padsheet.patterns.files import write_atomic
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.advice import Advice
 from padsheet.scoring.annotate import annotate
+from padsheet.scoring.done import after_self_check
 from padsheet.scoring.history import applied_words, summaries
 from padsheet.scoring.overwriting import write_group
 from padsheet.scoring.photo import Photo, jpeg_bytes
@@ -136,9 +136,12 @@ def _report(
         picture=picture,
         curves=() if best is None else best.curves,
         crops=None if best is None else best.crops,
-        steps=_check_steps(folder, scored) if advice is None else todo_of(folder, round_, advice),
+        steps=_check_steps(folder, bed, scored)
+        if advice is None
+        else todo_of(folder, round_, advice),
         rounds=_rows(folder, round_, scored, f"{today:%Y-%m-%d}"),
         title="" if scored.check is None else _headline(scored.check)[0],
+        check=scored.check,
         photo_notes=photo_notes(
             scored.score, [r.quality for r in scored.readings if r.quality is not None]
         )
@@ -150,16 +153,14 @@ def _report(
     )
 
 
-def _check_steps(folder: BedFolder, scored: Scored) -> list[Step] | None:
+def _check_steps(folder: BedFolder, bed: Bed, scored: Scored) -> list[Step] | None:
     """Return what to do after a self-check, and what it showed as facts."""
     if scored.check is None:
         return None
-    command = f"padsheet -C {shlex.quote(str(folder.path))} sheet"
     doing, (_, rest) = what_next(scored.check), _headline(scored.check)
     told = [rest, *(text for text in scored.check.words[1:] if text not in doing)]
     return [
-        *(Step(text=text) for text in doing),
-        Step(text="Then an ordinary sheet.", commands=(command,)),
+        *after_self_check(folder, bed.mesh, scored.check.outcome, doing),
         *(Step(text=text, fact=True) for text in told if text),
     ]
 
@@ -177,7 +178,7 @@ def _rows(folder: BedFolder, round_: Round, scored: Scored, today: str) -> list[
             made=_day_of(folder.round(row.number)),
             read=row.read,
             points=row.pads,
-            on_target=_on_target(folder.round(row.number)),
+            on_target=None if row.work == "self-check" else _on_target(folder.round(row.number)),
             in_shape=_in_shape(folder.round(row.number).read_advice()),
             worst_mm=row.worst[2] if row.worst else None,
             common_mm=row.common_mm,
@@ -195,7 +196,9 @@ def _rows(folder: BedFolder, round_: Round, scored: Scored, today: str) -> list[
             made=today,
             read=len(errors),
             points=len(scored.score.pads),
-            on_target=sum(p.verdict == "on target" for p in scored.shown.pads),
+            on_target=None
+            if scored.check is not None
+            else sum(p.verdict == "on target" for p in scored.shown.pads),
             in_shape=_in_shape(scored.advice),
             worst_mm=max(errors, key=abs, default=None),
             common_mm=scored.advice.common_mm if scored.advice and errors else None,

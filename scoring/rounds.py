@@ -140,6 +140,15 @@ class Round:
             raise spoilt(str(self.scores_json), "plate or bed_c has the wrong form", "scores-file")
         return plate, None if bed_c is None else float(bed_c)
 
+    def read_self_check(self) -> str:
+        """Return the outcome of a self-check as the scores keep it; empty where it was none."""
+        data = _read(self.scores_json, _scores_data, "Score a photo with `padsheet score`.")
+        check = data.get("self_check") or {}
+        outcome = check.get("outcome", "") if isinstance(check, dict) else None
+        if not isinstance(outcome, str):
+            raise spoilt(str(self.scores_json), "self_check has the wrong form", "scores-file")
+        return outcome
+
     def read_applied(self) -> Applied | None:
         """Read what was applied, None if nobody recorded it."""
         if not self.applied_json.exists():

@@ -306,7 +306,7 @@ def _words(check: SelfCheck, sheet: Sheet, mesh: Mesh | None, unread: int) -> tu
     if unread:
         was = "was not read and has" if unread == 1 else "were not read and have"
         said.append(f"{unread} of {len(sheet.pads)} pads {was} no part in this.")
-    said.append("No advice is given from a self-check: print an ordinary sheet for that.")
+    said.append("A self-check gives no advice on the bed: that comes from ordinary sheets.")
     return tuple(said)
 
 

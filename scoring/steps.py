@@ -462,7 +462,10 @@ def _doubts(case: Case, work: str) -> list[AdvisedStep]:
             f"Between the grid points the bed bends by {case.bend_mm:.2f} mm from cell to cell: "
             "only a mesh with more points follows that."
         )
-    if case.proof is not None and case.proof.verdict in ("in force", "unclear"):
+    # A finished bed is not told what one sheet cannot tell.
+    finished = work == "nothing" and case.warp_done and case.offset_done
+    shown = ("in force",) if finished else ("in force", "unclear")
+    if case.proof is not None and case.proof.verdict in shown:
         steps += _facts(case.proof.text)
     return steps
 

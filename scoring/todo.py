@@ -30,6 +30,7 @@ __all__ = [
     "hand_offset_mm",
     "hand_offset_words",
     "next_steps",
+    "own_prints_step",
     "score_again",
     "sheet_steps",
     "todo",
@@ -122,13 +123,7 @@ def todo(
         steps += [_save_step(told, sure=False)] if unsaved else []
         if words := hand_offset_words(by_hand_mm):
             steps.append(Step(text=f"In every print from now on: {words}."))
-        steps.append(
-            Step(
-                text="See that your own prints use the mesh: check the slicing program's start "
-                "code, saved as a text file.",
-                commands=(f"{base} start-check start.gcode",),
-            )
-        )
+        steps.append(own_prints_step(base))
     elif not sheet and advice.work in ("screws", "mesh", "offset"):
         steps.append(Step(text="Then the next sheet.", commands=(f"{base} sheet",)))
     steps = _with_record(steps, _record(advice, base, told))
@@ -138,6 +133,15 @@ def todo(
 def _base(folder: Path) -> str:
     """Return how a command for this bed folder begins."""
     return "padsheet" if folder == Path() else f"padsheet -C {shlex.quote(str(folder))}"
+
+
+def own_prints_step(base: str) -> Step:
+    """Return the step that looks after the user's own prints, once the bed is done."""
+    return Step(
+        text="See that your own prints use the mesh: check the slicing program's start code, saved "
+        "as a text file.",
+        commands=(f"{base} start-check start.gcode",),
+    )
 
 
 def _edits_step(text: str, base: str, told: Edits) -> Step:

@@ -1,0 +1,126 @@
+"""A bed that is done stays done, and is told so, until the record says that it was changed."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+
+from padsheet.cli.main import main
+from padsheet.patterns.bed import Bed, MeshGrid
+from padsheet.patterns.make import make_sheet
+from padsheet.patterns.sheet_file import sheet_to_json
+from padsheet.scoring.advice import advise
+from padsheet.scoring.applied import Applied, applied_to_json
+from padsheet.scoring.done import after_self_check, done_round
+from padsheet.scoring.mesh import empty_mesh
+from padsheet.scoring.proof import Proof
+from padsheet.scoring.rounds import BedFolder
+from padsheet.scoring.scores import scores_to_json
+
+GRID = MeshGrid()
+
+
+def run(folder: BedFolder, *words: str) -> Result:
+    return CliRunner().invoke(main, ["-C", str(folder.path), *words])
+
+
+def said(result: Result) -> str:
+    return " ".join(result.output.split())
+
+
+@pytest.fixture
+def done(tmp_path: Path, score_of: Callable[..., object]) -> BedFolder:
+    (tmp_path / "bed.toml").write_text("", encoding="utf-8")
+    folder = BedFolder(tmp_path)
+    folder.store_mesh(replace(empty_mesh(GRID), name="held"))
+    score = score_of(GRID, np.full(25, 0.201))
+    advice = advise(score, folder.bed(), mesh=None)
+    assert advice.done
+    folder.round(1).path.mkdir(parents=True)
+    folder.round(1).scores_json.write_text(scores_to_json(score, advice), encoding="utf-8")
+    return folder
+
+
+def check_round(folder: BedFolder, score_of: Callable[..., object], outcome: str) -> None:
+    """Write a scored self-check as round 2."""
+    round_ = folder.round(2)
+    round_.path.mkdir(parents=True)
+    sheet = make_sheet(folder.bed(), reach_mm=(-0.08, 0.08), number=2, self_check=True).sheet
+    round_.sheet_json.write_text(sheet_to_json(sheet), encoding="utf-8")
+    data = json.loads(scores_to_json(score_of(GRID, np.full(25, 0.2), number=2)))
+    data["self_check"] = {"outcome": outcome}
+    round_.scores_json.write_text(json.dumps(data), encoding="utf-8")
+
+
+def test_done_until_something_is_changed(done: BedFolder) -> None:
+    assert done_round(done, GRID) == done.round(1)
+    assert "The bed is done." in said(run(done, "rounds"))
+    for change in ({"screws_turned": True}, {"offset_mm": 0.1}, {"nodes": ((0, 0, 0.05),)}):
+        applied = Applied(how="word", **({"nodes": ()} | change))
+        done.round(1).applied_json.write_text(applied_to_json(applied), encoding="utf-8")
+        assert done_round(done, GRID) is None
+        told = said(run(done, "rounds"))
+        assert "The bed is done." not in told
+        assert " sheet" in told.partition("What to do now:")[2]
+    nothing = Applied(how="word", nodes=())
+    done.round(1).applied_json.write_text(applied_to_json(nothing), encoding="utf-8")
+    assert done_round(done, GRID) == done.round(1)
+
+
+def test_another_sheet_of_a_bed_that_is_done(done: BedFolder) -> None:
+    first = run(done, "sheet").stderr.splitlines()[0]
+    assert first.startswith("The bed is done, as round 1 found")
+    refused = said(run(done, "sheet", "--self-check"))
+    assert "--force puts the self-check in its place" in refused
+    assert "The bed is done" not in said(run(done, "sheet", "--self-check", "--force"))
+    assert done.round(2).read_sheet().self_check
+
+
+def test_a_self_check_that_passed_leaves_it_done(
+    done: BedFolder, score_of: Callable[..., object]
+) -> None:
+    check_round(done, score_of, "trusted")
+    told = said(run(done, "rounds")).partition("What to do now:")[2]
+    assert "The bed is done, as round 1 found, and the ruler can be trusted." in told
+    assert "start-check" in told
+    assert " sheet" not in told
+
+
+@pytest.mark.parametrize("outcome", ["wrong size", "scatter", "unclear"])
+def test_a_self_check_that_did_not_pass(
+    done: BedFolder, score_of: Callable[..., object], outcome: str
+) -> None:
+    check_round(done, score_of, outcome)
+    told = said(run(done, "rounds")).partition("What to do now:")[2]
+    assert "sheet --self-check" in told
+    assert "can be trusted, the self-check leaves open" in told
+    assert "start-check" not in told
+
+
+def test_a_self_check_of_a_bed_not_done(tmp_path: Path) -> None:
+    (tmp_path / "bed.toml").write_text("", encoding="utf-8")
+    (step,) = after_self_check(BedFolder(tmp_path), GRID, "trusted", ())
+    assert step.commands == (f"padsheet -C {tmp_path} sheet",)
+
+
+def test_the_mesh_that_is_not_on_record_comes_first(tmp_path: Path) -> None:
+    (tmp_path / "bed.toml").write_text("", encoding="utf-8")
+    lines = run(BedFolder(tmp_path), "sheet").stderr.splitlines()
+    assert lines[0].startswith("Before you print: which mesh the printer holds is not on record.")
+    assert lines[-1].startswith("Next: the mesh, as said first.")
+
+
+def test_what_one_sheet_cannot_tell_is_not_told_of_a_bed_that_is_done(
+    score_of: Callable[..., object],
+) -> None:
+    unclear = Proof(verdict="unclear", slope=0.0, sigma=9.0, transform="", text="Too small.")
+    for gap_mm, told in ((0.201, False), (0.26, True)):
+        advice = advise(score_of(GRID, np.full(25, gap_mm)), Bed(), mesh=None, proof=unclear)
+        assert advice.done is not told
+        assert any(step.text == "Too small." for step in advice.steps) is told
