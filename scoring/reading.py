@@ -62,10 +62,10 @@ _LIGHT_SIGMA_MM = 0.005
 # Over the square of how well print is told from plate: a plate's texture that is nearly as strong
 # moves edges along whole lines; an allowance from rendered photos.
 _FAINT_SIGMA_MM = 0.08
-# Over the Michelson contrast: light and shadow on the sides of beads are a part of what falls on
-# them, so the fainter the print the more they move its edges, in all pads and in each by itself;
-# allowances from rendered photos.
-_SHADED_SIGMA_MM, _PAD_SHADED_SIGMA_MM, _LEAST_CONTRAST = 0.001, 0.0015, 0.05
+# Times 1/c - 1 at Michelson contrast c (0 against no light): light and shadow on the sides of beads
+# are a part of what falls on them, so the fainter the print the more they move its edges, in all
+# pads and in each by itself; allowances from rendered photos.
+_SHADED_SIGMA_MM, _PAD_SHADED_SIGMA_MM, _LEAST_CONTRAST = 0.001, 0.0018, 0.05
 # A photo that strains what flow, sides and edge bias can be by more than this has edges of another
 # kind than the model's.
 _MOST_STRAIN = 2.5
@@ -289,14 +289,14 @@ def _edge_variances_mm2(widths: Sequence[PadWidths], fitted: Sequence[int]) -> t
     blur_mm = np.array([w.blur_mm for w in widths])
     whole = np.array([w.whole for w in widths])
     highlights = _HIGHLIGHT_SIGMA * highlight_shift_mm(widths)
-    contrast = np.maximum([w.michelson for w in widths], _LEAST_CONTRAST)
+    faintness = 1 / np.maximum([w.michelson for w in widths], _LEAST_CONTRAST) - 1
     shared = math.hypot(
         _LIGHT_SIGMA_MM,
         _EDGE_SIGMA_PER_MM * median(blur_mm[whole]) ** 2,
-        _SHADED_SIGMA_MM / median(contrast[whole]),
+        _SHADED_SIGMA_MM * median(faintness[whole]),
     )
     faint = _FAINT_SIGMA_MM / np.array([max(w.separation, 1.0) for w in widths]) ** 2
-    shaded = _PAD_SHADED_SIGMA_MM / contrast
+    shaded = _PAD_SHADED_SIGMA_MM * faintness
     own = (_PAD_SIGMA_PER_MM * blur_mm**2) ** 2 + highlights**2 + faint**2 + shaded**2
     return shared**2, own[list(fitted)]
 
