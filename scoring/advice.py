@@ -13,14 +13,11 @@ from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.nodes import NodePlan, plan_nodes
 from padsheet.scoring.proof import Proof
 from padsheet.scoring.remarks import HELD_BACK
-from padsheet.scoring.screws import ScrewTurn, can_level, left_over, screw_turns
+from padsheet.scoring.screws import ScrewTurn
 from padsheet.scoring.squish import SheetScore
 from padsheet.scoring.steps import AdvisedStep, steps_for
 
 __all__ = ["Advice", "NodeAdvice", "ScrewAdvice", "advise"]
-
-#: A tilt smaller than this, over the whole mesh, is left to the mesh.
-SCREW_TILT_MM = 0.10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -203,7 +200,7 @@ def advise(
     """
     case = build_case(score, bed, mesh, state, proof)
     work = _work(case)
-    turns = _turns(case) if work == "screws" else ()
+    turns = case.turns if work == "screws" else ()
     plan = _plan(case)
     stays_open = work == "offset" or (work == "nothing" and not case.offset_done)
     if stays_open and _worth_editing(case, plan):
@@ -238,12 +235,9 @@ def _work(case: Case) -> str:
         return "withheld"
     if case.warp_done and case.offset_done:
         return "nothing"
-    tilt_mm, sigma_mm = case.tilt_over_mesh_mm
-    limit_mm = max(SCREW_TILT_MM, 3 * case.bed.target.tolerance_mm)
-    if tilt_mm > limit_mm and tilt_mm > 3 * sigma_mm and can_level(case.bed.screws):
-        # A turn that may leave as much tilt as it takes would only begin the history anew.
-        if _tilt_left_mm(case) < tilt_mm / 2:
-            return "screws"
+    # A turn that may leave as much tilt as it takes would only begin the history anew.
+    if case.clearly_tilted and case.turns_leave_mm < case.tilt_over_mesh_mm[0] / 2:
+        return "screws"
     if not case.warp_done or case.nodes_take_offset:
         return "mesh"
     return "offset" if case.sets_offset else "nothing"
@@ -256,22 +250,6 @@ def _worth_editing(case: Case, plan: NodePlan) -> bool:
     """
     clear_mm = np.maximum(3 * case.relative_sigma_mm, case.bed.target.tolerance_mm / 2)
     return bool((np.abs(plan.dz_mm) > clear_mm).any())
-
-
-def _turns(case: Case) -> tuple[ScrewTurn, ...]:
-    """Return the screw turns that take the tilt out."""
-    return screw_turns(case.bed.screws, case.split.tilt_mm_per_m, centre_mm=case.centre_mm)
-
-
-def _tilt_left_mm(case: Case) -> float:
-    """Return the tilt to expect after turning the screws."""
-    grid = case.bed.mesh
-    return left_over(
-        _turns(case),
-        case.split.tilt_mm_per_m,
-        (grid.x_max_mm - grid.x_min_mm, grid.y_max_mm - grid.y_min_mm),
-        centre_mm=case.centre_mm,
-    )
 
 
 def _plan(case: Case) -> NodePlan:

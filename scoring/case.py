@@ -15,13 +15,15 @@ from padsheet.scoring.mesh import Mesh, same_nodes
 from padsheet.scoring.offset import safe_offset_mm
 from padsheet.scoring.plane import MM_PER_M, Split, grid_xy_mm, relative_part, split_plane, twist_of
 from padsheet.scoring.proof import Proof
-from padsheet.scoring.screws import can_level
+from padsheet.scoring.screws import ScrewTurn, can_level, left_over, screw_turns
 from padsheet.scoring.squish import Z95, SheetScore, verdict
 
 __all__ = ["FEWEST_PADS", "Case", "build_case"]
 
 #: Confidence of the stop rule.
 CONFIDENCE = 0.95
+#: A tilt smaller than this, over the whole mesh, is left to the mesh.
+SCREW_TILT_MM = 0.10
 #: Fewer read pads than this tell no plane.
 FEWEST_PADS = 3
 
@@ -182,6 +184,29 @@ class Case:
         across = np.sign(slopes) * size_m
         spread = float(across @ self.split.covariance[1:, 1:] @ across)
         return float(np.abs(slopes) @ size_m), math.sqrt(max(spread, 0.0))
+
+    @property
+    def turns(self) -> tuple[ScrewTurn, ...]:
+        """The screw turns that take the tilt out."""
+        return screw_turns(self.bed.screws, self.split.tilt_mm_per_m, centre_mm=self.centre_mm)
+
+    @property
+    def clearly_tilted(self) -> bool:
+        """Whether there is a tilt that is worth a turn, and there are screws for it."""
+        tilt_mm, sigma_mm = self.tilt_over_mesh_mm
+        limit_mm = max(SCREW_TILT_MM, 3 * self.bed.target.tolerance_mm)
+        return tilt_mm > limit_mm and tilt_mm > 3 * sigma_mm and can_level(self.bed.screws)
+
+    @property
+    def turns_leave_mm(self) -> float:
+        """The tilt to expect after turning the screws, from end to end of the mesh."""
+        grid = self.bed.mesh
+        return left_over(
+            self.turns,
+            self.split.tilt_mm_per_m,
+            (grid.x_max_mm - grid.x_min_mm, grid.y_max_mm - grid.y_min_mm),
+            centre_mm=self.centre_mm,
+        )
 
 
 def build_case(

@@ -7,26 +7,51 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
-from padsheet.patterns.bed import Bed
+from padsheet.patterns.bed import Bed, Screw
 from padsheet.scoring.advice import Advice, ScrewAdvice
 from padsheet.scoring.phrases import listed
 from padsheet.scoring.plane import MM_PER_M
 from padsheet.scoring.rounds import BedFolder, Round
-from padsheet.scoring.screws import ScrewTurn, moved_plane
+from padsheet.scoring.screws import (
+    HAND_SIGMA_TURNS,
+    ScrewTurn,
+    can_level,
+    moved_plane,
+    tilts_by,
+    turn_in_words,
+)
+from padsheet.scoring.squish import Z95
 from padsheet.scoring.steps import AdvisedStep
 
-__all__ = ["doubtful_screws", "other_way_step", "with_screws_checked"]
+__all__ = [
+    "doubtful_screws",
+    "grown_step",
+    "odd_screw_step",
+    "other_way_step",
+    "with_screws_checked",
+]
 
 #: Part of the advised change by which a tilt must have gone either way to be spoken of.
 OTHER_WAY_PART = 0.15
+#: Chi-square of two slopes that is this large by chance once in a thousand times.
+SURELY_NOT = 13.8
+#: One that is smaller in 95 of 100 cases; and how much better a reading of what happened must fit
+#: than any other before it is told as the likely one.
+MAY_BE, BETTER_BY = 6.0, 6.0
+#: A tilt that grew by less, over the whole mesh, is not worth a word.
+GROWN_MM = 0.05
+
+Floats = NDArray[np.float64]
 
 
 def with_screws_checked(folder: BedFolder, bed: Bed, round_: Round, advice: Advice) -> Advice:
-    """Say first that the tilt went the other way after screws were turned, if it did.
+    """Say first what went wrong with screws that were turned since the sheet before, if it shows.
 
-    Only where the sheet before advised the turns, they are on record, and no mesh point was changed
-    in between.
+    The tilt went the other way than the turns advised were to bring it, or one screw did; or it
+    grew with turns that nobody advised. Only where they are on record, and no mesh point was
+    changed in between.
 
     Raises
     ------
@@ -36,8 +61,15 @@ def with_screws_checked(folder: BedFolder, bed: Bed, round_: Round, advice: Advi
     earlier = [r for r in folder.rounds() if r.number < round_.number and r.scores_json.exists()]
     if not earlier or advice.work == "withheld":
         return advice
-    before = _turned_between(folder, earlier[-1], round_)
-    step = None if before is None else other_way_step(before, advice, bed, earlier[-1].number)
+    first = earlier[-1]
+    before = _turned_between(folder, first, round_)
+    if before is None:
+        step = None
+    elif before.work != "screws":
+        step = grown_step(before, advice, bed, first.number)
+    else:
+        step = odd_screw_step(before, advice, bed, first.number)
+        step = step or other_way_step(before, advice, bed, first.number)
     return advice if step is None else replace(advice, steps=(step, *advice.steps))
 
 
@@ -56,10 +88,14 @@ def doubtful_screws(folder: BedFolder, bed: Bed, round_: Round) -> tuple[str, ..
     doubted: dict[str, str] = {}
     for first, then in itertools.pairwise(scored):
         before, after = _turned_between(folder, first, then), then.read_advice()
-        tilt = None if before is None or after is None else _tilt(before, after, bed)
-        if before is None or tilt is None:
+        if before is None or after is None or before.work != "screws":
             continue
-        if tilt.went_other_way:
+        tilt, odd = _tilt(before, after, bed), _odd_screw(before, after, bed)
+        if tilt is None:
+            continue
+        if odd is not None and odd.other_way:
+            doubted |= {s.name: s.raises for s in before.screws if s.name == odd.turn.screw.name}
+        elif tilt.went_other_way:
             doubted |= {screw.name: screw.raises for screw in before.screws}
         elif tilt.went_as_meant:
             for screw in before.screws:
@@ -74,9 +110,9 @@ def doubtful_screws(folder: BedFolder, bed: Bed, round_: Round) -> tuple[str, ..
 
 
 def _turned_between(folder: BedFolder, first: Round, then: Round) -> Advice | None:
-    """Return the advice of a round if its turns, and they alone, were made before a later one."""
+    """Return the advice of a round if screws were turned before a later one, and nothing edited."""
     before = first.read_advice()
-    if before is None or before.work != "screws":
+    if before is None:
         return None
     since = [r.read_applied() for r in folder.rounds() if first.number <= r.number < then.number]
     turned = any(applied is not None and applied.screws_turned for applied in since)
@@ -109,25 +145,13 @@ class _Tilt:
 
 def _tilt(before: Advice, after: Advice, bed: Bed) -> _Tilt | None:
     """Return what the turns of one sheet's advice made of the tilt by the next; None if none."""
-    screws = {screw.name: screw for screw in bed.screws}
-    turns = [
-        ScrewTurn(
-            screw=screws[told.name],
-            wanted_mm=told.bed_mm,
-            bed_mm=told.bed_mm,
-            turns=told.turns,
-            direction=told.direction,
-        )
-        for told in before.screws
-        if told.name in screws
-    ]
-    if len(turns) < max(3, len(before.screws)):
+    turns = _turns(before, bed)
+    if not turns:
         return None
-    grid = bed.mesh
-    size_m = np.array([grid.x_max_mm - grid.x_min_mm, grid.y_max_mm - grid.y_min_mm]) / MM_PER_M
+    size_m = _size_m(bed)
     # In millimetres from end to end of the mesh, along x and y.
     was, now = (np.array(a.tilt_mm_per_m) * size_m for a in (before, after))
-    wanted = -moved_plane(turns, centre_mm=grid.outline.centre_mm)[1:] * size_m
+    wanted = -moved_plane(turns, centre_mm=bed.mesh.outline.centre_mm)[1:] * size_m
     length = float(np.linalg.norm(wanted))
     if length == 0:
         return None
@@ -142,6 +166,227 @@ def _tilt(before: Advice, after: Advice, bed: Bed) -> _Tilt | None:
         went_mm=float((now - was) @ way),
         least_mm=max(OTHER_WAY_PART * length, 3 * sigma),
     )
+
+
+def _turns(before: Advice, bed: Bed) -> list[ScrewTurn]:
+    """Return the turns that were advised; empty where the profile has not all their screws."""
+    screws = {screw.name: screw for screw in bed.screws}
+    turns = [
+        ScrewTurn(
+            screw=screws[told.name],
+            wanted_mm=told.bed_mm,
+            bed_mm=told.bed_mm,
+            turns=told.turns,
+            direction=told.direction,
+        )
+        for told in before.screws
+        if told.name in screws
+    ]
+    return turns if len(turns) >= max(3, len(before.screws)) else []
+
+
+def _size_m(bed: Bed) -> Floats:
+    """Return width and depth of the mesh in metres."""
+    grid = bed.mesh
+    return np.array([grid.x_max_mm - grid.x_min_mm, grid.y_max_mm - grid.y_min_mm]) / MM_PER_M
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Change:
+    """What became of a tilt, in millimetres from end to end of the mesh, along x and y.
+
+    Attributes
+    ----------
+    seen_mm : ndarray of float, shape (2,)
+        By how much the tilt of the gap changed.
+    inverse : ndarray of float, shape (2, 2)
+        The inverse of its covariance.
+    by_screw : ndarray of float, shape (2, S)
+        What a millimetre up at each screw does to the tilt of the gap.
+    """
+
+    seen_mm: Floats
+    inverse: Floats
+    by_screw: Floats
+
+    def misfit(self, moves_mm: Floats) -> float:
+        """Return chi-square, of two degrees of freedom, of moves of the bed at the screws."""
+        left = self.seen_mm - self.by_screw @ moves_mm
+        return float(left @ self.inverse @ left)
+
+    def alone(self, k: int, others_mm: Floats) -> tuple[float, float, float]:
+        """Return by how much more one screw went than told, its sigma, and what is left of misfit.
+
+        Where all of what is not as told is put to that screw.
+        """
+        left, along = self.seen_mm - self.by_screw @ others_mm, self.by_screw[:, k]
+        precision = float(along @ self.inverse @ along)
+        more_mm = float(along @ self.inverse @ left) / precision
+        rest = left - along * more_mm
+        return more_mm, precision**-0.5, float(rest @ self.inverse @ rest)
+
+
+def _change(
+    before: Advice, after: Advice, bed: Bed, screws: Sequence[Screw], *, by_hand: bool
+) -> _Change:
+    """Return what became of a tilt; `by_hand` where turns were told, which no hand does exactly."""
+    size_m = _size_m(bed)
+    was, now = (np.array(a.tilt_mm_per_m) * size_m for a in (before, after))
+    sigmas = [np.array(a.tilt_sigma_mm_per_m) * size_m for a in (before, after)]
+    by_screw = -tilts_by(screws) * size_m[:, None]
+    hand_mm = HAND_SIGMA_TURNS * np.array([screw.pitch_mm for screw in screws])
+    covariance = np.diag(sum(s**2 for s in sigmas))
+    if by_hand:
+        covariance = covariance + (by_screw * hand_mm**2) @ by_screw.T
+    return _Change(seen_mm=now - was, inverse=np.linalg.inv(covariance), by_screw=by_screw)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Odd:
+    """The one screw that did not go as it was told, where the others did.
+
+    `went_mm` is how far the bed went up there, with its standard deviation; `other_way` and
+    `not_at_all` tell which of the two it may have been.
+    """
+
+    turn: ScrewTurn
+    went_mm: float
+    sigma_mm: float
+    other_way: bool
+    not_at_all: bool
+
+
+def _odd_screw(before: Advice, after: Advice, bed: Bed) -> _Odd | None:
+    """Find the one screw whose turn alone explains a tilt that is surely not as advised."""
+    turns = _turns(before, bed)
+    turned = [k for k, turn in enumerate(turns) if turn.bed_mm]
+    if len(turned) < 2 or not can_level([turn.screw for turn in turns]):
+        return None
+    change = _change(before, after, bed, [turn.screw for turn in turns], by_hand=True)
+    told_mm = np.array([turn.bed_mm for turn in turns])
+    if change.misfit(told_mm) < SURELY_NOT:
+        return None
+    ways: dict[int, tuple[float, float]] = {}
+    for k in turned:
+        one = np.eye(len(turns))[k] * told_mm
+        ways[k] = (change.misfit(told_mm - 2 * one), change.misfit(told_mm - one))
+    best = min(ways, key=lambda k: min(ways[k]))
+    least = min(ways[best])
+    # No screw, or every screw the other way round, is no less likely than a single one.
+    others = [change.misfit(-told_mm), change.misfit(0 * told_mm)]
+    others += [min(ways[k]) for k in turned if k != best]
+    if least > MAY_BE or min(others) - least < BETTER_BY:
+        return None
+    more_mm, sigma_mm, _ = change.alone(best, told_mm)
+    other_way, not_at_all = (misfit < MAY_BE for misfit in ways[best])
+    return _Odd(
+        turn=turns[best],
+        went_mm=float(told_mm[best]) + more_mm,
+        sigma_mm=sigma_mm,
+        other_way=other_way,
+        not_at_all=not_at_all,
+    )
+
+
+def odd_screw_step(before: Advice, after: Advice, bed: Bed, number: int) -> AdvisedStep | None:
+    """Say that one screw did not go as it was told while the others did; None if none is seen.
+
+    Parameters are those of `other_way_step`.
+    """
+    odd, tilt = _odd_screw(before, after, bed), _tilt(before, after, bed)
+    if odd is None or tilt is None:
+        return None
+    turn, name = odd.turn, odd.turn.screw.name
+    how = " or ".join(
+        words
+        for words, may_be in (
+            ("to have gone the other way", odd.other_way),
+            ("not to have been turned at all", odd.not_at_all),
+        )
+        if may_be
+    )
+    text = (
+        f"The {name} screw seems {how}: the tilt went from {tilt.was_mm:.2f} to "
+        f"{tilt.now_mm:.2f} mm over the whole mesh, where the turns of round {number} were to "
+        f"bring it to {tilt.meant_mm:.2f}. {_went(odd.went_mm, odd.sigma_mm)} there, where "
+        f"{abs(turn.bed_mm):.2f} mm {_side(turn.bed_mm)} was meant. "
+    )
+    told = next(screw for screw in before.screws if screw.name == name)
+    if turn.screw.raises not in (told.raises, "unknown"):
+        return AdvisedStep(kind="note", text=text + _changed_words([told], whole=True))
+    text += _turn_back(turn.screw, turn.bed_mm - odd.went_mm, after)
+    return AdvisedStep(kind="note", text=text)
+
+
+def grown_step(before: Advice, after: Advice, bed: Bed, number: int) -> AdvisedStep | None:
+    """Say that the tilt grew with turns that nobody advised; None where it did not for sure.
+
+    Parameters are those of `other_way_step`.
+    """
+    if not can_level(bed.screws):
+        return None
+    size_m = _size_m(bed)
+    was_mm, now_mm = (
+        float(np.abs(np.array(a.tilt_mm_per_m) * size_m).sum()) for a in (before, after)
+    )
+    sigmas = [np.array(a.tilt_sigma_mm_per_m) * size_m for a in (before, after)]
+    sigma_mm = float(np.sqrt(sum((s**2).sum() for s in sigmas)))
+    if now_mm - was_mm < max(GROWN_MM, 3 * sigma_mm):
+        return None
+    text = (
+        f"Screws were turned after round {number}, and the tilt grew from {was_mm:.2f} to "
+        f"{now_mm:.2f} mm over the whole mesh. "
+    )
+    change = _change(before, after, bed, bed.screws, by_hand=False)
+    still_mm = np.zeros(len(bed.screws))
+    alone = [change.alone(k, still_mm) for k in range(len(bed.screws))]
+    best, *others = sorted(range(len(bed.screws)), key=lambda k: alone[k][2])
+    went_mm, sigma_mm, misfit = alone[best]
+    if misfit < MAY_BE and alone[others[0]][2] - misfit > BETTER_BY:
+        screw = bed.screws[best]
+        text += (
+            f"If it was the {screw.name} screw alone: "
+            f"{_went(went_mm, sigma_mm).replace('By', 'by', 1)} there. "
+        )
+        text += _turn_back(screw, -went_mm, after, unless="If that was not meant, ")
+    else:
+        text += (
+            "If that was not meant, turn back what was turned, put that on record "
+            f"({_record(after)}), and print a sheet with --reach first"
+            f"{', before any mesh edit' if after.has_edits else ''}."
+        )
+    return AdvisedStep(kind="note", text=text)
+
+
+def _side(bed_mm: float) -> str:
+    return "up" if bed_mm > 0 else "down"
+
+
+def _went(bed_mm: float, sigma_mm: float) -> str:
+    return (
+        f"By the gaps the bed went {_side(bed_mm)} by {abs(bed_mm):.2f} +-{Z95 * sigma_mm:.2f} mm "
+        "(95 %)"
+    )
+
+
+def _record(after: Advice) -> str:
+    return f"`padsheet applied --screws{' --no-edits' if after.has_edits else ''}`"
+
+
+def _turn_back(screw: Screw, bed_mm: float, after: Advice, *, unless: str = "") -> str:
+    """Say how to turn a screw so that the bed goes up there by so much, in place of mesh edits."""
+    turn = turn_in_words(screw, bed_mm)
+    if after.work == "screws" or not turn:
+        text = f"{unless}look at its knob before you turn any further"
+        if after.work == "screws":
+            text += "; the turns that follow go by the bed as it is now"
+        return f"{text[0].upper()}{text[1:]}."
+    text = (
+        f"{unless}turn it {turn}{' in place of the mesh edits' if after.has_edits else ''}, look "
+        f"whether the bed goes {_side(bed_mm)} there, put that on record ({_record(after)}), and "
+        "print a sheet with --reach first."
+    )
+    return text[0].upper() + text[1:]
 
 
 def other_way_step(before: Advice, after: Advice, bed: Bed, number: int) -> AdvisedStep | None:
@@ -168,8 +413,9 @@ def other_way_step(before: Advice, after: Advice, bed: Bed, number: int) -> Advi
         f"whole mesh, where the turns of round {number} were to bring it to {tilt.meant_mm:.2f}. "
     )
     now = {screw.name: screw.raises for screw in bed.screws}
-    same = [s for s in before.screws if now[s.name] in (s.raises, "unknown")]
-    changed = [s for s in before.screws if s not in same]
+    turned = [s for s in before.screws if s.turns]
+    same = [s for s in turned if now[s.name] in (s.raises, "unknown")]
+    changed = [s for s in turned if s not in same]
     if not same:
         return AdvisedStep(kind="note", text=f"{text}{_changed_words(changed, whole=True)}")
     told = any(screw.raises != "unknown" for screw in same if screw.turns)

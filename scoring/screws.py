@@ -20,6 +20,8 @@ __all__ = [
     "moved_plane",
     "raising",
     "screw_turns",
+    "tilts_by",
+    "turn_in_words",
     "turn_mm",
 ]
 
@@ -179,6 +181,34 @@ def expected_rise(
     follow = places @ np.linalg.pinv(design)
     sigma_mm = HAND_SIGMA_TURNS * np.array([s.pitch_mm for s in screws])
     return follow @ np.asarray(moves_mm), (follow * sigma_mm**2) @ follow.T
+
+
+def tilts_by(screws: Sequence[Screw]) -> NDArray[np.float64]:
+    """Return the slopes of the bed along x and y, mm per m, that a millimetre up at each makes.
+
+    Shape (2, S); a stiff plate follows the least-squares plane of more than three screws.
+    """
+    places = np.array([[screw.x_mm, screw.y_mm] for screw in screws])
+    design = np.column_stack([np.ones(len(places)), (places - places.mean(axis=0)) / MM_PER_M])
+    slopes: NDArray[np.float64] = np.linalg.pinv(design)[1:]
+    return slopes
+
+
+def turn_in_words(screw: Screw, bed_mm: float) -> str:
+    """Return the turn, in whole eighths, that moves the bed so far; empty for less than half one.
+
+    Examples
+    --------
+    >>> turn_in_words(Screw(name="front", x_mm=0, y_mm=0, pitch_mm=0.7, raises="clockwise"), -0.17)
+    '1/4 turn counter-clockwise seen from above'
+    """
+    turn = _turn(screw, bed_mm)
+    if turn.direction == "leave":
+        return ""
+    words = _turns_in_words(turn.turns)
+    if turn.direction == "unknown":
+        return f"{words}, the way that brings the bed {'up' if bed_mm > 0 else 'down'}"
+    return f"{words} {turn.direction} seen from above"
 
 
 def left_over(

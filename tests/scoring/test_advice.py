@@ -246,6 +246,16 @@ def test_without_screws_the_mesh_carries_the_tilt(score_of):
     assert advice.twist_mm is None
 
 
+def test_a_tilt_that_turns_may_not_halve_is_left_to_the_mesh_with_the_reason(score_of):
+    screws = tuple(dataclasses.replace(screw, pitch_mm=0.8) for screw in SCREWS)
+    advice = advise(tilted(score_of, 0.62), dataclasses.replace(BED, screws=screws), mesh=None)
+    text = " ".join(step.text for step in advice.steps)
+    assert advice.work == "mesh"
+    assert "The tilt, 0.11 mm over the whole mesh, is left to the mesh" in text
+    without = advise(tilted(score_of, 0.62), BED, mesh=None)
+    assert "is left to the mesh" not in " ".join(step.text for step in without.steps)
+
+
 def test_a_small_tilt_stays_with_the_mesh(score_of):
     bed = dataclasses.replace(BED, screws=SCREWS)
     assert advise(tilted(score_of, 0.4), bed, mesh=None).work == "mesh"

@@ -15,7 +15,12 @@ from padsheet.scoring.advice import Advice, advise
 from padsheet.scoring.applied import Applied, applied_to_json
 from padsheet.scoring.rounds import BedFolder
 from padsheet.scoring.scores import scores_from_json, scores_to_json
-from padsheet.scoring.screw_check import doubtful_screws, other_way_step, with_screws_checked
+from padsheet.scoring.screw_check import (
+    doubtful_screws,
+    odd_screw_step,
+    other_way_step,
+    with_screws_checked,
+)
 
 GRID = MeshGrid()
 SCREWS = tuple(
@@ -188,3 +193,84 @@ def test_it_is_said_first_where_turns_are_on_record_and_the_mesh_is_unchanged(
     assert tuple(rest) == advice.steps[0 if told else 1 :]
     # The first round has none before it.
     assert with_screws_checked(folder, BED, folder.round(1), advice) is advice
+
+
+THREE = tuple(
+    Screw(name=name, x_mm=x, y_mm=y, raises="clockwise", pitch_mm=0.7)
+    for name, x, y in (("front", 110.0, 30.0), ("back left", 50.0, 180.0), ("right", 170.0, 180.0))
+)
+THREE_BED = Bed(mesh=GRID, screws=THREE)
+
+
+def moved(
+    score_of: Callable[..., object], before: Advice, parts: tuple[float, ...], slopes: np.ndarray
+) -> Advice:
+    """Return the advice after turns of which each screw made such a part."""
+    moves = [part * screw.bed_mm for part, screw in zip(parts, before.screws, strict=True)]
+    corners = np.array([[1, s.x_mm, s.y_mm] for s in THREE])
+    bed = np.linalg.solve(corners, moves)[1:] * 1000
+    return advised(score_of, *(slopes - bed), bed=THREE_BED)
+
+
+@pytest.mark.parametrize(
+    ("parts", "told"),
+    [
+        ((-1, 1, 1), "The front screw seems to have gone the other way"),
+        ((0, 1, 1), "The front screw seems not to have been turned at all"),
+        ((1, 1, -1), "The right screw seems to have gone the other way"),
+        ((1, 1, 1), ""),
+        ((0.9, 1.1, 1), ""),
+        # All of them, or none: that is another word.
+        ((-1, -1, -1), ""),
+        ((0, 0, 0), ""),
+    ],
+)
+def test_one_knob_turned_wrong_is_told_among_those_turned_right(
+    score_of: Callable[..., object], parts: tuple[float, ...], told: str
+) -> None:
+    slopes = np.array([2.2, 2.4])
+    before = advised(score_of, *slopes, bed=THREE_BED)
+    assert [screw.turns for screw in before.screws] == [0.25, 0.0, 0.375]
+    after = moved(score_of, before, parts, slopes)
+    step = odd_screw_step(before, after, THREE_BED, 2)
+    assert (step.text if step else "").startswith(told)
+    assert bool(step) is bool(told)
+
+
+def test_a_knob_turned_wrong_is_to_be_turned_back_twice_and_doubted(
+    tmp_path: Path, score_of: Callable[..., object]
+) -> None:
+    slopes = np.array([1.4, 0.9])
+    before = advised(score_of, *slopes, bed=THREE_BED)
+    assert before.screws[0].turns == 0.125
+    after = moved(score_of, before, (-1, 1, 1), slopes)
+    assert after.work == "mesh"
+    step = odd_screw_step(before, after, THREE_BED, 2)
+    assert step is not None
+    assert "turn counter-clockwise seen from above in place of the mesh edits" in step.text
+    assert "Turn it 1/4 turn" in step.text
+    assert "`padsheet applied --screws --no-edits`" in step.text
+
+
+@pytest.mark.parametrize(
+    ("then", "told"),
+    [
+        # The right screw alone up by 0.1 mm, and nothing; and less than is worth a word.
+        ((-1 / 1.2, -0.1 / 0.3), "If it was the right screw alone: by the gaps the bed went up"),
+        ((0.0, 0.0), ""),
+        ((0.1, 0.0), ""),
+        # As of two screws.
+        ((0.9, 0.0), "If that was not meant, turn back what was turned"),
+    ],
+)
+def test_a_tilt_that_grew_with_turns_of_the_users_own_is_told(
+    tmp_path: Path, score_of: Callable[..., object], then: tuple[float, float], told: str
+) -> None:
+    (tmp_path / "bed.toml").write_text("", encoding="utf-8")
+    folder = BedFolder(tmp_path)
+    add_round(folder, 1, tilted(score_of, 0.0), THREE_BED, True)
+    add_round(folder, 2, tilted(score_of, *then), THREE_BED, False)
+    advice = folder.round(2).read_advice()
+    first = with_screws_checked(folder, THREE_BED, folder.round(2), advice).steps[0].text
+    assert first.startswith("Screws were turned after round 1, and the tilt grew") is bool(told)
+    assert told in first
