@@ -235,6 +235,7 @@ def _next_steps(path: Path, bed: Bed) -> str:
     return (
         f"Wrote {path}: {shape}, mesh of {mesh.columns} x {mesh.rows} points from "
         f"x {mesh.x_min_mm:g}, y {mesh.y_min_mm:g} to x {mesh.x_max_mm:g}, y {mesh.y_max_mm:g} mm, "
+        f"X0 Y0 in the {'middle' if plate.origin == 'centre' else 'front left corner'}, "
         f"nozzle {bed.nozzle.bore_mm:g} mm, {bed.heat.nozzle_c:g} C on {bed.heat.bed_c:g} C.\n"
         "Caution: the printer's own manual comes first. Check every value against it: a wrong "
         "size, temperature or command can damage the printer.\n"

@@ -126,6 +126,7 @@ def _options(answers: Answers) -> Answers:
         options |= {"pitch_mm": PITCH_MM[answers["thread"]], "raises": answers["raises"]}
     if answers["edit_style"] == "custom":
         options["edit_template"] = answers["edit_template"]
+    options["centre_origin"] = answers["origin"] == "centre"
     options["g29_sets_points"] = answers["edit_style"] == "G29 S3"
     return options
 
@@ -233,6 +234,7 @@ KEYS = {
 }
 # What the other questions may be answered with.
 ANSWERS: dict[str, tuple[str, ...]] = {
+    "origin": tuple(str(choice) for choice in TABLES["plate"]["origin"].choices),
     "screws": ("0", "3", "4"),
     "thread": tuple(PITCH_MM),
     "raises": tuple(str(choice) for choice in TABLES["screw"]["raises"].choices),
@@ -261,6 +263,15 @@ QUESTIONS = (
         text="Depth of the plate (y), mm",
         default=Bed().plate.size_y_mm,
         ask=_ask_number,
+    ),
+    _Question(
+        name="origin",
+        about="Where does the printer count from: where is X0 Y0? On many round plates, and where "
+        "coordinates of the plate can be negative, it is the middle.",
+        choices=("the front left corner of the plate", "the middle of the plate"),
+        text="Place of X0 Y0",
+        default=Bed().plate.origin,
+        ask=_ask_listed,
     ),
     _Question(
         name="columns",

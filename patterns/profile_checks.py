@@ -20,8 +20,8 @@ WIDTH_PER_BORE = (0.9, 2.0)
 # Below this the pads of neighbouring points cannot be told apart at all.
 LEAST_PITCH_MM = 3.0
 
-# Knobs may stand out beyond the plate, but not by more than a hand's breadth.
-SCREW_BEYOND_MM = 60.0
+# Knobs may stand out beyond the plate, but not by far.
+SCREW_BEYOND_MM = 25.0
 
 # With fewer points the bed's tilt is not determined.
 LEAST_PADS = 3
@@ -87,7 +87,8 @@ def _check_keep_out(bed: Bed) -> None:
                 f"{where} x_min_mm {clip.x_min_mm:g} to x_max_mm {clip.x_max_mm:g}, "
                 f"y_min_mm {clip.y_min_mm:g} to y_max_mm {clip.y_max_mm:g} is not on the plate, "
                 f"which reaches from {_corners(outline)}",
-                "Correct the rectangle, or [plate] origin; or delete the block.",
+                "Correct the rectangle, or delete the block, or correct the origin: "
+                f"{_origin_words(bed)}.",
             )
 
 
@@ -130,7 +131,7 @@ def _check_mesh_sides(bed: Bed, inset_mm: float | None) -> None:
             raise _geometry(
                 f"[mesh] {name} is {value:g}, outside the plate, which reaches from {low:g} to "
                 f"{high:g} along {name[0]}",
-                "Correct it, or the size or origin of [plate].",
+                f"Correct it, or the size or origin: {_origin_words(bed)}.",
             )
 
 
@@ -365,8 +366,9 @@ def _check_screws(bed: Bed) -> None:
             if not low <= value <= high:
                 raise _geometry(
                     f'[[screw]] "{screw.name}": {axis} is {value:g}, more than '
-                    f"{SCREW_BEYOND_MM:g} mm outside the plate",
-                    "Correct it, or the size or origin of [plate].",
+                    f"{SCREW_BEYOND_MM:g} mm outside the plate, which reaches from "
+                    f"{_corners(bed.plate.outline)}",
+                    f"Correct it, or the size or origin: {_origin_words(bed)}.",
                 )
     for one, other in itertools.combinations(bed.screws, 2):
         if one.name == other.name:
@@ -378,6 +380,11 @@ def _check_screws(bed: Bed) -> None:
                 f'[[screw]] "{one.name}" and "{other.name}" have the same x_mm and y_mm',
                 "Give each screw its own place, or delete one block.",
             )
+
+
+def _origin_words(bed: Bed) -> str:
+    where = "the middle" if bed.plate.origin == "centre" else "the front left corner"
+    return f'[plate] origin = "{bed.plate.origin}" says that X0 Y0 is {where} of the plate'
 
 
 def _corners(area: Rectangle) -> str:

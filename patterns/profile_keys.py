@@ -416,7 +416,9 @@ _EDITS = Table(
 _SCREW = Table(
     path="screw",
     fills=Screw,
-    comment="The screws that level the bed. One block for each; none if they are not to be turned.",
+    comment="The screws that level the bed. One block for each; none if they are not to be turned. "
+    "Their places are coordinates of the printer, as those of [mesh] and [[plate.keep_out]]: they "
+    "count from X0 Y0, so a change of origin changes them too.",
     keys=(
         Key(
             name="name",

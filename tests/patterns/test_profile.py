@@ -581,3 +581,20 @@ def test_a_decimal_comma_is_told_with_the_point(line: str) -> None:
     assert refusal.value.code == "profile-syntax"
     assert "line 2 of the profile has a decimal comma" in str(refusal.value)
     assert "Write a decimal point: bed_c = 60.0." in str(refusal.value)
+
+
+@pytest.mark.parametrize(
+    "block",
+    [
+        '[[screw]]\nname = "back"\nx_mm = -60\ny_mm = 60',
+        "[[plate.keep_out]]\nx_min_mm = -60\nx_max_mm = -50\ny_min_mm = 0\ny_max_mm = 9",
+        "[mesh]\nx_min_mm = 5\nx_max_mm = 250\ny_min_mm = 5\ny_max_mm = 90",
+    ],
+)
+def test_what_lies_beside_the_plate_may_be_counted_from_another_origin(
+    tmp_path: Path, block: str
+) -> None:
+    (tmp_path / "bed.toml").write_text(block, encoding="utf-8")
+    with pytest.raises(PadsheetError) as refused:
+        load_bed(tmp_path)
+    assert 'origin = "corner" says that X0 Y0 is the front left corner' in refused.value.remedy
