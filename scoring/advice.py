@@ -44,6 +44,9 @@ class NodeAdvice:
         Gap less target by all sheets of this epoch together, the common part included.
     verdict : str
         Verdict by all sheets together; empty for a node that was never read.
+    shape_mm : float or None
+        What it is off beside all that the points share, by all sheets together; None for a node
+        that was never read, and where the edits take the common part too.
     in_shape : bool
         Whether it was read and, the common part taken out, is within tolerance with 95 %
         confidence.
@@ -60,6 +63,7 @@ class NodeAdvice:
     note: str = ""
     error_mm: float | None = None
     verdict: str = ""
+    shape_mm: float | None = None
     in_shape: bool = False
 
 
@@ -291,6 +295,9 @@ def _node_advice(case: Case, plan: NodePlan, work: str) -> tuple[NodeAdvice, ...
                 note=plan.notes[k] if edit else held_back,
                 error_mm=float(case.state.error_mm[k]),
                 verdict=verdicts[k],
+                shape_mm=None
+                if case.nodes_take_offset or not case.state.read[k]
+                else float(case.relative_mm[k]),
                 in_shape=bool(in_shape[k]),
             )
         )

@@ -11,15 +11,21 @@ from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.advice import Advice, NodeAdvice
 from padsheet.scoring.colours import pad_colour
 from padsheet.scoring.phrases import PLUS_MINUS, place, typographic
-from padsheet.scoring.squish import PadScore, SheetScore
+from padsheet.scoring.squish import Z95, PadScore, SheetScore
 from padsheet.scoring.svg import tag, text_at
+from padsheet.scoring.together import in_shape_only, shapes_mm
 from padsheet.scoring.words import adjustment, error_sentence, headline, interval_half_mm
 
-__all__ = ["bed_map", "is_dense"]
+__all__ = ["DOWN", "UP", "bed_map", "has_intervals", "is_dense"]
+
+DOWN, UP = "\N{BLACK DOWN-POINTING TRIANGLE}", "\N{BLACK UP-POINTING TRIANGLE}"
 
 # Widths of digits in the wider of the common sans-serif faces, in units of the type size.
 BOLD_EM, REGULAR_EM = 0.72, 0.62
-ROOMY_PART = 1 / 9  # of the plate: wider cells show the interval and what to do as well
+ROOMY_PART = 1 / 9  # of the plate: wider cells show what to do as well
+INTERVAL_PART = 1 / 6  # of the plate: wider cells show the interval too
+#: Size of what stands below the number: on the width of a phone still some eleven pixels.
+BELOW = 0.9
 WIDEST_CELL_MM = 60.0
 
 
@@ -44,11 +50,13 @@ def bed_map(
     size = max(x_max - x_min, y_max - y_min)
     rim = 0.07 * size
     cell = _cell_size(sheet)
-    dense = is_dense(sheet)
+    below = 0 if is_dense(sheet) else 2 if has_intervals(sheet) else 1
     # Cells of outer points may reach beyond the plate; numbers and picture make room for them.
     left = min(x_min, min(sheet.nodes_x_mm) - cell[0] / 2)
     right = max(x_max, max(sheet.nodes_x_mm) + cell[0] / 2)
     nodes = {} if advice is None else {(node.i, node.j): node for node in advice.nodes}
+    shapes = shapes_mm(advice)
+    shown = {(pad.i, pad.j): pad for pad in in_shape_only(score, advice).pads}
     parts = _round_plate(sheet) if round_plate else _square_plate(sheet)
     for number, x in enumerate(sheet.nodes_x_mm, start=1):
         parts.append(text_at(x, -y_min + 0.6 * rim, str(number), 0.45 * rim, class_="count"))
@@ -63,7 +71,14 @@ def bed_map(
     for pad in score.pads:
         centre = (sheet.nodes_x_mm[pad.i], -sheet.nodes_y_mm[pad.j])
         node = nodes.get((pad.i, pad.j))
-        parts.append(_cell(pad, node, score, centre, cell, dense=dense))
+        half_mm = None
+        if has_intervals(sheet):
+            half_mm = interval_half_mm(pad)
+            if node is not None and (pad.i, pad.j) in shapes:
+                half_mm = None if pad.gap_mm is None else Z95 * node.sigma_mm
+        title = _cell_title(pad, node, score)
+        here = shown[pad.i, pad.j]
+        parts.append(_cell(here, node, score, centre, cell, half_mm, title, below=below))
     box = (left - rim, -y_max - rim, right - left + 1.4 * rim, y_max - y_min + 2.5 * rim)
     return tag(
         "svg",
@@ -111,6 +126,12 @@ def is_dense(sheet: Sheet) -> bool:
     return _cell_size(sheet)[0] <= ROOMY_PART * (x_max - x_min)
 
 
+def has_intervals(sheet: Sheet) -> bool:
+    """Tell whether the map's cells have room for half the interval as well."""
+    x_min, _, x_max, _ = sheet.plate_outline_mm
+    return _cell_size(sheet)[0] > INTERVAL_PART * (x_max - x_min)
+
+
 def _hundredths(pad: PadScore, score: SheetScore) -> str:
     """Return the signed gap error in hundredths of a millimetre, or a sign in its place."""
 
@@ -128,29 +149,34 @@ def _hundredths(pad: PadScore, score: SheetScore) -> str:
 
 
 def _cell_lines(
-    pad: PadScore, node: NodeAdvice | None, score: SheetScore, *, dense: bool
+    pad: PadScore,
+    node: NodeAdvice | None,
+    score: SheetScore,
+    half_mm: float | None,
+    *,
+    dense: bool,
 ) -> list[tuple[str, float]]:
     """Return the texts of a cell with their sizes relative to the first."""
     if dense:
         # The rest is in the list of points.
         return [(typographic(_hundredths(pad, score)), 1.0)]
     lines = [(typographic(headline(pad, score)), 1.0)]
-    half_mm = interval_half_mm(pad)
     if half_mm is not None:
-        lines.append((f"{PLUS_MINUS} {half_mm:.3f}", 0.62))
-    todo = adjustment(node)
-    return [*lines, (todo, 0.68)] if todo else lines
+        lines.append((f"{PLUS_MINUS} {half_mm:.3f}", BELOW))
+    todo = adjustment(node).replace("not known", "unsure")
+    todo = todo.replace("lower", DOWN).replace("raise", UP)
+    return [*lines, (todo, BELOW)] if todo else lines
 
 
-def _font_size(
-    lines: list[tuple[str, float]], width: float, height: float, *, dense: bool
-) -> float:
+def _font_size(lines: list[tuple[str, float]], width: float, height: float, *, below: int) -> float:
     widest = max(len(t) * s * (BOLD_EM if s == 1.0 else REGULAR_EM) for t, s in lines)
-    # For three lines with the longest usual words, so that all cells of a map look alike.
-    if dense:
+    # For as many lines as there may be, with usual words, so that all cells of a map look alike.
+    if not below:
         usual, high = len("+12") * BOLD_EM, height * 0.66
     else:
-        usual, high = len("lower 0.04") * 0.68 * REGULAR_EM, height * 0.84 / (2.3 * 1.15)
+        high = height * 0.88 / ((1 + below * BELOW) * 1.15)
+        word = f"{PLUS_MINUS} 0.023" if below > 1 else f"{DOWN} 0.04"
+        usual = len(word) * BELOW * REGULAR_EM
     return min(width * 0.94 / max(widest, usual), high)
 
 
@@ -160,14 +186,16 @@ def _cell(
     score: SheetScore,
     centre: tuple[float, float],
     size: tuple[float, float],
+    half_mm: float | None,
+    title: str,
     *,
-    dense: bool,
+    below: int,
 ) -> str:
     """Draw the coloured cell of one pad, a link to its details."""
     entry = pad_colour(pad, score.target_gap_mm, score.tolerance_mm)
     (x, y), (width, height) = centre, size
     dashed = pad.verdict in ("uncertain", "unread")
-    body = tag("title", escape(_cell_title(pad, node, score)))
+    body = tag("title", escape(title))
     body += tag(
         "rect",
         x=x - width / 2,
@@ -180,8 +208,8 @@ def _cell(
         stroke_dasharray=f"{height / 13:.2f} {height / 18:.2f}" if dashed else None,
         class_="cell dashed" if dashed else "cell",
     )
-    lines = _cell_lines(pad, node, score, dense=dense)
-    font = _font_size(lines, width, height, dense=dense)
+    lines = _cell_lines(pad, node, score, half_mm, dense=not below)
+    font = _font_size(lines, width, height, below=below)
     at = y - 0.575 * font * sum(scale for _, scale in lines)
     for text, scale in lines:
         at += 1.15 * scale * font

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.advice import Advice, NodeAdvice
-from padsheet.scoring.bed_map import bed_map, is_dense
+from padsheet.scoring.bed_map import bed_map, has_intervals, is_dense
 from padsheet.scoring.colours import CLASSES, UNREAD, ColourClass, pad_colour
 from padsheet.scoring.compiled_templates import CompiledTemplates
 from padsheet.scoring.curves import LadderCurve
@@ -28,6 +28,7 @@ from padsheet.scoring.quality import PhotoNote
 from padsheet.scoring.selfcheck import SelfCheck
 from padsheet.scoring.squish import Z95, PadScore, SheetScore
 from padsheet.scoring.todo import Step
+from padsheet.scoring.together import shapes_mm, shared_words
 from padsheet.scoring.words import (
     adjustment,
     coupon_words,
@@ -187,9 +188,11 @@ def render_report(
         cautions=CAUTIONS,
         map=Markup(bed_map(sheet, score, advice, round_plate=round_plate)),
         dense=is_dense(sheet),
+        intervals=has_intervals(sheet),
+        beside=shared_words(advice) if advice is not None and shapes_mm(advice) else "",
         waiting=waiting(advice),
         z95=Z95,
-        shared=f"{Z95 * score.common_sigma_mm:.3f}",
+        shared=f"{Z95 * (advice.offset_sigma_mm if advice else score.common_sigma_mm):.3f}",
         classes=_legend(score),
         unread=UNREAD,
         pads=_pad_views(score, advice, curves, crops or {}),
@@ -223,12 +226,11 @@ def _facts(
             "target gap",
             f"{score.target_gap_mm:.2f} {PLUS_MINUS} {score.tolerance_mm:.2f} mm",
         ),
-        (
-            "uncertainty of all together",
-            f"{PLUS_MINUS} {Z95 * score.common_sigma_mm:.3f} mm (95 %)",
-        ),
     ]
-    if advice is not None:
+    if advice is None:
+        half = f"{PLUS_MINUS} {Z95 * score.common_sigma_mm:.3f} mm (95 %)"
+        facts.append(("uncertainty of all together", half))
+    else:
         facts += [
             (
                 "all points together",

@@ -377,6 +377,7 @@ def _node_advice(data: dict[str, Any]) -> NodeAdvice:
         waits=flag(data.get("waits", False)),
         note=text_in(data.get("note", "")),
         error_mm=number_or_null(data.get("error_mm")),
+        shape_mm=number_or_null(data.get("shape_mm")),
         verdict=text_in(data.get("verdict", "")),
         in_shape=flag(data.get("in_shape", False)),
     )

@@ -5,6 +5,7 @@ Plain ASCII, so that it survives every terminal, pipe and code page.
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 
@@ -13,16 +14,25 @@ from padsheet.scoring.colours import gap_error_mm, pad_colour, xterm_index
 from padsheet.scoring.phrases import place, signed, within_95
 from padsheet.scoring.remarks import short_remark
 from padsheet.scoring.squish import PadScore, SheetScore
-from padsheet.scoring.together import judged, judged_by
+from padsheet.scoring.together import (
+    in_shape_only,
+    judged,
+    judged_by,
+    shapes_mm,
+    shared_words,
+)
 from padsheet.scoring.words import adjustment, interval_half_mm, waiting
 
 __all__ = ["score_map", "score_table"]
 
 RESET = "\x1b[0m"
+ESCAPE = re.compile("\x1b\\[[0-9;]*m")
 LABEL = 3  # characters for the row number and its blank
 ROOMY, DENSE = 8, 5  # characters of one column of the map
 FULL_WIDTH = 80  # columns of a table with remarks
 HEADER = ("Col Row", "  Gap    +-", "Squish", f"{'Verdict':<15}", "Adjustment", "Remark")
+#: Stands in the place of the squish scores where the adjustments do not go by the gap itself.
+SHAPE = " Shape"
 NUMBERS_WIDTH = len("  ".join(HEADER[:-1]))
 REMARK_ROOM = FULL_WIDTH - NUMBERS_WIDTH - 2
 NAMED = 6  # points named for one remark; the rest are counted
@@ -42,13 +52,14 @@ def score_table(score: SheetScore, advice: Advice | None, *, width: int = 80) ->
         For the adjustments; without it that column is empty.
     width : int, optional
         Columns of the terminal; where there are fewer than 80, remarks stand below only, and where
-        the numbers do not fit either, the squish scores are left out.
+        the numbers do not fit either, the squish scores are left out. Where all points share an
+        offset of their own, the shape stands in the place of the squish scores.
 
     Returns
     -------
     str
-        Lines joined by line feeds, without one at the end. The first says why no point is
-        adjusted, if none is. ``+-`` is half the 95 % interval. The
+        Lines joined by line feeds, without one at the end. The first say why no point is
+        adjusted, if none is, or what the shape is. ``+-`` is half the 95 % interval. The
         reasons of refused pads with their points, and the whole of remarks that stand in a few
         words in the rows, follow below.
     """
@@ -58,13 +69,23 @@ def score_table(score: SheetScore, advice: Advice | None, *, width: int = 80) ->
         k for k in range(len(HEADER)) if (k != 5 or room) and (k != 2 or width >= NUMBERS_WIDTH)
     ]
     shown_width = max(20, min(width, FULL_WIDTH))
-    rows = [*textwrap.wrap(waiting(advice), shown_width), _row(HEADER, shown)]
+    shapes = shapes_mm(advice)
+    above, head = waiting(advice), HEADER
+    if advice is not None and shapes:
+        above = f"Shape: what a point is off beside {shared_words(advice)}. Adjustments go by it."
+        head = (*HEADER[:2], SHAPE, *HEADER[3:])
+    rows = [*textwrap.wrap(above, shown_width), _row(head, shown)]
     below: dict[str, list[str]] = {}
     for pad in score.pads:
         node = nodes.get((pad.i, pad.j))
         remark = _plain(_remark(pad, node))
         short = short_remark(remark, room) if room else ""
-        rows.append(_row((*_numbers(pad, node), short), shown))
+        numbers = _numbers(pad, node)
+        if shapes:
+            shape_mm = shapes.get((pad.i, pad.j))
+            told = "-" if shape_mm is None else signed(shape_mm, 3)
+            numbers = (*numbers[:2], f"{told:>6}", *numbers[3:])
+        rows.append(_row((*numbers, short), shown))
         here = [place(pad.i, pad.j)]
         if pad.reason is not None:
             remark = _plain(f"{pad.reason.code}: {pad.reason.text}")
@@ -78,11 +99,11 @@ def score_table(score: SheetScore, advice: Advice | None, *, width: int = 80) ->
         said = f"{text} ({_named(places)})" if places else text
         rows += ["", *textwrap.wrap(said, shown_width, subsequent_indent="  ")]
     if advice is not None:
-        told = (
+        below_all = (
             f"{judged_by(advice)} The other figures are this print's alone, so a verdict may "
             "differ from the gap beside it. +- is half the 95 % interval."
         )
-        rows += ["", *textwrap.wrap(told, shown_width)]
+        rows += ["", *textwrap.wrap(below_all, shown_width)]
     return "\n".join(rows)
 
 
@@ -95,6 +116,8 @@ def score_map(
     reasons: str = "the table",
 ) -> str:
     """Draw the bed seen from above, front at the bottom, with the signed gap error at each point.
+
+    Where adjustments go by the shape of the bed and not by the gap itself, the shape is drawn.
 
     Parameters
     ----------
@@ -114,6 +137,8 @@ def score_map(
         Lines joined by line feeds, none wider than `width` (escape sequences not counted).
     """
     score = judged(score, advice)
+    shapes = shapes_mm(advice)
+    score = in_shape_only(score, advice)
     pads = {(pad.i, pad.j): pad for pad in score.pads}
     nodes = _by_node(advice)
     columns = 1 + max(i for i, _ in [*pads, *nodes])
@@ -123,6 +148,9 @@ def score_map(
     fitting = max(1, (width - LABEL) // cell)
     blocks = [range(at, min(at + fitting, columns)) for at in range(0, columns, fitting)]
     lines: list[str] = []
+    if advice is not None and shapes:
+        title = f"The shape of the bed, beside {shared_words(advice)}:"
+        lines += [*textwrap.wrap(title, max(20, width)), ""]
     for block in blocks:
         head = "".join(str(i + 1).center(cell) for i in block)
         lines += [f"{'':{LABEL}}{'back'.center(cell * len(block))}".rstrip()]
@@ -131,7 +159,10 @@ def score_map(
         lines += [f"{'':{LABEL}}{head}".rstrip()]
         lines += [f"{'':{LABEL}}{'front'.center(cell * len(block))}".rstrip(), ""]
     waits = waiting(advice)
-    legend = _legend(score, roomy, bool(nodes), width, waits=waits, reasons=reasons)
+    what = "Shape" if shapes else "Gap error"
+    drawn = ESCAPE.sub("", "\n".join(lines))
+    sigma_mm = score.common_sigma_mm if advice is None else advice.offset_sigma_mm
+    legend = _legend(sigma_mm, roomy, drawn, width, what=what, waits=waits, reasons=reasons)
     return "\n".join([*lines, *legend])
 
 
@@ -263,22 +294,29 @@ def _painted(text: str, score: SheetScore, pad: PadScore | None, colour: bool) -
 
 
 def _legend(
-    score: SheetScore, roomy: bool, advised: bool, width: int, *, waits: str, reasons: str
+    sigma_mm: float, roomy: bool, drawn: str, width: int, *, what: str, waits: str, reasons: str
 ) -> Iterator[str]:
+    """Explain the signs and words that the map shows."""
     unit = "mm" if roomy else "hundredths of a millimetre"
-    text = f"Gap error in {unit}: + the nozzle is too far from the bed, - too near; ? not read."
-    if roomy:
-        text += " ~ uncertain: its interval reaches across a tolerance limit."
-    else:
-        text += " +++ and --- are off scale."
+    parts = [f"{what} in {unit}: + the nozzle is too far from the bed, - too near"]
+    if "?" in drawn:
+        parts.append("? not read")
+    far, near = ("+ far", "- near") if roomy else ("+++", "---")
+    if beyond := [word for word in (far, near) if word in drawn]:
+        names = " and ".join(f"'{word}'" for word in beyond)
+        parts.append(f"{names} by more than this sheet reads")
+    if "~" in drawn:
+        parts.append("~ uncertain, its interval reaches across a tolerance limit")
+    text = "; ".join(parts) + "."
     if waits:
         text += f" {waits}"
-    elif advised:
+    elif re.search(r"[v^]", drawn):
         text += " What to do there: v lower the nozzle, ^ raise it."
-    if advised and roomy and any(pad.gap_mm is None for pad in score.pads):
-        text += f" Unread, unsure: that is not known; {reasons} says why."
+    if unknown := [word for word in ("unread", "unsure") if word in drawn]:
+        names = " or ".join(f"'{word}'" for word in unknown)
+        text += f" Where it says {names}, what to do is not known; {reasons} says why."
     text += (
-        f" The mean of all points is known to {within_95(score.common_sigma_mm, 3)}: they "
+        f" The mean of all points is known to {within_95(sigma_mm, 3)}: they "
         "may be off together, and their differences are surer."
     )
     yield from textwrap.wrap(text, max(20, width))

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from xml.etree import ElementTree
 
 import numpy as np
 import pytest
 
-from padsheet.scoring.bed_map import bed_map
+from padsheet.scoring.bed_map import DOWN, bed_map
 from padsheet.scoring.colours import pad_colour
 
 
@@ -49,7 +50,7 @@ def test_map_says_sign_number_interval_and_action(scored):
     link = list(svg.iter("a"))[13]  # column 4, row 3
     pad = scored.score.pads[13]
     half = (pad.interval_mm[1] - pad.interval_mm[0]) / 2
-    assert texts(link) == ["+0.04", f"\N{PLUS-MINUS SIGN} {half:.3f}", "lower 0.04"]
+    assert texts(link) == ["+0.04", f"\N{PLUS-MINUS SIGN} {half:.3f}", f"{DOWN} 0.04"]
     negative = list(svg.iter("a"))[10]
     assert texts(negative)[0] == "\N{MINUS SIGN}0.07"
     title = link.find("title").text
@@ -112,3 +113,33 @@ def test_cells_beyond_the_plate_and_their_numbers_are_in_the_picture(make_scored
     cells = [float(link.find("rect").get("x")) for link in svg.iter("a")]
     counts = [text for text in svg.iter("text") if text.get("class") == "count"]
     assert max(float(text.get("x")) for text in counts[columns:]) < min(cells)
+
+
+PHONE_PX = 350  # what is left of the width of a phone for the map
+
+
+@pytest.mark.parametrize("columns", [3, 5, 6])
+def test_what_stands_in_a_cell_can_be_read_on_a_phone(make_scored, columns):
+    example = make_scored(columns, columns)
+    svg = ElementTree.fromstring(bed_map(example.sheet, example.score, example.advice))
+    scale = PHONE_PX / float(svg.get("viewBox").split()[2])
+    sizes = [
+        float(text.get("font-size")) * scale for link in svg.iter("a") for text in link.iter("text")
+    ]
+    # Ends off scale ("> +0.09") are longer than the numbers and may be a little smaller.
+    assert sorted(sizes)[2] >= 11.0
+
+
+def test_where_adjustments_go_by_the_shape_the_map_shows_it(scored):
+    pads = {(pad.i, pad.j): pad for pad in scored.score.pads}
+    nodes = tuple(
+        replace(node, shape_mm=pads[node.i, node.j].gap_mm and pads[node.i, node.j].gap_mm - 0.15)
+        for node in scored.advice.nodes
+    )
+    advice = replace(scored.advice, nodes=nodes, estimate_mm=-0.05)
+    svg = ElementTree.fromstring(bed_map(scored.sheet, scored.score, advice))
+    links = list(svg.iter("a"))
+    assert texts(links[13])[0] == "+0.09"  # the gap is 0.04 mm off
+    half = 1.96 * nodes[13].sigma_mm
+    assert texts(links[13])[1] == f"\N{PLUS-MINUS SIGN} {half:.3f}"
+    assert texts(links[4])[0] == "> +0.14"  # off scale, from 0.287 mm on

@@ -224,7 +224,7 @@ def test_what_older_files_do_not_say_is_not_made_up(example):
     for key in ("set_offset", "sheets"):
         del data["advice"][key]
     for node in data["advice"]["nodes"]:
-        for key in ("note", "error_mm", "verdict", "in_shape"):
+        for key in ("note", "error_mm", "verdict", "shape_mm", "in_shape"):
             del node[key]
     advice = scores_from_json(json.dumps(data))[1]
     assert (advice.set_offset, advice.sheets) == (False, 1)

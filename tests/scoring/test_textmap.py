@@ -290,3 +290,69 @@ def test_points_that_wait_say_so_once_below_the_map(scored):
     assert "\n\n\n" not in told  # no empty lines where what to do would stand
     assert "Adjustments of single points wait: other work comes first." in " ".join(told.split())
     assert "v lower the nozzle" not in told
+
+
+def with_shared(example, common_mm, *, every=True):
+    """Return the advice where all points share an offset, which no adjustment goes by."""
+    gaps = {(pad.i, pad.j): pad.gap_mm for pad in example.score.pads}
+    nodes = tuple(
+        dataclasses.replace(
+            node,
+            shape_mm=None
+            if not every or gaps[node.i, node.j] is None
+            else gaps[node.i, node.j] - 0.2 - common_mm,
+        )
+        for node in example.advice.nodes
+    )
+    return dataclasses.replace(example.advice, nodes=nodes, estimate_mm=common_mm)
+
+
+@pytest.mark.parametrize("columns", [5, 12])
+def test_where_adjustments_go_by_the_shape_it_is_shown(make_scored, columns):
+    example = make_scored(columns, 5)
+    advice = with_shared(example, -0.05)
+    first, _, rest = score_table(example.score, advice).partition("\nCol Row")
+    assert "beside the 0.05 mm that all points together are too near" in first.replace("\n", " ")
+    header, *rows = rest.splitlines()
+    assert "Shape" in header
+    assert "Squish" not in header
+    pad = example.score.pads[3]
+    assert rows[3][7:].split()[2] == f"{pad.gap_mm - 0.15:+.3f}"
+    drawn = score_map(example.score, advice, colour=False)
+    assert drawn.startswith("The shape of the bed, beside the 0.05 mm")
+    assert "Shape in" in drawn
+    assert "Gap error in" not in drawn
+    row = next(line for line in drawn.splitlines() if line.startswith(" 1 "))
+    unit = 1.0 if columns == 5 else 0.01
+    number = float(re.findall(r"[+-]?\d+(?:\.\d+)?", row[3:])[3]) * unit
+    assert number == pytest.approx(pad.gap_mm - 0.15, abs=0.00501)
+
+
+@pytest.mark.parametrize(("common_mm", "every"), [(-0.004, True), (-0.05, False)])
+def test_without_a_shape_of_its_own_the_gap_is_shown(scored, common_mm, every):
+    advice = with_shared(scored, common_mm, every=every)
+    assert "Squish" in score_table(scored.score, advice).splitlines()[0]
+    assert "Gap error in mm" in score_map(scored.score, advice, colour=False)
+
+
+def test_a_narrow_terminal_tells_of_the_shape_too(scored):
+    advice = with_shared(scored, 0.06)
+    for width in (30, 50, 60):
+        table = score_table(scored.score, advice, width=width).splitlines()
+        drawn = score_map(scored.score, advice, colour=False, width=width).splitlines()
+        assert max(map(len, table)) <= max(width, 49)
+        assert max(map(len, drawn)) <= width
+        assert "too far" in " ".join(drawn)
+
+
+def test_the_legend_explains_what_the_map_shows_and_nothing_else(scored):
+    told = " ".join(score_map(scored.score, scored.advice, colour=False).split())
+    assert "'+ far' by more than this sheet reads" in told
+    assert "'- near'" not in told
+    assert "unsure" not in told.partition("Gap error in")[2]
+    score = dataclasses.replace(
+        scored.score, pads=tuple(p for p in scored.score.pads if p.verdict == "on target")
+    )
+    told = " ".join(score_map(score, scored.advice, colour=False).split())
+    assert "by more than this sheet reads" not in told
+    assert "~" not in told
