@@ -42,6 +42,7 @@ from padsheet.scoring.taking_in import (
     against_advice,
     correct_reading,
     expected_meshes,
+    in_full,
     own_state,
     refuse_proof_answer,
     turned_over,
@@ -128,10 +129,13 @@ def command(
             refuse_proof_answer(folder, bed, reading.mesh, str(file))
         expected = list(expected_meshes(folder, bed))
         turned = turned_over(reading.mesh, expected, bed)
-        flip = turned or flipped_in_history(reading.mesh, [mesh for mesh, _, _ in expected])
+        turned = None if turned is None else in_full(folder, turned)
+        flip = turned or flipped_in_history(
+            reading.mesh, [mesh for mesh, _, _ in expected], [_called(*item) for item in expected]
+        )
         told = first_row is not None or first_column is not None
         again = _other_ways(file, bed, first_row, first_column)
-        _confirm(reading, flip, file, again, told=told, yes=yes)
+        _confirm(reading, flip, file, again, told=told, yes=yes, force=force)
         corrected: Correction | None = None
         with folder.lock():
             if turned is not None and turned.corrects:
@@ -162,8 +166,10 @@ def command(
         _say_corrected(corrected)
     if applied is not None:
         _say_applied(folder, mesh, applied, round_)
-    elif corrected is None or not corrected.score_again:
+    elif corrected is None:
         _say_next(folder, before, mesh)
+    elif not corrected.score_again:
+        _say_after_correction(folder, before, mesh, corrected)
 
 
 def _take_in_none(
@@ -221,16 +227,20 @@ def _say_corrected(corrected: Correction) -> None:
         )
     for number, word in corrected.unsaid:
         say(_taken_back(number, word))
-    if corrected.waits is not None:
-        say(
-            f"The sheet of round {corrected.waits.number} was written with it the wrong way round. "
-            "Unless it is printed already, write it afresh with `padsheet sheet --force`."
-        )
     if corrected.score_again:
+        if corrected.waits is not None:
+            say(_written_wrongly(corrected.waits))
         say("Next: score again, so that the advice counts on the mesh as it lies:")
     for round_ in corrected.score_again:
         # Whole, however long: a command that is broken cannot be copied.
         click.echo(f"  {here(f'`{score_again(round_)}`').strip('`')}", err=True)
+
+
+def _written_wrongly(round_: Round) -> str:
+    return (
+        f"The sheet of round {round_.number} was written with it the wrong way round. Unless it is "
+        "printed already, write it afresh with `padsheet sheet --force`."
+    )
 
 
 def _taken_back(number: int, word: Applied) -> str:
@@ -271,6 +281,20 @@ def _say_applied(folder: BedFolder, mesh: Mesh, applied: Applied, round_: Round 
         "Set those points as `edits.gcode` says and take the mesh in again, or bring it back with "
         "`padsheet restore`. Only if it was meant so, print a new sheet with `padsheet sheet`."
     )
+
+
+def _say_after_correction(
+    folder: BedFolder, before: Mesh | None, mesh: Mesh, corrected: Correction
+) -> None:
+    """Say what comes next where no score counts on what was corrected."""
+    newest = folder.latest_round()
+    applied = None if newest is None else newest.read_applied()
+    if corrected.waits is not None:
+        say(f"{_written_wrongly(corrected.waits)} Then print it and score its photo.")
+    elif newest is not None and applied is not None and newest.number in corrected.records:
+        _say_applied(folder, mesh, applied, newest)
+    else:
+        _say_next(folder, before, mesh)
 
 
 def _say_next(folder: BedFolder, before: Mesh | None, mesh: Mesh) -> None:
@@ -338,6 +362,7 @@ def _confirm(
     *,
     told: bool,
     yes: bool,
+    force: bool,
 ) -> None:
     """Let the user look at the map; a table that looks turned over is never taken unasked."""
     certain = isinstance(flip, Turned) and flip.certain
@@ -346,6 +371,13 @@ def _confirm(
     other_way = f"`{command}{options}` takes it in the other way round" if options else ""
     if flip is not None:
         say(f"Look closely: {flip.text}.{f' {other_way}.' if other_way else ''}")
+    if flip is not None and flip.kind == "transposed" and not force:
+        raise PadsheetError(
+            "columns and rows seem to be exchanged in this file, and so it was not taken in",
+            remedy="Copy the table again, each line as the printer shows it, and take that in. "
+            "Only if the printer does hold the mesh like this, take it in with --force.",
+            code="mesh-looks-flipped",
+        )
     if yes and (flip is None or told or certain):
         return
     if yes and flip is not None:
@@ -369,6 +401,13 @@ def _confirm(
             remedy=f"{other_way}." if other_way else again,
             code="mesh-declined",
         )
+
+
+def _called(mesh: Mesh, base: Mesh, after_round: int | None) -> str:
+    """Name a mesh that is expected, where its own name does not tell."""
+    if after_round is None:
+        return f"'{mesh.name}'"
+    return f"'{base.name}' with the edits of round {after_round} in it"
 
 
 def _other_ways(file: Path, bed: Bed, first_row: str | None, first_column: str | None) -> str:

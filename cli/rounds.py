@@ -23,6 +23,7 @@ from padsheet.scoring.history import RoundSummary, applied_words, summaries
 from padsheet.scoring.phrases import place, signed, within_95
 from padsheet.scoring.rounds import BedFolder
 from padsheet.scoring.todo import after_edits, next_steps
+from padsheet.scoring.waiting import outdated
 
 __all__ = ["command"]
 
@@ -253,6 +254,12 @@ def _next(folder: BedFolder, row: RoundSummary) -> str:
     """Say what comes next; empty where that is the next sheet."""
     if row.progress == "sheet":
         gcode = folder.round(row.number).sheet_gcode
+        if why := outdated(folder, folder.round(row.number)):
+            return (
+                f"The sheet of round {row.number} {why}. Unless it is printed already, write it "
+                "afresh with `padsheet sheet --force`. Print it, photograph it, then `padsheet "
+                "score PHOTO`."
+            )
         return f"Print {gcode}, photograph it, then `padsheet score PHOTO`."
     if row.progress == "photo":
         return "Read the photo with `padsheet score PHOTO`."

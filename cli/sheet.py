@@ -16,6 +16,7 @@ from padsheet.scoring.phrases import reach_mm, within_95
 from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.sheet_choice import Chosen, plan_sheet
 from padsheet.scoring.todo import hand_offset_mm, hand_offset_words
+from padsheet.scoring.waiting import outdated
 
 __all__ = ["command"]
 
@@ -108,7 +109,7 @@ def command(
         bed = folder.bed()
         with folder.lock():
             round_ = _round(folder)
-            _refuse_writing_again(round_, self_check=self_check, force=force)
+            _refuse_writing_again(folder, round_, self_check=self_check, force=force)
             known = folder.active_mesh()
             unsaid = folder.unsaid_edits(known.name) if known and not no_mesh else None
             if unsaid is not None and known is not None and not force:
@@ -188,7 +189,15 @@ def _round(folder: BedFolder) -> Round:
     return folder.next_round()
 
 
-def _refuse_writing_again(round_: Round, *, self_check: bool, force: bool) -> None:
+def _refuse_writing_again(
+    folder: BedFolder, round_: Round, *, self_check: bool, force: bool
+) -> None:
+    if round_.sheet_json.exists() and not force and (why := outdated(folder, round_)):
+        raise PadsheetError(
+            f"the sheet of round {round_.number} is written, but it {why}",
+            remedy="Unless it is printed already, write it afresh with --force.",
+            code="file-exists",
+        )
     if round_.sheet_json.exists() and not force:
         remedy = "After a change of bed.toml or of the mesh write it afresh with --force."
         if self_check and not round_.read_sheet().self_check:

@@ -161,6 +161,9 @@ class Sheet:
         Whether a mesh was in force while it was printed.
     mesh_name : str or None
         Name of that mesh in the bed folder.
+    mesh_corrected : bool
+        Whether that mesh was found, after the sheet was written, to have been read the wrong way
+        round.
     gcode_sha256 : str or None
         Digest of the G-code that prints it, once that is written.
     strokes : tuple of Stroke
@@ -187,6 +190,7 @@ class Sheet:
     nodes_y_mm: tuple[float, ...]
     mesh_active: Literal["yes", "no", "unknown"] = "unknown"
     mesh_name: str | None = None
+    mesh_corrected: bool = False
     gcode_sha256: str | None = None
     tick_mm: float = 0.0
     strokes: tuple[Stroke, ...] = ()

@@ -21,6 +21,8 @@ def sheet_to_json(sheet: Sheet) -> str:
     """Return the text of sheet.json; the same sheet gives the same bytes."""
     data = dataclasses.asdict(sheet)
     del data["strokes"]
+    if not sheet.mesh_corrected:
+        del data["mesh_corrected"]
     return json.dumps({"format": FORMAT, **data}, allow_nan=False, indent=1) + "\n"
 
 
@@ -129,6 +131,7 @@ def _build(data: dict[str, Any]) -> Sheet:
         nodes_y_mm=_numbers(data, "nodes_y_mm"),
         mesh_active=data.get("mesh_active", "unknown"),
         mesh_name=_text_or_null(data.get("mesh_name"), "mesh_name"),
+        mesh_corrected=data.get("mesh_corrected") is True,
         gcode_sha256=_text_or_null(data.get("gcode_sha256"), "gcode_sha256"),
         tick_mm=_number(data.get("tick_mm", 0.0), "tick_mm"),
         **numbers,  # type: ignore[arg-type]  # none of these is the field of strokes

@@ -88,13 +88,15 @@ FLIP_WORDS: dict[str, str] = {
 }
 
 
-def looks_flipped(new: Mesh, old: Mesh) -> Flip | None:
+def looks_flipped(new: Mesh, old: Mesh, called: str = "") -> Flip | None:
     """Tell whether a new mesh looks like an older one of the same bed, but turned over.
 
     Parameters
     ----------
     new, old : Mesh
         The mesh just read, and one known to be right.
+    called : str, optional
+        What to call the older one, where its name does not tell.
 
     Returns
     -------
@@ -115,16 +117,20 @@ def looks_flipped(new: Mesh, old: Mesh) -> Flip | None:
     best_mm, kind = min(turned)
     if plain_mm < FLIP_NOISE_MM or best_mm > FLIP_RATIO * plain_mm:
         return None
+    other = called or f"'{old.name}'"
+    said = "it may have been read the wrong way round"
+    if kind == "transposed":
+        said = "columns and rows seem to be exchanged in this table"
     return Flip(
         kind=kind,
         plain_mm=plain_mm,
         flipped_mm=best_mm,
-        text=f"with {FLIP_WORDS[kind]} this mesh differs from '{old.name}' by {best_mm:.3f} mm, "
-        f"as read by {plain_mm:.3f} mm: it may have been read the wrong way round",
+        text=f"with {FLIP_WORDS[kind]} this mesh differs from {other} by {best_mm:.3f} mm, "
+        f"as read by {plain_mm:.3f} mm: {said}",
     )
 
 
-def flipped_in_history(new: Mesh, known: Sequence[Mesh]) -> Flip | None:
+def flipped_in_history(new: Mesh, known: Sequence[Mesh], called: Sequence[str] = ()) -> Flip | None:
     """Compare a new mesh with all that are known of this bed.
 
     Parameters
@@ -133,6 +139,8 @@ def flipped_in_history(new: Mesh, known: Sequence[Mesh]) -> Flip | None:
         As just read.
     known : sequence of Mesh
         Earlier ones, the most trusted first; those of another grid tell nothing.
+    called : sequence of str, optional
+        What to call each of them; an empty text stands for its name.
 
     Returns
     -------
@@ -140,8 +148,10 @@ def flipped_in_history(new: Mesh, known: Sequence[Mesh]) -> Flip | None:
         None as soon as the new mesh fits one of the known ones as it is, at least as well as it
         fits any when turned over.
     """
-    same = [mesh for mesh in known if mesh.z_mm.shape == new.z_mm.shape]
-    flips = [flip for mesh in same if (flip := looks_flipped(new, mesh)) is not None]
+    words = itertools.chain(called, itertools.repeat(""))
+    fits = [(m, w) for m, w in zip(known, words, strict=False) if m.z_mm.shape == new.z_mm.shape]
+    same = [mesh for mesh, _ in fits]
+    flips = [flip for mesh, word in fits if (flip := looks_flipped(new, mesh, word)) is not None]
     if not flips:
         return None
     worst = min(flips, key=lambda flip: flip.flipped_mm)

@@ -19,6 +19,7 @@ from padsheet.scoring.offset import OffsetChange, offset_lines
 from padsheet.scoring.read_back import SHOWN_TWICE_MM
 from padsheet.scoring.recording import mesh_change, now_text, record_applied
 from padsheet.scoring.rounds import BedFolder, Round
+from padsheet.scoring.waiting import outdated
 
 __all__ = [
     "RoundEdits",
@@ -97,6 +98,11 @@ def _no_scores(folder: BedFolder, round_: Round | None) -> PadsheetError:
     if round_ is not None and round_.sheet_json.exists():
         problem += ": its sheet is written and waits for its photo"
         remedy = "Print it, photograph it, then `padsheet score PHOTO`."
+        if why := outdated(folder, round_):
+            remedy = (
+                f"It {why}: unless it is printed already, write it afresh with `padsheet sheet "
+                "--force`. Print it, photograph it, then `padsheet score PHOTO`."
+            )
         earlier = [r for r in folder.rounds() if r.number < round_.number and r.edits_unsaid]
         if earlier:
             remedy += (

@@ -20,11 +20,12 @@ from padsheet.scoring.edits import make_edits
 from padsheet.scoring.kept_proof import PROVE_GCODE, is_proved
 from padsheet.scoring.mesh import Mesh, mesh_csv
 from padsheet.scoring.mesh_check import FLIP_WORDS, looks_flipped
-from padsheet.scoring.phrases import place
+from padsheet.scoring.phrases import listed, place
 from padsheet.scoring.read_back import tolerance_mm
 from padsheet.scoring.recording import mesh_change
 from padsheet.scoring.round_edits import mesh_of_round
 from padsheet.scoring.rounds import BedFolder, Round
+from padsheet.scoring.waiting import mark_corrected
 
 __all__ = [
     "AgainstAdvice",
@@ -33,6 +34,7 @@ __all__ = [
     "against_advice",
     "correct_reading",
     "expected_meshes",
+    "in_full",
     "own_state",
     "refuse_proof_answer",
     "turned_over",
@@ -63,18 +65,28 @@ class Turned:
     certain : bool
         Whether the mesh just read is, as it lies, what was advised: then the one on record is
         surely the wrong one.
+    alike : tuple of str
+        The other meshes on record that would be turned over with `base`.
+    as_advised : int or None
+        The round after whose edits `base` was read back just as advised; None if it was not.
     """
 
     kind: Kind
     base: Mesh
     after_round: int | None = None
     certain: bool = False
+    alike: tuple[str, ...] = ()
+    as_advised: int | None = None
 
     @property
     def corrects(self) -> bool:
-        """Whether the mesh on record reads otherwise when turned, and so may be the wrong one."""
+        """Whether the mesh on record reads otherwise when turned, and so may be the wrong one.
+
+        Where this is what edits were to make of it, nothing speaks against the one on record.
+        """
         z_mm = self.base.z_mm
-        return bool(np.any(np.abs(z_mm[_TURNS[self.kind]] - z_mm) > SHOWN_MM))
+        other = bool(np.any(np.abs(z_mm[_TURNS[self.kind]] - z_mm) > SHOWN_MM))
+        return other and self.after_round is None
 
     @property
     def text(self) -> str:
@@ -86,14 +98,27 @@ class Turned:
                 f"with {words}: it was read the wrong way round, which is now corrected"
             )
         if self.after_round is None:
+            both = listed([f"'{mesh}'" for mesh in (name, *self.alike)])
+            were = "were" if self.alike else "was"
             return (
                 f"with {words} this is, value by value, the mesh '{name}' that is on record: one "
-                f"of the two was read the wrong way round. Yes corrects how '{name}' was read, and "
-                "takes nothing for applied"
+                f"of the two was read the wrong way round{self._for_the_old}. Yes corrects how "
+                f"{both} {were} read, and takes nothing for applied"
             )
         return (
             f"with {words} this is, value by value, what the edits of round {self.after_round} "
-            "were to make of the mesh: it was most likely read the wrong way round"
+            "were to make of the mesh: it was most likely read the wrong way round. Yes takes the "
+            "edits for given at the exchanged points"
+        )
+
+    @property
+    def _for_the_old(self) -> str:
+        """Say what speaks for the mesh on record, to go on with."""
+        if self.as_advised is None:
+            return ""
+        return (
+            f", and most likely this table, for '{self.base.name}' was as advised when it was read "
+            f"back after round {self.as_advised}"
         )
 
 
@@ -274,17 +299,8 @@ def correct_reading(folder: BedFolder, turned: Turned) -> Correction:
     turned : Turned
         As confirmed: the mesh just read lies right, the one on record does not.
     """
-    turn, right = _TURNS[turned.kind], {}
-    base = replace(turned.base, z_mm=turned.base.z_mm[turn].copy())
-    on_word = {name for r in folder.rounds() if (name := _mesh_on_word(r.read_applied()))}
-    for mesh in folder.known_meshes():
-        # One that is the same bed, and fits the corrected one only when turned in the same way. Not
-        # what was reckoned from another: that is reckoned anew.
-        flip = None if mesh.name in {base.name, *on_word} else looks_flipped(mesh, base)
-        if flip is not None and flip.kind == turned.kind:
-            right[mesh.name] = replace(mesh, z_mm=mesh.z_mm[turn].copy())
-    right[base.name] = base
-    names = tuple(reversed(right))
+    right = _turned_with(folder, turned)
+    base, names = right[turned.base.name], tuple(reversed(right))
     records, unsaid = {}, {}
     for round_ in folder.rounds():
         applied = round_.read_applied()
@@ -311,25 +327,77 @@ def correct_reading(folder: BedFolder, turned: Turned) -> Correction:
     # The mesh that was recognised comes last: a run cut short is begun again as it was.
     for mesh in sorted(right.values(), key=lambda mesh: mesh.name == base.name):
         write_atomic(folder.meshes / f"{mesh.name}.csv", mesh_csv(mesh))
-    first = min((r.number for r in touched), default=None)
+    # What was applied after a round changes nothing of what its own sheet shows.
+    on_it = [r.number for r in touched if _names(r, after=False) & set(right)]
+    first = min([*on_it, *(number + 1 for number in changed)], default=None)
     later = [r for r in folder.rounds() if first is not None and r.number >= first]
     waits = later[-1] if later and not later[-1].scores_json.exists() else None
+    if waits is not None and not _names(waits) & set(right):
+        waits = None
+    if waits is not None and waits.sheet_json.exists():
+        mark_corrected(waits)
     return Correction(
         names=names,
         records=tuple(sorted(records)),
         on_word=tuple(sorted(n for n, again in records.items() if again.how == "word")),
         unsaid=tuple(unsaid.items()),
         score_again=tuple(r for r in later if r.scores_json.exists()),
-        waits=waits if waits is not None and _names(waits) & set(right) else None,
+        waits=waits,
     )
 
 
-def _names(round_: Round) -> set[str]:
-    """Return the meshes that a round's sheet and record name."""
+def in_full(folder: BedFolder, turned: Turned) -> Turned:
+    """Return what was noticed with all that yes would turn over, and what speaks against it."""
+    if not turned.corrects:
+        return turned
+    name = turned.base.name
+    alike = tuple(mesh for mesh in _turned_with(folder, turned) if mesh != name)
+    ends = _as_advised(folder)
+    back = next((number for number, (_, after) in ends.items() if after == name), None)
+    return replace(turned, alike=alike, as_advised=back)
+
+
+def _turned_with(folder: BedFolder, turned: Turned) -> dict[str, Mesh]:
+    """Return the mesh recognised, last, and those that were read like it, all turned over."""
+    turn, right = _TURNS[turned.kind], {}
+    base = replace(turned.base, z_mm=turned.base.z_mm[turn].copy())
+    on_word = {name for r in folder.rounds() if (name := _mesh_on_word(r.read_applied()))}
+    # Those that were found as advised stand together: all of them were read wrongly, or none.
+    proven = {name for ends in _as_advised(folder).values() for name in ends}
+    kept = {base.name, *on_word, *(() if base.name in proven else proven)}
+    for mesh in folder.known_meshes():
+        # One that is the same bed, and fits the corrected one only when turned in the same way. Not
+        # what was reckoned from another: that is reckoned anew.
+        flip = None if mesh.name in kept else looks_flipped(mesh, base)
+        if flip is not None and flip.kind == turned.kind:
+            right[mesh.name] = replace(mesh, z_mm=mesh.z_mm[turn].copy())
+    right[base.name] = base
+    return right
+
+
+def _as_advised(folder: BedFolder) -> dict[int, tuple[str, str]]:
+    """Return the meshes before and after the edits of the rounds read back as advised."""
+    found = {}
+    for round_ in folder.rounds():
+        applied = round_.read_applied()
+        if applied is None or applied.how != "meshes" or not applied.nodes:
+            continue
+        if not applied.before or not applied.after or not round_.scores_json.exists():
+            continue
+        advice = round_.read_advice()
+        if advice is None or advice.work != "mesh":
+            continue
+        if against_advice(folder, round_, applied).as_meant:
+            found[round_.number] = (applied.before, applied.after)
+    return found
+
+
+def _names(round_: Round, *, after: bool = True) -> set[str]:
+    """Return the meshes that a round's sheet and record name; at will without those `after` it."""
     names = {round_.read_sheet().mesh_name} if round_.sheet_json.exists() else set()
     applied = round_.read_applied()
     if applied is not None:
-        names |= {applied.before, applied.after}
+        names |= {applied.before, applied.after if after else None}
     return {name for name in names if name is not None}
 
 

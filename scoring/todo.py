@@ -15,6 +15,7 @@ from padsheet.scoring.applied import Applied
 from padsheet.scoring.kept_proof import is_proved
 from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.steps import OFFSET_WORDS
+from padsheet.scoring.waiting import outdated
 
 if TYPE_CHECKING:
     from padsheet.scoring.mesh import Mesh
@@ -349,6 +350,9 @@ def sheet_steps(
         return _before_sheet(refusal, bed.edits, base, keep_mesh=keep_mesh)
     except PadsheetError:
         pass  # what else keeps a sheet from being made is told by the command itself
+    newest = folder.latest_round()
+    if newest is not None and outdated(folder, newest):
+        return [_sheet_waits(folder, base, newest.number)]
     return [_print_next(base, reach)]
 
 
@@ -467,6 +471,12 @@ def after_record(folder: BedFolder, round_: Round) -> list[Step]:
 def _sheet_waits(folder: BedFolder, base: str, number: int) -> Step:
     words = hand_offset_words(hand_offset_mm(folder, folder.bed()))
     by_hand = f" In that print: {words}." if words else ""
+    if why := outdated(folder, folder.round(number)):
+        return Step(
+            text=f"The sheet of round {number} {why}: unless it is printed already, write it "
+            f"afresh. Then print it, photograph it, and score the photo.{by_hand}",
+            commands=(f"{base} sheet --force", f"{base} score PHOTO"),
+        )
     return Step(
         text=f"The sheet of round {number} is written. Print it, photograph it, and score the "
         f"photo.{by_hand}",

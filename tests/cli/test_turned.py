@@ -373,3 +373,126 @@ def test_a_mesh_that_was_reckoned_on_your_word_and_is_then_shown_turned_over(
     assert applied.how == "meshes"
     assert applied.on_grid(GRID) == pytest.approx(dz_mm[::-1].ravel(), abs=1e-6)
     assert BedFolder(folder).active_mesh().z_mm == pytest.approx(dz_mm[::-1])
+
+
+@pytest.fixture
+def second(
+    folder: Path, paste: Callable[..., str], add_round: Callable[..., Round]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Round 1 was edited just as advised, round 2 advises more; its mesh, and what it leads to."""
+    assert run(folder, "mesh", paste(Z_MM), "--yes").exit_code == 0
+    add_round(BUMPS_MM)
+    held = Z_MM + advised_mm(folder)
+    assert ", all as advised" in run(folder, "mesh", paste(held), "--yes").stderr
+    add_round(BUMPS_MM[::-1] / 2)
+    assert run(folder, "edits").exit_code == 0
+    return held, held + advised_mm(folder)
+
+
+def test_a_mesh_as_advised_is_not_rewritten_by_a_later_table(
+    folder: Path, paste: Callable[..., str], second: tuple[np.ndarray, np.ndarray]
+) -> None:
+    """Yes to the edited mesh turned over takes it as it was read; the right table undoes that."""
+    held, wanted = second
+    before = {r.number: r.read_applied() for r in BedFolder(folder).rounds()}
+    wrong = run(folder, "mesh", paste(wanted[::-1]), text="y\n")
+    assert wrong.exit_code == 0, wrong.output
+    assert "what the edits of round 2 were to make of the mesh" in said(wrong)
+    assert "corrects" not in said(wrong)
+    assert "not as advised" in said(wrong)
+    assert BedFolder(folder).mesh("mesh-2").z_mm == pytest.approx(held)
+    assert BedFolder(folder).round(1).read_applied() == before[1]
+    right = run(folder, "mesh", paste(wanted), text="\n")
+    assert right.exit_code == 0, right.output
+    assert "This corrects how 'mesh-3' had been read" in said(right)
+    assert "score" not in right.stderr.split("had been read")[1]
+    assert "M500" in said(right)
+    assert "all as advised" in said(right)
+    bed_folder = BedFolder(folder)
+    assert bed_folder.active_mesh().z_mm == pytest.approx(wanted)
+    assert bed_folder.mesh("mesh-2").z_mm == pytest.approx(held)
+    assert bed_folder.round(1).read_applied() == before[1]
+    applied = bed_folder.round(2).read_applied()
+    assert applied.on_grid(GRID) == pytest.approx((wanted - held).ravel(), abs=1e-6)
+
+
+def test_the_question_names_all_that_yes_turns_over_and_what_speaks_against_it(
+    folder: Path, paste: Callable[..., str], second: tuple[np.ndarray, np.ndarray]
+) -> None:
+    held, _ = second
+    kept = {p.name: p.read_text() for p in (folder / "meshes").glob("*.csv")}
+    asked = run(folder, "mesh", paste(held[::-1]), text="\n")
+    assert asked.exit_code == 1
+    assert "most likely this table, for 'mesh-2' was as advised when it was read back" in said(
+        asked
+    )
+    assert "Yes corrects how 'mesh-2' and 'mesh' were read" in said(asked)
+    # Both ways: what a wrong yes turned over is as it was after the right table.
+    assert run(folder, "mesh", paste(held[::-1]), text="y\n").exit_code == 0
+    assert BedFolder(folder).mesh("mesh").z_mm == pytest.approx(Z_MM[::-1])
+    assert run(folder, "mesh", paste(held), text="y\n").exit_code == 0
+    assert {p.name: p.read_text() for p in (folder / "meshes").glob("*.csv")} == kept
+    applied = BedFolder(folder).round(1).read_applied()
+    assert applied.on_grid(GRID) == pytest.approx((held - Z_MM).ravel(), abs=1e-6)
+
+
+def test_a_sheet_of_the_wrong_mesh_is_to_be_written_afresh_until_it_is(
+    folder: Path,
+    paste: Callable[..., str],
+    add_round: Callable[..., Round],
+    second: tuple[np.ndarray, np.ndarray],
+) -> None:
+    _, wanted = second
+    assert run(folder, "mesh", paste(wanted[::-1]), text="y\n").exit_code == 0
+    third = add_round(BUMPS_MM)
+    third.scores_json.unlink()
+    third.photo(1).unlink()
+    taken = run(folder, "mesh", paste(wanted), text="y\n")
+    assert taken.exit_code == 0, taken.output
+    afresh = f"`padsheet -C {folder} sheet --force`"
+    assert said(taken).count(afresh) == 1
+    assert "is written for these values" not in said(taken)
+    late = ("applied", "--offset", "-0.04", "--round", "2")
+    for words in (late, ("rounds",), ("sheet",), ("edits",)):
+        told = said(run(folder, *words))
+        assert "was written with its mesh the wrong way round" in told
+        assert "--force" in told
+    # One that is printed already counts: its mesh is right by now.
+    assert BedFolder(folder).mesh_in_force(third).z_mm == pytest.approx(wanted)
+    afresh_now = run(folder, "sheet", "--force")
+    assert afresh_now.exit_code == 0, afresh_now.output
+    told = said(run(folder, *late, "--force"))
+    assert "The sheet of round 3 is written. Print it" in told
+
+
+def test_a_transposed_table_is_refused_and_what_to_do_named(
+    tmp_path: Path, paste: Callable[..., str], score_of: Callable[..., object]
+) -> None:
+    """Only of a square mesh is it not told by its size; nothing turns it back but another copy."""
+    grid = MeshGrid(columns=4, rows=4)
+    bed = Bed(mesh=grid)
+    folder = tmp_path / "square"
+    folder.mkdir()
+    (folder / "bed.toml").write_text(profile_text(bed), encoding="utf-8")
+    assert run(folder, "mesh", paste(Z_MM[:, :4]), "--yes").exit_code == 0
+    round_ = BedFolder(folder).next_round()
+    round_.path.mkdir(parents=True)
+    sheet = make_sheet(bed, reach_mm=(-0.15, 0.15), mesh_active="yes", mesh_name="mesh").sheet
+    round_.sheet_json.write_text(sheet_to_json(sheet), encoding="utf-8")
+    score = score_of(grid, 0.2 + BUMPS_MM[:, :4], number=1)
+    advice = advise(score, bed, mesh=BedFolder(folder).active_mesh())
+    round_.scores_json.write_text(scores_to_json(score, advice), encoding="utf-8")
+    assert run(folder, "edits").exit_code == 0
+    after = Z_MM[:, :4] + np.array([node.dz_mm for node in advice.nodes]).reshape(4, 4)
+    for words in ((), ("--yes",), ("--first-row", "front", "--yes")):
+        refused = run(folder, "mesh", paste(after.T), *words, text="y\n")
+        assert refused.exit_code == 1
+        assert "differs from 'mesh' with the edits of round 1 in it by 0.000 mm" in said(refused)
+        assert "columns and rows seem to be exchanged in this file" in said(refused)
+        assert "Copy the table again" in said(refused)
+        assert "--first" not in said(refused)
+    assert BedFolder(folder).active_mesh().name == "mesh"
+    assert not round_.applied_json.exists()
+    assert ", all as advised" in run(folder, "mesh", paste(after), "--yes").stderr
+    # Whoever insists has the last word.
+    assert run(folder, "mesh", paste(after.T), "--force", text="y\n").exit_code == 0
