@@ -65,6 +65,8 @@ class Turned:
     certain : bool
         Whether the mesh just read is, as it lies, what was advised: then the one on record is
         surely the wrong one.
+    led_from : str
+        Where `certain`, the mesh from which edits lead to the one just read, and which so is right.
     alike : tuple of str
         The other meshes on record that would be turned over with `base`.
     as_advised : int or None
@@ -75,6 +77,7 @@ class Turned:
     base: Mesh
     after_round: int | None = None
     certain: bool = False
+    led_from: str = ""
     alike: tuple[str, ...] = ()
     as_advised: int | None = None
 
@@ -275,7 +278,9 @@ def turned_over(
         if _same(new.z_mm, mesh.z_mm, most_mm):
             # The one last read back may be what is wrong, where this is what was advised.
             first = found is not None and found.base is fitting[0][0] and found.after_round is None
-            return replace(found, certain=True) if found is not None and first and number else None
+            if found is None or not first or number is None:
+                return None
+            return replace(found, certain=True, led_from=base.name)
         for kind, turn in _TURNS.items():
             if found is None and _same(new.z_mm[turn], mesh.z_mm, most_mm):
                 found = Turned(kind=kind, base=base, after_round=number)
@@ -352,9 +357,7 @@ def in_full(folder: BedFolder, turned: Turned) -> Turned:
         return turned
     name = turned.base.name
     alike = tuple(mesh for mesh in _turned_with(folder, turned) if mesh != name)
-    ends = _as_advised(folder)
-    back = next((number for number, (_, after) in ends.items() if after == name), None)
-    return replace(turned, alike=alike, as_advised=back)
+    return replace(turned, alike=alike, as_advised=_as_advised(folder, name))
 
 
 def _turned_with(folder: BedFolder, turned: Turned) -> dict[str, Mesh]:
@@ -362,9 +365,7 @@ def _turned_with(folder: BedFolder, turned: Turned) -> dict[str, Mesh]:
     turn, right = _TURNS[turned.kind], {}
     base = replace(turned.base, z_mm=turned.base.z_mm[turn].copy())
     on_word = {name for r in folder.rounds() if (name := _mesh_on_word(r.read_applied()))}
-    # Those that were found as advised stand together: all of them were read wrongly, or none.
-    proven = {name for ends in _as_advised(folder).values() for name in ends}
-    kept = {base.name, *on_word, *(() if base.name in proven else proven)}
+    kept = {base.name, turned.led_from, *on_word}
     for mesh in folder.known_meshes():
         # One that is the same bed, and fits the corrected one only when turned in the same way. Not
         # what was reckoned from another: that is reckoned anew.
@@ -375,21 +376,18 @@ def _turned_with(folder: BedFolder, turned: Turned) -> dict[str, Mesh]:
     return right
 
 
-def _as_advised(folder: BedFolder) -> dict[int, tuple[str, str]]:
-    """Return the meshes before and after the edits of the rounds read back as advised."""
-    found = {}
+def _as_advised(folder: BedFolder, name: str) -> int | None:
+    """Return the round after whose edits a mesh was read back just as advised, if any."""
     for round_ in folder.rounds():
         applied = round_.read_applied()
-        if applied is None or applied.how != "meshes" or not applied.nodes:
+        if applied is None or applied.how != "meshes" or applied.after != name:
             continue
-        if not applied.before or not applied.after or not round_.scores_json.exists():
-            continue
-        advice = round_.read_advice()
+        advice = round_.read_advice() if applied.nodes and round_.scores_json.exists() else None
         if advice is None or advice.work != "mesh":
             continue
         if against_advice(folder, round_, applied).as_meant:
-            found[round_.number] = (applied.before, applied.after)
-    return found
+            return round_.number
+    return None
 
 
 def _names(round_: Round, *, after: bool = True) -> set[str]:

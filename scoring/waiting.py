@@ -21,15 +21,13 @@ def outdated(folder: BedFolder, round_: Round) -> str:
     str
         To go on with after the sheet; empty for one that is as it should be, is not written, or
         has a photo.
-
-    Raises
-    ------
-    PadsheetError
-        If the sheet cannot be read.
     """
     if not round_.sheet_json.exists() or round_.scores_json.exists() or round_.photos():
         return ""
-    sheet = round_.read_sheet()
+    try:
+        sheet = round_.read_sheet()
+    except PadsheetError:
+        return ""  # whoever scores it says so
     if sheet.mesh_active != "yes" or not sheet.mesh_name:
         return ""
     if sheet.mesh_corrected:

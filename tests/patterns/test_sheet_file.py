@@ -42,6 +42,12 @@ def test_second_round_trip_gives_the_same_bytes(sheet: Sheet) -> None:
     assert sheet_to_json(sheet_from_json(text)) == text
 
 
+def test_a_mesh_corrected_since_is_written_only_where_it_was(sheet: Sheet) -> None:
+    assert "mesh_corrected" not in sheet_to_json(sheet)
+    corrected = replace(sheet, mesh_corrected=True, strokes=())
+    assert sheet_from_json(sheet_to_json(corrected)) == corrected
+
+
 def test_pads_without_coupons_survive(sheet: Sheet) -> None:
     bare = replace(sheet, pads=tuple(replace(p, coupon=None) for p in sheet.pads), strokes=())
     assert sheet_from_json(sheet_to_json(bare)) == bare

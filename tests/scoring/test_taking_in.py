@@ -91,6 +91,7 @@ def test_a_mesh_as_advised_shows_that_the_one_on_record_is_wrong() -> None:
     found = turned_over(mesh_of(Z_MM, "new"), [(active, active, None), as_meant], BED)
     assert found.certain
     assert found.base is active
+    assert found.led_from == "before"
     assert "it was read the wrong way round, which is now corrected" in found.text
     # An older mesh like it proves nothing.
     older = mesh_of(Z_MM, "older")
@@ -273,6 +274,17 @@ def test_a_mesh_that_lies_wrong_in_another_way_is_left_alone(folder: BedFolder) 
     assert (found.kind, found.base.name) == ("columns", "columns")
     assert correct_reading(folder, found).names == ("columns",)
     np.testing.assert_allclose(folder.mesh("rows").z_mm, (Z_MM + 0.004)[::-1])
+
+
+def test_a_mesh_from_which_edits_lead_to_the_right_one_is_left_alone(folder: BedFolder) -> None:
+    """Edits may make a mesh its own mirror image; that tells nothing of how it was read."""
+    near = Z_MM + np.random.default_rng(5).normal(0, 0.004, (3, 4)).round(3)
+    for name, z_mm in (("before", near[::-1]), ("also", near[::-1]), ("late", Z_MM[::-1])):
+        folder.store_mesh(mesh_of(z_mm, name))
+    found = Turned(kind="rows", base=folder.mesh("late"), certain=True, led_from="before")
+    assert correct_reading(folder, found).names == ("late", "also")
+    np.testing.assert_allclose(folder.mesh("before").z_mm, near[::-1])
+    np.testing.assert_allclose(folder.mesh("also").z_mm, near)
 
 
 Compare = Callable[..., AgainstAdvice]
