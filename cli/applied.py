@@ -14,6 +14,7 @@ from padsheet.cli.options import (
     user_errors,
 )
 from padsheet.scoring.history import applied_words, summaries
+from padsheet.scoring.offset_kept import present_offset_mm
 from padsheet.scoring.rounds import BedFolder
 from padsheet.scoring.todo import after_record
 from padsheet.scoring.user_word import record_word
@@ -79,6 +80,13 @@ def command(
             f". That stands in place of the offset of {known.offset_mm:+.2f} mm on record for this "
             "round: if it comes on top of it, give the sum"
         )
-    say(f"Recorded after round {round_.number}: {told}. What to do now:")
     with user_errors():
+        bed = folder.bed()
+        now_mm = None if offset_mm is None else present_offset_mm(folder, bed)
+        if now_mm is not None:
+            told += (
+                f" (so the printer is taken to hold {bed.edits.offset_style} Z{now_mm:.3f} now; "
+                "bed.toml can stay as it is)"
+            )
+        say(f"Recorded after round {round_.number}: {told}. What to do now:")
         say_steps(after_record(folder, round_))

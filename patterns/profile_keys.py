@@ -310,7 +310,8 @@ _MOTION = Table(
             0.001,
             0.1,
             "mm",
-            "Lift of one whole motor step: the lead of the screw over its steps, such as 8 / 200.",
+            "Lift of one whole motor step: the lead of the screw over its steps, such as 8 / 200. "
+            "A manual's 0.0025 or so is a microstep, a sixteenth of it as a rule.",
         ),
         _number("z_lowest_mm", -5, 0.9, "mm", "Lowest Z that the printer accepts."),
         _number("z_top_mm", 20, 1500, "mm", "Highest Z that the printer reaches."),
@@ -383,7 +384,9 @@ _EDITS = Table(
             -20,
             20,
             "mm",
-            "Present value of that offset. Leave it out if you do not know it.",
+            "Value of that offset in the printer, for M851 and M206, which take the new one. What "
+            "`padsheet applied --offset` records from now on is added to it; a value changed here "
+            "counts as it stands. Leave it out if you do not know it.",
             example=0.0,
         ),
         _choice(

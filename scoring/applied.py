@@ -41,6 +41,9 @@ class Applied:
         What was added to the common offset; None if nobody said.
     offset_style : str
         How the profile said then that the offset is set; empty if that was not recorded.
+    offset_profile_mm : float or None
+        What the profile gave then for the offset's present value, in styles that take a new value;
+        None where it gave none. What is recorded counts from there; see `present_offset_mm`.
     screws_turned : bool
         Whether a bed screw was turned.
     taken : str
@@ -55,6 +58,7 @@ class Applied:
     after: str | None = None
     offset_mm: float | None = None
     offset_style: str = ""
+    offset_profile_mm: float | None = None
     screws_turned: bool = False
     taken: str = ""
     saved: bool | None = None
@@ -80,6 +84,7 @@ def applied_to_json(applied: Applied) -> str:
         "after": applied.after,
         "offset_mm": applied.offset_mm,
         "offset_style": applied.offset_style,
+        "offset_profile_mm": applied.offset_profile_mm,
         "screws_turned": applied.screws_turned,
         "saved": applied.saved,
         "nodes": [{"i": i, "j": j, "dz_mm": dz_mm} for i, j, dz_mm in applied.nodes],
@@ -106,6 +111,9 @@ def applied_from_json(text: str) -> Applied:
             after=_name(data.get("after")),
             offset_mm=None if data.get("offset_mm") is None else _length_mm(data["offset_mm"]),
             offset_style=text_in(data.get("offset_style", "")),
+            offset_profile_mm=None
+            if data.get("offset_profile_mm") is None
+            else _length_mm(data["offset_profile_mm"]),
             screws_turned=flag(data.get("screws_turned", False)),
             taken=text_in(data.get("taken", "")),
             saved=None if data.get("saved") is None else flag(data["saved"]),

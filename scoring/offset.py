@@ -10,7 +10,7 @@ from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.edit_styles import number_text
 from padsheet.scoring.squish import Z95
 
-__all__ = ["LARGEST_OFFSET_MM", "OffsetChange", "offset_lines", "safe_offset_mm"]
+__all__ = ["LARGEST_OFFSET_MM", "OffsetChange", "offset_how", "offset_lines", "safe_offset_mm"]
 
 LARGEST_OFFSET_MM = 1.0
 """More than this is a slip of the decimal point: no offset is that far off."""
@@ -121,14 +121,58 @@ def _absolute_offset(edits: Edits, change_mm: float, what: str) -> OffsetChange:
     if now_mm is None:
         raise PadsheetError(
             f"{edits.offset_style} takes the new offset, and the present one is not known",
-            remedy=f"Ask the printer ({edits.offset_style} alone shows it on many) and write it "
-            "into bed.toml as offset_now_mm in [edits].",
+            remedy=_find_out(edits, change_mm),
             code="edits-offset-unknown",
         )
     word = edits.offset_style
     return OffsetChange(
         lines=(f"{word} Z{number_text(now_mm + change_mm)}",),
         restore=(f"{word} Z{number_text(now_mm)}",),
-        text=f"{what}: set {word} Z from {now_mm:.3f} to {now_mm + change_mm:.3f}, then write the "
-        "new value into bed.toml as offset_now_mm.",
+        text=f"{what}: set {word} Z from {now_mm:.3f} to {now_mm + change_mm:.3f}.",
     )
+
+
+def _find_out(edits: Edits, change_mm: float) -> str:
+    """Say how the present offset is found out, and how it is moved without that."""
+    word = edits.offset_style
+    return (
+        f"Ask the printer ({word} alone shows it on many, or the menu on its screen) and write it "
+        f"into bed.toml as offset_now_mm in [edits]: then `padsheet edits` gives the line. Or set "
+        f"it in that menu to {abs(change_mm):.2f} mm {'more' if change_mm > 0 else 'less'} than it "
+        "shows."
+    )
+
+
+def offset_how(edits: Edits, dz_common_mm: float) -> str:
+    """Say with which line the common offset is moved, where the style takes a new value.
+
+    Parameters
+    ----------
+    edits : Edits
+        With the offset that the printer holds now, if that is known.
+    dz_common_mm : float
+        Negative lowers the nozzle everywhere.
+
+    Returns
+    -------
+    str
+        A sentence to go on with; empty where nothing more is to be said.
+
+    Examples
+    --------
+    >>> offset_how(Edits(offset_style="M851", offset_now_mm=-1.2), -0.04)
+    ' The line for it: M851 Z-1.240 (now Z-1.200).'
+    >>> offset_how(Edits(offset_style="hand"), -0.04)
+    ''
+    """
+    if edits.offset_style not in ("M851", "M206") or not dz_common_mm:
+        return ""
+    dz_mm = round(round(dz_common_mm / edits.smallest_mm) * edits.smallest_mm, 6)
+    change_mm, now_mm = edits.offset_sign * dz_mm, edits.offset_now_mm
+    if now_mm is None:
+        return (
+            f" {edits.offset_style} takes the new value, and the present one is not known here. "
+            + _find_out(edits, change_mm)
+        )
+    new = number_text(now_mm + change_mm)
+    return f" The line for it: {edits.offset_style} Z{new} (now Z{number_text(now_mm)})."

@@ -356,7 +356,10 @@ def _warnings(sheet: Sheet, fit: GapFit, widths: Sequence[PadWidths]) -> tuple[s
     if median([w.separation for w in widths]) < 4:
         found.append("Print and plate differ little in this light: a brighter, even light helps.")
     if median([w.px_per_mm for w in widths]) < 8:
-        found.append("The photo is taken from far: go nearer, so that the sheet fills the frame.")
+        found.append(
+            "The photo is taken from far. It is good enough for this round, with the wider "
+            "intervals that it gives; go nearer next time, so that the sheet fills the frame."
+        )
     flow, sigma = float(fit.common[0]), float(np.sqrt(fit.common_covariance[0, 0]))
     if abs(flow) > 0.05 + sigma:
         word = "more" if flow > 0 else "less"

@@ -16,6 +16,7 @@ from padsheet.scoring.edit_styles import adds
 from padsheet.scoring.edits import EditList, make_edits
 from padsheet.scoring.mesh import SAME_VALUE_MM, Mesh
 from padsheet.scoring.offset import OffsetChange, offset_lines
+from padsheet.scoring.offset_kept import with_present_offset
 from padsheet.scoring.read_back import SHOWN_TWICE_MM
 from padsheet.scoring.recording import mesh_change, now_text, record_applied
 from padsheet.scoring.rounds import BedFolder, Round
@@ -237,7 +238,7 @@ def edits_of_round(
         keep_mean=keep_mean,
         empty_mesh=empty_mesh or absent,
     )
-    offset, problem = _offset(bed, advice)
+    offset, problem = _offset(with_present_offset(folder, bed, before=round_.number), advice)
     return RoundEdits(advice=advice, edits=edits, offset=offset, offset_problem=problem)
 
 
@@ -362,6 +363,7 @@ def record_read_back(folder: BedFolder, before: Mesh | None, after: Mesh) -> App
         after,
         offset_mm=None if known is None else known.offset_mm,
         offset_style="" if known is None else known.offset_style,
+        offset_profile_mm=None if known is None else known.offset_profile_mm,
         screws_turned=known is not None and known.screws_turned,
         force=known is not None,
     )

@@ -13,6 +13,8 @@ from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.advice import Advice
 from padsheet.scoring.applied import Applied
 from padsheet.scoring.kept_proof import is_proved
+from padsheet.scoring.offset import offset_how
+from padsheet.scoring.offset_kept import with_present_offset
 from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.steps import OFFSET_WORDS
 from padsheet.scoring.waiting import outdated
@@ -117,6 +119,7 @@ def todo(
             continue
         text = step.text.replace("`padsheet ", f"`{base} ")
         if step.kind == "offset":
+            text += offset_how(told, advice.offset_to_set_mm)
             text += in_all_words(by_hand_mm, advice.offset_to_set_mm)
         steps.append(Step(text=text, commands=commands, fact=step.kind == "fact"))
     sheet = any("sheet" in command.split() for step in steps for command in step.commands)
@@ -267,6 +270,8 @@ def after_edits(folder: BedFolder, round_: Round) -> list[Step]:
     first = advice is not None and advice.set_offset and not said
     if advice is not None and first:
         more = in_all_words(hand_offset_mm(folder, bed), advice.offset_mm)
+        edits = with_present_offset(folder, bed, before=round_.number).edits
+        more = offset_how(edits, advice.offset_mm) + more
         steps += [Step(text=step.text + more) for step in advice.steps if step.kind == "offset"]
         steps += _record(advice, base, bed.edits)
     return [*steps, *sheet_steps(folder, advice, suppose_done=bool(first))]
@@ -441,7 +446,8 @@ def _offset_step(made: RoundEdits, text: str = "") -> Step:
         return Step(text=f"{text or 'Set the common offset.'} {made.offset_problem}".rstrip())
     back = " ".join(made.offset.restore)
     way_back = f" The way back: {back}" if back else ""
-    return Step(text=f"Common offset: {made.offset.text}{way_back}", commands=made.offset.lines)
+    said = f"{made.offset.text[0].lower()}{made.offset.text[1:]}"
+    return Step(text=f"Common offset: {said}{way_back}", commands=made.offset.lines)
 
 
 def after_record(folder: BedFolder, round_: Round) -> list[Step]:
@@ -581,7 +587,7 @@ def todo_of(folder: BedFolder, round_: Round, advice: Advice) -> list[Step]:
         proved=is_proved(folder, bed) or (held is not None and held.absent),
         mesh_known=held is not None,
         photos=round_.photos(),
-        edits=bed.edits,
+        edits=with_present_offset(folder, bed, before=round_.number).edits,
         unsaved=advice.done and _unsaved(_newest_edits(folder)),
         by_hand_mm=hand_offset_mm(folder, bed),
         again=score_again(round_, base),

@@ -13,6 +13,7 @@ from padsheet.scoring.applied import Applied, applied_to_json
 from padsheet.scoring.edits import EditList, make_edits
 from padsheet.scoring.mesh import SAME_VALUE_MM
 from padsheet.scoring.offset import LARGEST_OFFSET_MM
+from padsheet.scoring.offset_kept import NEW_VALUE
 from padsheet.scoring.recording import now_text
 from padsheet.scoring.round_edits import free_mesh_name, mesh_of_round, name_mesh_anew, named
 from padsheet.scoring.rounds import BedFolder, Round
@@ -66,10 +67,16 @@ def record_word(
             nodes=tuple((e.i, e.j, e.dz_mm) for e in after.edits if e.dz_mm),
             before=None if after.before is None else after.before.name,
         )
+    if offset_mm is not None:
+        edits = folder.bed().edits
+        applied = replace(
+            applied,
+            offset_mm=offset_mm,
+            offset_style=edits.offset_style,
+            offset_profile_mm=edits.offset_now_mm if edits.offset_style in NEW_VALUE else None,
+        )
     applied = replace(
         applied,
-        offset_mm=applied.offset_mm if offset_mm is None else offset_mm,
-        offset_style=applied.offset_style if offset_mm is None else folder.bed().edits.offset_style,
         screws_turned=applied.screws_turned or screws,
         taken=now_text(),
     )
