@@ -394,7 +394,8 @@ _TABLE: Mapping[str, tuple[tuple[str, str, str], ...]] = {
         (
             "mesh-looks-flipped",
             "it fits the mesh known before only when turned over",
-            "look at the map; give `--first-row`, `--first-column` and `--yes`",
+            "look at the map; give `--first-row`, `--first-column` and `--yes`; if columns and "
+            "rows are exchanged, copy the table again",
         ),
         ("mesh-unconfirmed", "nobody said that the map is right", "look at it, then `--yes`"),
         ("mesh-declined", "you said that the map is wrong", "the other `--first-row`"),
