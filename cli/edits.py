@@ -165,10 +165,7 @@ def _show(
     """Print the edits, and say what has to be looked at before they are sent."""
     from_nothing = made.edits.from_nothing
     if made.edits.edits and not from_nothing and not is_proved(folder, bed):
-        say(
-            "First prove the edit style on your printer, before any of these edits is sent: "
-            "`padsheet edits --prove`."
-        )
+        say("First prove the edit style (step 1 below): none of these lines is to be sent before.")
     if as_json:
         show_json(_data(made, round_.number))
     else:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Literal
 
 import click
+import numpy as np
 
 from padsheet.cli.options import (
     NUMBER,
@@ -365,6 +366,8 @@ def _confirm(
     force: bool,
 ) -> None:
     """Let the user look at the map; a table that looks turned over is never taken unasked."""
+    if flip is None and not np.ptp(reading.mesh.z_mm):
+        return  # all values alike: it lies the same either way round
     certain = isinstance(flip, Turned) and flip.certain
     command = f"padsheet mesh {shlex.quote(str(file))}"
     options = "" if flip is None or certain else reading.other_way(flip.kind)

@@ -57,6 +57,10 @@ class SheetFiles:
         }
 
 
+#: The finest common screw, 2 mm of lead, lifts by this in one of 200 steps.
+LEAST_WHOLE_STEP_MM = 0.01
+
+
 def make_sheet(
     bed: Bed,
     *,
@@ -115,7 +119,20 @@ def make_sheet(
             *layout.notes,
             *filter(None, [shifted_words(sheet, bed)]),
             *_mesh_notes(bed, mesh_active),
+            *_step_notes(bed),
         ),
+    )
+
+
+def _step_notes(bed: Bed) -> tuple[str, ...]:
+    """Doubt a whole motor step that is so small that it must be a microstep."""
+    step_mm = bed.motion.z_step_mm
+    if step_mm >= LEAST_WHOLE_STEP_MM:
+        return ()
+    return (
+        f"z_step_mm is {step_mm:g} mm in bed.toml, which looks like a microstep: a whole step of "
+        f"the Z motor lifts more, {16 * step_mm:g} mm if there are 16 to one. The ruler is truer "
+        "with heights of whole steps.",
     )
 
 

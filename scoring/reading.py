@@ -43,7 +43,7 @@ from padsheet.scoring.refusals import refuse_blur, refuse_floor, usual_apart
 from padsheet.scoring.registration import Registration, register
 from padsheet.scoring.remarks import ODD_END
 from padsheet.scoring.shading import seen_narrower
-from padsheet.scoring.squish import PadScore, Reason, SheetScore, read_pad
+from padsheet.scoring.squish import Z95, PadScore, Reason, SheetScore, read_pad
 
 __all__ = ["PhotoReading", "read_print", "read_sheet_photo"]
 
@@ -356,10 +356,7 @@ def _warnings(sheet: Sheet, fit: GapFit, widths: Sequence[PadWidths]) -> tuple[s
     if median([w.separation for w in widths]) < 4:
         found.append("Print and plate differ little in this light: a brighter, even light helps.")
     if median([w.px_per_mm for w in widths]) < 8:
-        found.append(
-            "The photo is taken from far. It is good enough for this round, with the wider "
-            "intervals that it gives; go nearer next time, so that the sheet fills the frame."
-        )
+        found.append(f"The photo is taken from far: {_from_far(sheet, fit)}")
     flow, sigma = float(fit.common[0]), float(np.sqrt(fit.common_covariance[0, 0]))
     if abs(flow) > 0.05 + sigma:
         word = "more" if flow > 0 else "less"
@@ -370,6 +367,22 @@ def _warnings(sheet: Sheet, fit: GapFit, widths: Sequence[PadWidths]) -> tuple[s
     if fit.inflation > 3:
         found.append("The widths scatter more than they should; the sigmas are widened for it.")
     return tuple(found)
+
+
+def _from_far(sheet: Sheet, fit: GapFit) -> str:
+    """Say whether a photo from far is good enough: by how well it tells the points apart."""
+    apart = fit.covariance_mm2 - fit.covariance_mm2.mean(axis=0)
+    apart = apart - apart.mean(axis=1, keepdims=True)
+    half_mm = Z95 * median(np.sqrt(np.maximum(np.diag(apart), 0.0)).tolist())
+    told = f"it tells the points apart to +-{half_mm:.3f} mm (95 %), which "
+    if half_mm <= sheet.tolerance_mm:
+        return (
+            f"{told}is good enough for this round. Go nearer next time: the sheet fills the frame."
+        )
+    return (
+        f"{told}is more than the tolerance. While the print lies there, take it again from nearer, "
+        "so that the sheet fills the frame, and score that with --force."
+    )
 
 
 def read_print(

@@ -23,7 +23,7 @@ from padsheet.scoring.fusion import (
 from padsheet.scoring.nodes import NodePlan
 from padsheet.scoring.phrases import listed, place, points, reach_word, within_95
 from padsheet.scoring.plane import MM_PER_M, grid_xy_mm
-from padsheet.scoring.screws import ScrewTurn, expected_rise, moved_plane
+from padsheet.scoring.screws import ScrewTurn, can_level, expected_rise, moved_plane
 
 __all__ = ["OFFSET_WORDS", "AdvisedStep", "StepKind", "steps_for"]
 
@@ -265,7 +265,7 @@ def _mesh(case: Case, plan: NodePlan) -> list[AdvisedStep]:
         f"Send the mesh edits: {sentence}; the largest is to {verb} the nozzle by "
         f"{abs(plan.dz_mm[most]):.3g} mm at {place(i, j)}.{_left_offset(case)}"
     )
-    steps = [AdvisedStep(kind="edits", text=text)]
+    steps = [AdvisedStep(kind="edits", text=text), *_screws_stay(case)]
     if case.clearly_tilted:
         steps += _facts(
             f"The tilt, {case.tilt_over_mesh_mm[0]:.2f} mm over the whole mesh, is left to the "
@@ -296,6 +296,15 @@ def _mesh(case: Case, plan: NodePlan) -> list[AdvisedStep]:
     return [*steps, _next_sheet("Then print a new sheet{} to prove the edits.", reach, near)]
 
 
+def _screws_stay(case: Case) -> list[AdvisedStep]:
+    """Say of screws in the profile that none has to be turned, where that is so."""
+    if not can_level(case.bed.screws):
+        return []
+    tilt_mm, _ = case.tilt_over_mesh_mm
+    told = f"The bed screws need no turning: {tilt_mm:.2f} mm of tilt over the whole mesh"
+    return _facts(f"{told} is left to the mesh.")
+
+
 def _left_offset(case: Case) -> str:
     """Say why the edits do not follow the gap errors to the last hundredth; empty if they do."""
     left = not (case.sets_offset or case.nodes_take_offset)
@@ -318,6 +327,7 @@ def _offset_only(case: Case) -> list[AdvisedStep]:
     return [
         *_notes(f"{why}: leave the mesh as it is."),
         _set_offset(case),
+        *_screws_stay(case),
         _next_sheet("Then print a new sheet{} to prove it.", reach),
     ]
 

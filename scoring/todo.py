@@ -68,6 +68,7 @@ def todo(
     edits: Edits | None = None,
     unsaved: bool = False,
     by_hand_mm: float = 0.0,
+    files_first: bool = False,
     again: str = "",
 ) -> list[Step]:
     """Put the advice in the order of doing, each step with its commands.
@@ -90,6 +91,8 @@ def todo(
         Whether mesh edits are in of which nobody knows that the printer has saved them.
     by_hand_mm : float
         Common offset on record that is set by hand in each print.
+    files_first : bool
+        Whether files are carried to the printer, by what was done before: named before the cable.
     again : str
         The command that scores this round anew from what it was scored from.
 
@@ -115,7 +118,8 @@ def todo(
             commands = (again or f"{base} score PHOTO --force",)
         elif step.kind == "edits" and advice.has_edits:
             steps += _before_edits(base, proved=proved, mesh_known=mesh_known)
-            steps.append(_edits_step(step.text, base, told))
+            way = _edits_step(step.text, base, told)
+            steps.append(_files_first(way) if files_first else way)
             continue
         text = step.text.replace("`padsheet ", f"`{base} ")
         if step.kind == "offset":
@@ -167,6 +171,24 @@ def _edits_step(text: str, base: str, told: Edits) -> Step:
         return Step(text=f"{text} To do so, {back}", commands=commands)
     other = Step(text=f"Or without a serial cable: {back}", commands=commands)
     return Step(text=text, commands=(f"{base} send --port PORT",), other=other)
+
+
+def _files_first(step: Step) -> Step:
+    """Return the step of the mesh edits with the way by hand before that over a cable."""
+    if step.other is None:
+        return step
+    by_hand = step.other.text.removeprefix("Or without a serial cable: ")
+    return Step(
+        text=f"{step.text} {by_hand[0].upper()}{by_hand[1:]}",
+        commands=step.other.commands,
+        other=Step(text="Or over a serial cable:", commands=step.commands),
+    )
+
+
+def _carries_files(folder: BedFolder) -> bool:
+    """Tell whether the newest edits on record were carried by hand: no sending saw to saving."""
+    newest = _newest_edits(folder)
+    return newest is not None and newest.saved is None
 
 
 def _save_step(told: Edits, *, sure: bool) -> Step:
@@ -430,7 +452,8 @@ def after_writing(
         text = hand.text.removeprefix("Or without a serial cable: ")
         steps.append(replace(hand, text=text[0].upper() + text[1:]))
     else:
-        steps.append(replace(way, commands=(f"{way.commands[0]}{options}",), other=hand))
+        way = replace(way, commands=(f"{way.commands[0]}{options}",), other=hand)
+        steps.append(_files_first(way) if _carries_files(folder) else way)
     if made.offset is not None or made.offset_problem:
         offset = _offset_step(made)
         more = in_all_words(hand_offset_mm(folder, bed), made.advice.offset_mm)
@@ -590,6 +613,7 @@ def todo_of(folder: BedFolder, round_: Round, advice: Advice) -> list[Step]:
         edits=with_present_offset(folder, bed, before=round_.number).edits,
         unsaved=advice.done and _unsaved(_newest_edits(folder)),
         by_hand_mm=hand_offset_mm(folder, bed),
+        files_first=_carries_files(folder),
         again=score_again(round_, base),
     )
 

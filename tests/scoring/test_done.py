@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from padsheet.cli.main import main
-from padsheet.patterns.bed import Bed, MeshGrid
+from padsheet.patterns.bed import Bed, MeshGrid, Motion, Screw
 from padsheet.patterns.make import make_sheet
 from padsheet.patterns.sheet_file import sheet_to_json
 from padsheet.scoring.advice import advise
@@ -124,3 +124,29 @@ def test_what_one_sheet_cannot_tell_is_not_told_of_a_bed_that_is_done(
         advice = advise(score_of(GRID, np.full(25, gap_mm)), Bed(), mesh=None, proof=unclear)
         assert advice.done is not told
         assert any(step.text == "Too small." for step in advice.steps) is told
+
+
+@pytest.mark.parametrize(("step_mm", "doubted"), [(0.0025, True), (0.01, False), (0.04, False)])
+def test_a_step_that_must_be_a_microstep_is_doubted(step_mm: float, doubted: bool) -> None:
+    notes = make_sheet(Bed(motion=Motion(z_step_mm=step_mm)), reach_mm=(-0.08, 0.08)).notes
+    assert any("looks like a microstep" in note for note in notes) is doubted
+
+
+def test_screws_that_need_no_turning_are_told_of(score_of: Callable[..., object]) -> None:
+    gaps = np.full((5, 5), 0.2)
+    gaps[2, 2] = 0.28
+    corners = ((25, 25), (195, 25), (25, 195))
+    screws = tuple(Screw(name=f"s{k}", x_mm=x, y_mm=y) for k, (x, y) in enumerate(corners))
+    for turned, told in ((screws, True), ((), False)):
+        advice = advise(score_of(GRID, gaps), Bed(screws=turned), mesh=None)
+        assert advice.work == "mesh"
+        assert any("The bed screws need no turning" in s.text for s in advice.steps) is told
+
+
+def test_a_mesh_of_equal_values_is_taken_in_unasked(tmp_path: Path) -> None:
+    (tmp_path / "bed.toml").write_text("", encoding="utf-8")
+    for name, value, asked in (("zero", "0.000", False), ("bent", "0.010", True)):
+        rows = [["+0.000"] * 5 for _ in range(4)] + [[f"+{value}"] * 5]
+        (tmp_path / name).write_text("\n".join(" ".join(row) for row in rows))
+        result = run(BedFolder(tmp_path), "mesh", str(tmp_path / name))
+        assert ("Is this how the bed lies" in result.output) is asked

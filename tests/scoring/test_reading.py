@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -349,6 +350,18 @@ def test_what_is_doubtful_about_most_of_a_photo_is_said(sheet, read, changes, sa
     (text,) = read(most).score.warnings
     assert said in text
     assert read(few).score.warnings == ()
+
+
+@pytest.mark.parametrize(
+    ("apart_mm", "said"),
+    [(0.008, "good enough for this round"), (0.02, "take it again from nearer")],
+)
+def test_a_photo_from_far_says_whether_it_is_good_enough(sheet, apart_mm, said) -> None:
+    # What all points share is known far worse, and does not count.
+    fit = SimpleNamespace(covariance_mm2=apart_mm**2 * np.eye(25) + 0.05**2)
+    told = reading._from_far(sheet, fit)
+    assert said in told
+    assert f"+-{1.96 * apart_mm * np.sqrt(24 / 25):.3f} mm" in told
 
 
 @pytest.mark.parametrize(("flow", "said"), [(1.16, "more filament"), (0.84, "less filament")])

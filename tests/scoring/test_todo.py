@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shlex
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -181,3 +182,14 @@ def test_a_second_offset_by_hand_is_told_as_further_and_in_all(set_mm: float, wo
         if words
         else ""
     )
+
+
+def test_who_carries_files_finds_that_way_first() -> None:
+    edits = advice_of("mesh", (step("edits", "Send the mesh edits."),))
+    node = NodeAdvice(i=0, j=0, dz_mm=0.05, sigma_mm=0.004, changed=True)
+    edits = replace(edits, nodes=(node,))
+    cable = todo(edits, Path(), proved=True, mesh_known=True)[0]
+    files = todo(edits, Path(), proved=True, mesh_known=True, files_first=True)[0]
+    assert cable.commands == files.other.commands == ("padsheet send --port PORT",)
+    assert files.commands == cable.other.commands
+    assert files.text.startswith("Send the mesh edits. Give the printer the lines of edits.gcode")
