@@ -455,7 +455,8 @@ def after_writing(
         way = replace(way, commands=(f"{way.commands[0]}{options}",), other=hand)
         steps.append(_files_first(way) if _carries_files(folder) else way)
     if made.offset is not None or made.offset_problem:
-        offset = _offset_step(made)
+        planned = (step.text for step in made.advice.steps if step.kind == "offset")
+        offset = _offset_step(made, next(planned, ""))
         more = in_all_words(hand_offset_mm(folder, bed), made.advice.offset_mm)
         steps += [replace(offset, text=offset.text + more)]
         steps += _record(made.advice, base, bed.edits)
