@@ -12,7 +12,7 @@ from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.ladder import LARGEST_MM
 from padsheet.scoring.done import done_round
 from padsheet.scoring.overwriting import write_group
-from padsheet.scoring.phrases import reach_mm, within_95
+from padsheet.scoring.phrases import reach_mm, reach_word, within_95
 from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.sheet_choice import Chosen, plan_sheet
 from padsheet.scoring.todo import hand_offset_mm, hand_offset_words
@@ -109,7 +109,7 @@ def command(
         bed = folder.bed()
         with folder.lock():
             round_ = _round(folder)
-            _refuse_writing_again(folder, round_, self_check=self_check, force=force)
+            _refuse_writing_again(folder, round_, reach, self_check=self_check, force=force)
             known = folder.active_mesh()
             unsaid = folder.unsaid_edits(known.name) if known and not no_mesh else None
             if unsaid is not None and known is not None and not force:
@@ -190,24 +190,38 @@ def _round(folder: BedFolder) -> Round:
 
 
 def _refuse_writing_again(
-    folder: BedFolder, round_: Round, *, self_check: bool, force: bool
+    folder: BedFolder,
+    round_: Round,
+    reach: float | str | None,
+    *,
+    self_check: bool,
+    force: bool,
 ) -> None:
-    if round_.sheet_json.exists() and not force and (why := outdated(folder, round_)):
+    if not round_.sheet_json.exists() or force:
+        return
+    if why := outdated(folder, round_):
         raise PadsheetError(
             f"the sheet of round {round_.number} is written, but it {why}",
             remedy="Unless it is printed already, write it afresh with --force.",
             code="file-exists",
         )
-    if round_.sheet_json.exists() and not force:
-        remedy = "After a change of bed.toml or of the mesh write it afresh with --force."
-        if self_check and not round_.read_sheet().self_check:
-            remedy = "If it is not printed yet, --force puts the self-check in its place."
-        raise PadsheetError(
-            f"the sheet of round {round_.number} is written and waits for its photo: "
-            f"{round_.sheet_gcode}",
-            remedy=f"Print it and read its photo with `padsheet score PHOTO`. {remedy}",
-            code="file-exists",
+    sheet = round_.read_sheet()
+    has = reach_word(sheet.reach_mm[1])
+    asked = reach_word(reach) if isinstance(reach, float) else reach or has
+    remedy = "After a change of bed.toml or of the mesh write it afresh with --force."
+    if self_check and not sheet.self_check:
+        remedy = "If it is not printed yet, --force puts the self-check in its place."
+    elif asked != has:
+        remedy = (
+            f"If it is not printed yet, `padsheet sheet --reach {asked} --force` puts one of reach "
+            f"{asked} in its place."
         )
+    raise PadsheetError(
+        f"the sheet of round {round_.number}, of reach {has}, is written and waits for its photo: "
+        f"{round_.sheet_gcode}",
+        remedy=f"Print it and read its photo with `padsheet score PHOTO`. {remedy}",
+        code="file-exists",
+    )
 
 
 def _data(round_: Round, chosen: Chosen) -> dict[str, object]:

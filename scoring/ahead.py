@@ -163,6 +163,7 @@ def look_ahead(
         return _unknown(
             round_,
             f"a bed screw was turned after round {round_.number}, and by how much is not known",
+            screws=True,
         )
     open_screws = not screws and applied is None and turned is not None
     if suppose_done and open_screws:
@@ -199,8 +200,8 @@ def look_ahead(
     )
 
 
-def _unknown(round_: Round, why: str) -> Ahead:
-    return Ahead(since=round_.number, unknown=why)
+def _unknown(round_: Round, why: str, *, screws: bool = False) -> Ahead:
+    return Ahead(since=round_.number, unknown=why, screws=screws)
 
 
 def _mesh_change_mm(

@@ -245,6 +245,8 @@ def choose_sheet(
         if ahead is None:
             return Chosen(files=files)
         refusal = _refusal(make, files, ahead, bed, options)
+        if refusal is None and ahead.screws and ahead.unknown and asked_mm < FIRST_MM - 1e-9:
+            refusal = _after_own_turns(ahead, asked_mm, options)
         if refusal is None or force:
             return Chosen(files=files, caution=refusal.problem if refusal else ahead.unknown)
         raise refusal
@@ -363,6 +365,21 @@ def _refusal(
         ways=tuple(ways),
         reach=reach,
         up_mm=up_mm,
+    )
+
+
+def _after_own_turns(ahead: Ahead, asked_mm: float, options: _Options) -> TooNear:
+    """Return the refusal of a sheet whose lines lie low, where nobody knows how the bed lies."""
+    word = reach_word(asked_mm)
+    return TooNear(
+        f"{ahead.unknown}; a sheet of reach {word} may then come too near to the bed, or not read "
+        "it",
+        ways=(
+            Way(
+                text="Print one of wider reach.", commands=(f"sheet --reach first{options.words}",)
+            ),
+        ),
+        reach="first",
     )
 
 

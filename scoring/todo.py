@@ -290,7 +290,12 @@ def after_edits(folder: BedFolder, round_: Round) -> list[Step]:
     steps = [_save_step(bed.edits, sure=True)] if _unsaved(applied) else []
     said = applied is not None and applied.offset_mm is not None
     first = advice is not None and advice.set_offset and not said
-    if advice is not None and first:
+    if advice is not None and first and applied is not None and applied.screws_turned:
+        first = False
+        text = "Leave the common offset as it is: the turned screws have changed it, and the next "
+        text += "sheet shows by how much it is off now."
+        steps.append(Step(text=text))
+    elif advice is not None and first:
         more = in_all_words(hand_offset_mm(folder, bed), advice.offset_mm)
         edits = with_present_offset(folder, bed, before=round_.number).edits
         more = offset_how(edits, advice.offset_mm) + more

@@ -860,3 +860,18 @@ def test_no_mesh_and_a_table_exclude_each_other(folder: Path, table: Path) -> No
     for words in (["mesh", str(table), "--empty"], ["mesh", "--empty", "--first-row", "back"]):
         assert run(folder, *words).exit_code == 2
     assert BedFolder(folder).active_mesh() is None
+
+
+def test_after_a_turn_of_ones_own_no_offset_is_advised_by_the_old_photo(
+    folder: Path, table: Path, score_of: Callable[..., object]
+) -> None:
+    assert run(folder, "mesh", str(table), "--yes").exit_code == 0
+    add_round(folder, score_of, GAPS_MM + 0.06)
+    bed = BedFolder(folder)
+    advice = bed.latest_round().read_advice()
+    assert advice.set_offset
+    assert advice.has_edits
+    said = " ".join(run(folder, "applied", "--screws", "--no-edits").stderr.split())
+    assert "Leave the common offset as it is" in said
+    assert "ower the nozzle everywhere" not in said
+    assert "applied --offset" not in said

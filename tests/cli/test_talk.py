@@ -65,6 +65,10 @@ def test_a_sheet_that_waits_for_its_photo_is_not_written_again(folder: Path) -> 
     assert f"`padsheet -C '{folder}' score PHOTO`" in result.stderr
     assert "begin a new round" not in result.stderr
     assert (folder / "rounds/01/sheet.gcode").read_bytes() == before
+    # Of another reach than the one that waits.
+    other = run("-C", folder, "sheet", "--reach", "fine")
+    assert "of reach first, is written" in other.stderr
+    assert f"`padsheet -C '{folder}' sheet --reach fine --force`" in other.stderr
     assert run("-C", folder, "sheet", "--force").exit_code == 0
 
 

@@ -266,9 +266,13 @@ def test_screws_turned_by_nobody_knows_how_much(finished: BedFolder) -> None:
     assert reach_mm(finished) == 0.15
 
 
-def test_a_fine_sheet_asked_for_after_screws_is_cautioned(finished: BedFolder) -> None:
+def test_a_fine_sheet_asked_for_after_screws_is_refused_unless_forced(finished: BedFolder) -> None:
     assert run(finished, "applied", "--screws").exit_code == 0
-    assert "Caution: a bed screw was turned" in written(finished, "--reach", "fine")
+    told = refused(finished, "--reach", "fine")
+    assert "by how much is not known; a sheet of reach fine may then come too near" in told
+    assert f"`padsheet -C {finished.path} sheet --reach first`" in told
+    forced = written(finished, "--reach", "fine", "--force")
+    assert "Caution: a bed screw was turned" in forced
 
 
 def test_an_offset_on_record_is_reckoned_with(finished: BedFolder) -> None:
