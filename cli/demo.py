@@ -199,8 +199,8 @@ def _apart(folder: BedFolder, made: RoundEdits | None) -> str:
     if count == 0:
         return ""
     return (
-        f" (at {count} points up to {apart_mm.max():.2f} mm otherwise than here: the photo was "
-        "rendered earlier)"
+        f" (that photo goes with edits that differ from these by up to {apart_mm.max():.2f} mm, "
+        f"at {count} points: take its mesh.csv as the command says)"
     )
 
 

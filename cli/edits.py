@@ -168,7 +168,7 @@ def _show(
         say("First prove the edit style (step 1 below): none of these lines is to be sent before.")
     if as_json:
         show_json(_data(made, round_.number))
-    else:
+    elif made.edits.edits:  # nothing to change is said in a line
         click.echo("\n".join(made.edits.lines))
     if made.edits.edits and from_nothing:
         say(

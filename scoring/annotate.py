@@ -244,8 +244,16 @@ def _overlap(one: Box, others: Pixels) -> float:
 
 def _label_lines(pad: PadScore, score: SheetScore, style: Style) -> list[tuple[str, Font]]:
     lines: list[tuple[str, Font]] = [(headline(pad, score), _font(style.large))]
+    verdict = SHORT_VERDICTS[pad.verdict]
+    if pad.verdict.startswith("off scale") and pad.interval_mm is not None:
+        # A bound on this side of the target does not say that the nozzle is off at all.
+        low, high = pad.interval_mm
+        if low is not None and low <= score.target_gap_mm + score.tolerance_mm:
+            verdict = "or farther"
+        elif high is not None and high >= score.target_gap_mm - score.tolerance_mm:
+            verdict = "or nearer"
     squish = "" if pad.squish is None else f"squish {pad.squish:.0f}"
-    lines += [(t, _font(style.small)) for t in (SHORT_VERDICTS[pad.verdict], squish) if t]
+    lines += [(t, _font(style.small)) for t in (verdict, squish) if t]
     return lines
 
 

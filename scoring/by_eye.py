@@ -79,8 +79,8 @@ class Pick:
 def by_eye_words(sheet: Sheet) -> tuple[str, ...]:
     """Return the sentences that tell a person how to look at a sheet."""
     tick = (
-        "Look for the short tick that sticks out to one side at one end of a comb: it belongs to "
-        "line 1."
+        "At the front end of a comb its outermost lines have a foot each, both to the left. The "
+        "one that sticks out beside the comb belongs to line 1, the one under the comb to the last."
         if sheet.tick_mm
         else "At one end of a comb lie two feet, a short and a long one: the short one belongs to "
         "line 1."

@@ -21,6 +21,7 @@ from padsheet.scoring.advice import Advice, advise
 from padsheet.scoring.finder import sheet_numbers_seen
 from padsheet.scoring.history import standing
 from padsheet.scoring.mesh import SAME_VALUE_MM, Mesh
+from padsheet.scoring.offset_check import with_offset_checked
 from padsheet.scoring.photo import Photo, read_photo
 from padsheet.scoring.reading import PhotoReading, read_print
 from padsheet.scoring.rounds import BedFolder, Round, refuse_rescoring
@@ -299,6 +300,7 @@ def _advised(folder: BedFolder, bed: Bed, round_: Round, scored: Scored) -> Scor
     mesh = folder.mesh_in_force(round_)
     advice = advise(score, bed, mesh=mesh, state=stand.state, proof=stand.proof)
     advice = with_screws_checked(folder, bed, round_, advice)
+    advice = with_offset_checked(folder, bed, round_, score, advice)
     advice = _for_mesh_held(advice, mesh, folder.active_mesh())
     return replace(scored, advice=advice if unsaid is None else _mesh_unsaid(advice, unsaid))
 

@@ -875,3 +875,15 @@ def test_after_a_turn_of_ones_own_no_offset_is_advised_by_the_old_photo(
     assert "Leave the common offset as it is" in said
     assert "ower the nozzle everywhere" not in said
     assert "applied --offset" not in said
+
+
+def test_an_offset_alone_is_told_without_an_empty_list_of_edits(
+    folder: Path, table: Path, score_of: Callable[..., object]
+) -> None:
+    assert run(folder, "mesh", str(table), "--yes").exit_code == 0
+    add_round(folder, score_of, np.full((4, 5), 0.26))
+    result = run(folder, "edits")
+    assert result.exit_code == 0, result.output
+    assert result.stdout == ""
+    assert result.stderr.startswith("No mesh point is to be changed now.")
+    assert "offset" in result.stderr

@@ -206,7 +206,9 @@ def test_demo_goes_on_to_the_second_round(demo: tuple[Path, Result], tmp_path: P
         assert result.exit_code == 0, result.output
         # What the demo itself brings about is announced, and reported as no mistake of the user's.
         assert "not as advised" not in result.stderr
-    assert "otherwise than here: the photo was rendered earlier" in " ".join(demo[1].stderr.split())
+    assert "that photo goes with edits that differ from these by up to" in " ".join(
+        demo[1].stderr.split()
+    )
     sheet = sheet_from_json((folder / "rounds/02/sheet.json").read_text(encoding="utf-8"))
     assert sheet.id == sheet_from_json(files_of("second-round")[1]).id
     scores = json.loads((folder / "rounds/02/scores.json").read_text(encoding="utf-8"))

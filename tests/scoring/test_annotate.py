@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from padsheet.patterns.bed import MeshGrid
 from padsheet.scoring import annotate as annotate_module
-from padsheet.scoring.annotate import LARGEST_SIDE_PX, annotate
+from padsheet.scoring.annotate import LARGEST_SIDE_PX, Style, _label_lines, annotate
 from padsheet.scoring.colours import CLASSES, hex_to_rgb, pad_colour
 
 
@@ -146,3 +149,22 @@ def test_numbers_and_front_cover_no_label(scored, monkeypatch, angle):
                 box[2] <= other[0] or other[2] <= box[0] or box[3] <= other[1] or other[3] <= box[1]
             )
             assert apart, (box, other)
+
+
+@pytest.mark.parametrize(
+    ("verdict", "interval_mm", "told"),
+    [
+        ("off scale high", (0.15, None), "or farther"),
+        ("off scale high", (0.24, None), "too far"),
+        ("off scale low", (None, 0.25), "or nearer"),
+        ("off scale low", (None, 0.16), "too near"),
+    ],
+)
+def test_a_bound_on_the_near_side_of_the_target_is_not_called_too_far(
+    score_of, verdict, interval_mm, told
+):
+    score = score_of(MeshGrid(), np.full((5, 5), 0.2))
+    pad = replace(score.pads[0], gap_mm=None, squish=None, verdict=verdict, interval_mm=interval_mm)
+    assert told in [
+        text for text, _ in _label_lines(pad, score, Style(large=20, small=10, line=2, count=10))
+    ]
