@@ -211,10 +211,16 @@ def _refuse_writing_again(
     remedy = "After a change of bed.toml or of the mesh write it afresh with --force."
     if self_check and not sheet.self_check:
         remedy = "If it is not printed yet, --force puts the self-check in its place."
-    elif asked != has:
+    elif reach_mm(asked) > reach_mm(has):
         remedy = (
             f"If it is not printed yet, `padsheet sheet --reach {asked} --force` puts one of reach "
             f"{asked} in its place."
+        )
+    elif asked != has:
+        # Forced, a reach that is asked for would not be refused where it comes too near.
+        remedy = (
+            f"If it is not printed yet and you want reach {asked}, which is laid lower, delete "
+            f"{round_.path} and ask again: whether that keeps clear of the bed is then looked at."
         )
     raise PadsheetError(
         f"the sheet of round {round_.number}, of reach {has}, is written and waits for its photo: "

@@ -298,8 +298,8 @@ def _mesh(case: Case, plan: NodePlan) -> list[AdvisedStep]:
 
 def _screws_stay(case: Case) -> list[AdvisedStep]:
     """Say of screws in the profile that none has to be turned, where that is so."""
-    if not can_level(case.bed.screws):
-        return []
+    if not can_level(case.bed.screws) or case.clearly_tilted:
+        return []  # of a clear tilt more is said where the mesh takes it
     tilt_mm, _ = case.tilt_over_mesh_mm
     told = f"The bed screws need no turning: {tilt_mm:.2f} mm of tilt over the whole mesh"
     return _facts(f"{told} is left to the mesh.")

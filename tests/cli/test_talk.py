@@ -68,7 +68,11 @@ def test_a_sheet_that_waits_for_its_photo_is_not_written_again(folder: Path) -> 
     # Of another reach than the one that waits.
     other = run("-C", folder, "sheet", "--reach", "fine")
     assert "of reach first, is written" in other.stderr
-    assert f"`padsheet -C '{folder}' sheet --reach fine --force`" in other.stderr
+    # A lower one is not to pass by force.
+    assert "--force" not in other.stderr
+    assert f"delete {folder / 'rounds/01'}" in " ".join(other.stderr.split())
+    wider = run("-C", folder, "sheet", "--reach", "0.17")
+    assert f"`padsheet -C '{folder}' sheet --reach 0.17 --force`" in wider.stderr
     assert run("-C", folder, "sheet", "--force").exit_code == 0
 
 

@@ -252,6 +252,7 @@ def test_a_tilt_that_turns_may_not_halve_is_left_to_the_mesh_with_the_reason(sco
     text = " ".join(step.text for step in advice.steps)
     assert advice.work == "mesh"
     assert "The tilt, 0.11 mm over the whole mesh, is left to the mesh" in text
+    assert "need no turning" not in text
     without = advise(tilted(score_of, 0.62), BED, mesh=None)
     assert "is left to the mesh" not in " ".join(step.text for step in without.steps)
 
