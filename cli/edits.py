@@ -25,6 +25,7 @@ from padsheet.cli.options import (
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
+from padsheet.scoring.amiss import Slip, newest_slip
 from padsheet.scoring.edit_proof import judge_proof, prove_edit
 from padsheet.scoring.edits import EditList
 from padsheet.scoring.kept_proof import (
@@ -45,7 +46,7 @@ from padsheet.scoring.round_edits import (
     write_edits,
 )
 from padsheet.scoring.rounds import BedFolder, Round
-from padsheet.scoring.todo import Step, after_writing
+from padsheet.scoring.todo import Step, after_slip, after_writing
 
 __all__ = ["command", "show_talk"]
 
@@ -118,6 +119,10 @@ def command(
         with folder.lock():
             if not force and since is None:
                 _finish(folder, bed, number, keep_mean=keep_mean)
+                slip = newest_slip(folder)
+                if slip is not None and number in (None, slip.round.number):
+                    _mend(folder, slip, as_json=as_json)
+                    return
             round_ = round_to_edit(folder, number, force=force or since is not None)
             held = folder.active_mesh()
             if not (force or empty_mesh or (held is not None and held.absent)):
@@ -177,6 +182,23 @@ def _show(
         )
     if made.edits.edits:
         say(f"Wrote {round_.edits_gcode} and the way back, {round_.restore_gcode}.")
+
+
+def _mend(folder: BedFolder, slip: Slip, *, as_json: bool) -> None:
+    """Write the lines for the points that were read back otherwise than advised."""
+    round_ = slip.round
+    write_atomic(round_.restore_gcode, "\n".join(slip.back) + "\n")
+    write_atomic(round_.edits_gcode, "\n".join(slip.edits.lines) + "\n")
+    if as_json:
+        show_json({"format": 1, "round": round_.number, **_list_data(slip.edits), "offset": None})
+    else:
+        click.echo("\n".join(slip.edits.lines))
+    say(
+        f"The edits of round {round_.number} are on record, but not as advised: these lines are "
+        f"for the points that differ only. Wrote {round_.edits_gcode} and the way back to the mesh "
+        f"before all edits, {round_.restore_gcode}. What to do now:"
+    )
+    say_steps(after_slip(folder, slip, written=True))
 
 
 def _finish(folder: BedFolder, bed: Bed, number: int | None, *, keep_mean: bool) -> None:

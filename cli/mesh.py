@@ -25,6 +25,7 @@ from padsheet.cli.options import (
 )
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
+from padsheet.scoring.amiss import slip_of
 from padsheet.scoring.applied import Applied
 from padsheet.scoring.mesh import Mesh, empty_mesh
 from padsheet.scoring.mesh_check import Flip, flipped_in_history, show_map
@@ -48,7 +49,7 @@ from padsheet.scoring.taking_in import (
     refuse_proof_answer,
     turned_over,
 )
-from padsheet.scoring.todo import after_own, after_record, next_steps, score_again
+from padsheet.scoring.todo import after_own, after_record, after_slip, next_steps, score_again
 
 __all__ = ["command", "read_text"]
 
@@ -275,6 +276,11 @@ def _say_applied(folder: BedFolder, mesh: Mesh, applied: Applied, round_: Round 
     if own := own_state(folder, mesh, applied, round_):
         say(f"{said}. {own} What to do now:" if applied.nodes else f"{own} What to do now:")
         say_steps(after_own(folder, round_))
+        return
+    slip = slip_of(folder, round_)
+    if slip is not None:
+        say(f"{said}{beside.words}. What to do now:")
+        say_steps(after_slip(folder, slip))
         return
     say(f"{said}{beside.words}.")
     say(

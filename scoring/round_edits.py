@@ -82,6 +82,12 @@ def round_to_edit(folder: BedFolder, number: int | None = None, *, force: bool =
                 "`padsheet send --port PORT` reads the mesh back and saves it, or send "
                 f"{folder.bed().edits.save} by hand. Then print a new sheet with `padsheet sheet`."
             )
+        from padsheet.scoring.amiss import slip_of
+
+        slip = slip_of(folder, round_)
+        if slip is not None:
+            said += f", and not as advised: {slip.points}"
+            remedy = "`padsheet edits` writes the lines that mend it; then take the mesh in again."
         raise PadsheetError(
             f"what was done after round {round_.number} {said}",
             remedy=remedy,

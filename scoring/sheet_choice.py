@@ -152,15 +152,47 @@ def plan_sheet(
         )
 
     in_force = empty_mesh(bed.mesh) if no_mesh else mesh
-    return choose_sheet(
-        make,
-        look_ahead(folder, bed, in_force, suppose_done=suppose_done),
-        bed,
-        asked_mm=asked_mm,
-        points=points,
-        self_check=self_check,
-        no_mesh=no_mesh,
-        force=force,
+    try:
+        return choose_sheet(
+            make,
+            look_ahead(folder, bed, in_force, suppose_done=suppose_done),
+            bed,
+            asked_mm=asked_mm,
+            points=points,
+            self_check=self_check,
+            no_mesh=no_mesh,
+            force=force,
+        )
+    except TooNear as refusal:
+        amiss = None if no_mesh else _read_amiss(folder, mesh, refusal)
+        if amiss is None:
+            raise
+        raise amiss from refusal
+
+
+def _read_amiss(folder: BedFolder, mesh: Mesh | None, refusal: TooNear) -> TooNear | None:
+    """Return a refusal that names points read back otherwise than advised, if there are any."""
+    from padsheet.scoring.amiss import newest_slip
+
+    slip = newest_slip(folder)
+    if slip is None or mesh is None or mesh.name != slip.held.name:
+        return None
+    several = len(slip.edits.edits) > 1
+    mend = Way(
+        text=f"Mend {'these points' if several else 'this point'}, then take the mesh in again.",
+        commands=("edits", "mesh answer-after.txt"),
+    )
+    if slip.lines and not several:
+        mend = Way(
+            text=f"Send {slip.lines[0]} again, then take the mesh in again.",
+            commands=("mesh answer-after.txt",),
+        )
+    back = [way for way in refusal.ways if way.commands == ("restore",)]
+    return TooNear(
+        f"the mesh is not as advised: {slip.points}. {refusal.problem[0].upper()}"
+        f"{refusal.problem[1:]}",
+        ways=(mend, *back),
+        reach=refusal.reach,
     )
 
 

@@ -31,6 +31,7 @@ __all__ = [
     "AgainstAdvice",
     "Correction",
     "Turned",
+    "advised_meshes",
     "against_advice",
     "correct_reading",
     "expected_meshes",
@@ -183,18 +184,30 @@ def expected_meshes(folder: BedFolder, bed: Bed) -> Iterator[tuple[Mesh, Mesh, i
     if active is not None:
         yield active, active, None
     scored = [r for r in folder.rounds() if r.scores_json.exists()]
-    advice = scored[-1].read_advice() if scored else None
-    if advice is not None and advice.work == "mesh":
-        for keep_mean in (False, True):
-            try:
-                base = mesh_of_round(folder, scored[-1])
-                made = make_edits(advice.nodes, bed, base, keep_mean=keep_mean)
-            except PadsheetError:
-                continue  # a mesh that is gone or of another grid tells nothing
-            if base is not None and made.expected is not None:
-                yield made.expected, base, scored[-1].number
+    if scored:
+        for meant, base in advised_meshes(folder, bed, scored[-1]):
+            yield meant, base, scored[-1].number
     for mesh in folder.known_meshes():
         yield mesh, mesh, None
+
+
+def advised_meshes(folder: BedFolder, bed: Bed, round_: Round) -> Iterator[tuple[Mesh, Mesh]]:
+    """Give what the edits of a scored round are to make of the mesh, and that mesh.
+
+    With the common part first, then without it; nothing where no edits were advised, or a mesh is
+    gone or of another grid.
+    """
+    advice = round_.read_advice()
+    if advice is None or advice.work != "mesh":
+        return
+    for keep_mean in (False, True):
+        try:
+            base = mesh_of_round(folder, round_)
+            made = make_edits(advice.nodes, bed, base, keep_mean=keep_mean)
+        except PadsheetError:
+            continue
+        if base is not None and made.expected is not None:
+            yield made.expected, base
 
 
 def _fits_grid(folder: BedFolder) -> bool:
@@ -392,7 +405,7 @@ def _as_advised(folder: BedFolder, name: str) -> int | None:
 
 def _names(round_: Round, *, after: bool = True) -> set[str]:
     """Return the meshes that a round's sheet and record name; at will without those `after` it."""
-    names = {round_.read_sheet().mesh_name} if round_.sheet_json.exists() else set()
+    names = _sheet_names(round_)
     applied = round_.read_applied()
     if applied is not None:
         names |= {applied.before, applied.after if after else None}
@@ -475,12 +488,31 @@ def own_state(folder: BedFolder, mesh: Mesh, applied: Applied, round_: Round) ->
             "none of the edits is in."
         )
     for earlier in folder.known_meshes():
-        if earlier.name != mesh.name and _same(mesh.z_mm, earlier.z_mm, SHOWN_MM):
+        if earlier.name == mesh.name or _only_read_back(folder, earlier, applied):
+            continue
+        if _same(mesh.z_mm, earlier.z_mm, SHOWN_MM):
             return (
                 f"This is the mesh '{earlier.name}' again, as after `padsheet restore --mesh "
                 f"{earlier.name}`."
             )
     return ""
+
+
+def _only_read_back(folder: BedFolder, mesh: Mesh, applied: Applied) -> bool:
+    """Tell whether a mesh was taken in since the sheet of a record, and no sheet was printed on it.
+
+    It may be one that was mistyped, which nobody goes back to.
+    """
+    if not (mesh.taken and applied.before):
+        return False
+    before = next((m for m in folder.known_meshes() if m.name == applied.before), None)
+    if before is None or not before.taken or mesh.taken < before.taken:
+        return False
+    return all(mesh.name not in _sheet_names(round_) for round_ in folder.rounds())
+
+
+def _sheet_names(round_: Round) -> set[str | None]:
+    return {round_.read_sheet().mesh_name} if round_.sheet_json.exists() else set()
 
 
 def against_advice(folder: BedFolder, round_: Round, applied: Applied) -> AgainstAdvice:
@@ -505,6 +537,8 @@ def against_advice(folder: BedFolder, round_: Round, applied: Applied) -> Agains
         points = "1 point that differs" if len(other) == 1 else f"{len(other)} points that differ"
         words = f", as advised but for {points} by up to {most_mm:.3f} mm"
         return AgainstAdvice(words=words, as_meant=True)
+    if np.ptp(apart_mm) <= folder.bed().edits.smallest_mm + SHOWN_MM:
+        return AgainstAdvice(words="", as_meant=True)  # a common part, and what rounding does
     more = f" and {len(other) - 3} more" if len(other) > 3 else ""
     words = f"; not as advised at {'; '.join(other[:3])}{more}"
     return AgainstAdvice(words=words, as_meant=False)

@@ -20,6 +20,7 @@ from padsheet.scoring.steps import OFFSET_WORDS
 from padsheet.scoring.waiting import outdated
 
 if TYPE_CHECKING:
+    from padsheet.scoring.amiss import Slip
     from padsheet.scoring.mesh import Mesh
     from padsheet.scoring.round_edits import RoundEdits
     from padsheet.scoring.sheet_choice import TooNear
@@ -29,6 +30,7 @@ __all__ = [
     "after_edits",
     "after_own",
     "after_record",
+    "after_slip",
     "after_writing",
     "hand_offset_mm",
     "hand_offset_words",
@@ -42,6 +44,8 @@ __all__ = [
 
 #: A common offset below this cannot be set by hand.
 SMALLEST_BY_HAND_MM = 0.005
+#: More lines for the printer than this are left to a file.
+MOST_LINES = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -285,6 +289,11 @@ def after_edits(folder: BedFolder, round_: Round) -> list[Step]:
     PadsheetError
         If profile or record cannot be read.
     """
+    from padsheet.scoring.amiss import slip_of
+
+    slip = slip_of(folder, round_)
+    if slip is not None:
+        return after_slip(folder, slip)
     bed, base = folder.bed(), _base(folder.path)
     advice, applied = round_.read_advice(), round_.read_applied()
     steps = [_save_step(bed.edits, sure=True)] if _unsaved(applied) else []
@@ -302,6 +311,52 @@ def after_edits(folder: BedFolder, round_: Round) -> list[Step]:
         steps += [Step(text=step.text + more) for step in advice.steps if step.kind == "offset"]
         steps += _record(advice, base, bed.edits)
     return [*steps, *sheet_steps(folder, advice, suppose_done=bool(first))]
+
+
+def after_slip(folder: BedFolder, slip: Slip, *, written: bool = False) -> list[Step]:
+    """Return what to do where points were read back otherwise than advised: nothing is saved yet.
+
+    Parameters
+    ----------
+    written : bool, optional
+        Whether the lines are shown and written to a file already.
+
+    Raises
+    ------
+    PadsheetError
+        If the profile cannot be read.
+    """
+    base, told = _base(folder.path), folder.bed().edits
+    several = len(slip.edits.edits) > 1
+    lines: tuple[str, ...] = ()
+    if not slip.lines:
+        how = f"type {'these values' if several else 'this value'} in again"
+    elif written or len(slip.lines) > MOST_LINES:
+        how = (
+            "send the lines of edits.gcode" if written else "have the lines written, and send them"
+        )
+        lines = () if written else (f"{base} edits",)
+    else:
+        how = f"send {'these lines' if several else 'this line'}"
+        lines = slip.lines
+    look = Step(
+        text="Look before you print or save: a line mistyped or left out, or a table read the "
+        f"wrong way round? {slip.points[0].upper()}{slip.points[1:]}. To mend that, {how}:"
+        if lines
+        else f"Look before you print or save: {slip.points}. To mend that, {how}.",
+        commands=lines,
+    )
+    show = f" ({told.show})" if told.show else ""
+    take_in = Step(
+        text=f"Let the printer show its mesh{show}, save the answer as a text file and take it in. "
+        "If all is as advised then, it says what is next.",
+        commands=(f"{base} mesh answer-after.txt",),
+        other=Step(
+            text=f"Or bring the mesh of the sheet back with `{base} restore`. Only if it was meant "
+            f"so, print a new sheet with `{base} sheet`."
+        ),
+    )
+    return [look, take_in]
 
 
 def after_own(folder: BedFolder, round_: Round) -> list[Step]:
