@@ -27,6 +27,7 @@ from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.amiss import slip_of
 from padsheet.scoring.applied import Applied
+from padsheet.scoring.lost import Lost, find_lost, record_lost
 from padsheet.scoring.mesh import Mesh, empty_mesh
 from padsheet.scoring.mesh_check import Flip, flipped_in_history, show_map
 from padsheet.scoring.mesh_table import OPPOSITE, TableReading, read_table
@@ -49,7 +50,14 @@ from padsheet.scoring.taking_in import (
     refuse_proof_answer,
     turned_over,
 )
-from padsheet.scoring.todo import after_own, after_record, after_slip, next_steps, score_again
+from padsheet.scoring.todo import (
+    after_lost,
+    after_own,
+    after_record,
+    after_slip,
+    next_steps,
+    score_again,
+)
 
 __all__ = ["command", "read_text"]
 
@@ -139,13 +147,23 @@ def command(
         again = _other_ways(file, bed, first_row, first_column)
         _confirm(reading, flip, file, again, told=told, yes=yes, force=force)
         corrected: Correction | None = None
+        lost: Lost | None = None
         with folder.lock():
             if turned is not None and turned.corrects:
                 corrected = correct_reading(folder, turned)
+            else:
+                lost = find_lost(folder, bed, reading.mesh)
+            if lost is not None:
+                record_lost(folder, lost)
             before, round_ = _before(folder), round_to_record(folder)
             if corrected is not None and name is None and turned and turned.after_round is None:
                 mesh, applied = folder.mesh(turned.base.name), None
                 path = folder.store_mesh(mesh, force=True)
+            elif lost is not None and name is None:
+                mesh, applied = lost.held, None
+                path = folder.store_mesh(mesh, force=True)
+                if lost.back_in:
+                    applied = record_read_back(folder, before, mesh)
             else:
                 mesh = _described(folder, bed, reading.mesh, name, bed_temp, plate)
                 path = folder.store_mesh(mesh, force=force)
@@ -166,7 +184,9 @@ def command(
     say(f"Wrote {path}; it is now the mesh that the printer is taken to hold.")
     if corrected is not None:
         _say_corrected(corrected)
-    if applied is not None:
+    if lost is not None:
+        _say_lost(folder, lost)
+    elif applied is not None:
         _say_applied(folder, mesh, applied, round_)
     elif corrected is None:
         _say_next(folder, before, mesh)
@@ -243,6 +263,24 @@ def _written_wrongly(round_: Round) -> str:
         f"The sheet of round {round_.number} was written with it the wrong way round. Unless it is "
         "printed already, write it afresh with `padsheet sheet --force`."
     )
+
+
+def _say_lost(folder: BedFolder, lost: Lost) -> None:
+    """Say that edits were lost, and what is next."""
+    number, sheet = lost.round.number, lost.sheet.number
+    if lost.back_in:
+        said = (
+            f"The edits of round {number} had been lost before the sheet of round {sheet}, and are "
+            "in again, all of them. Both is now on record."
+        )
+    else:
+        said = (
+            f"The edits of round {number} are lost: this is the mesh '{lost.before.name}' from "
+            f"before them, and the sheet of round {sheet} was printed with it. That is now on "
+            "record."
+        )
+    say(f"{said} What to do now:")
+    say_steps(after_lost(folder, lost))
 
 
 def _taken_back(number: int, word: Applied) -> str:

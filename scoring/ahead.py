@@ -69,6 +69,8 @@ class Ahead:
         Those of `states` in which no turn went the other way.
     offset_mm : float
         Common offset on record after the newest scored round.
+    set_in_all_mm : float
+        Common offset on record after all rounds together.
     """
 
     since: int
@@ -80,6 +82,7 @@ class Ahead:
     doubtful: tuple[str, ...] = ()
     sure: tuple[NodeState, ...] = ()
     offset_mm: float = 0.0
+    set_in_all_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -197,6 +200,9 @@ def look_ahead(
         doubtful=doubtful if may_be else (),
         sure=sure,
         offset_mm=0.0 if newest is None else newest.offset_mm or 0.0,
+        set_in_all_mm=sum(
+            a.offset_mm or 0.0 for r in folder.rounds() if (a := r.read_applied()) is not None
+        ),
     )
 
 

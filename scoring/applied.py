@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,10 +20,12 @@ from padsheet.scoring.json_values import (
     whole,
 )
 
-__all__ = ["Applied", "applied_from_json", "applied_to_json"]
+__all__ = ["Applied", "applied_from_json", "applied_to_json", "keeps_offset"]
 
 #: No correction of a mesh point or offset is larger.
 LARGEST_MM = 100.0
+#: Ways to set the common offset whose value is in the printer's memory until it is saved.
+KEPT_STYLES = ("M851", "M206", "M290")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +53,10 @@ class Applied:
         When it was recorded, ISO 8601.
     saved : bool or None
         Whether the printer confirmed that it saved the mesh; None if nobody saw to that.
+    lost : tuple of (i, j, dz_mm)
+        What had been added to the mesh and was lost before the next sheet; not among `nodes`.
+    lost_mesh : str or None
+        Name of the mesh that held it.
     """
 
     how: str
@@ -62,6 +69,8 @@ class Applied:
     screws_turned: bool = False
     taken: str = ""
     saved: bool | None = None
+    lost: tuple[tuple[int, int, float], ...] = ()
+    lost_mesh: str | None = None
 
     def on_grid(self, grid: MeshGrid) -> NDArray[np.float64] | None:
         """Return what each node got, shape (N,); None if a node is not on the grid."""
@@ -76,7 +85,7 @@ class Applied:
 
 def applied_to_json(applied: Applied) -> str:
     """Write applied.json."""
-    data = {
+    data: dict[str, object] = {
         "format": FORMAT,
         "how": applied.how,
         "taken": applied.taken,
@@ -89,6 +98,9 @@ def applied_to_json(applied: Applied) -> str:
         "saved": applied.saved,
         "nodes": [{"i": i, "j": j, "dz_mm": dz_mm} for i, j, dz_mm in applied.nodes],
     }
+    if applied.lost:
+        data["lost"] = [{"i": i, "j": j, "dz_mm": dz_mm} for i, j, dz_mm in applied.lost]
+        data["lost_mesh"] = applied.lost_mesh
     return json.dumps(data, allow_nan=False, indent=1) + "\n"
 
 
@@ -104,9 +116,7 @@ def applied_from_json(text: str) -> Applied:
     with parts_of("applied.json", "applied-file"):
         return Applied(
             how=text_in(data["how"]),
-            nodes=tuple(
-                (_index(n["i"]), _index(n["j"]), _length_mm(n["dz_mm"])) for n in data["nodes"]
-            ),
+            nodes=_changes(data["nodes"]),
             before=_name(data.get("before")),
             after=_name(data.get("after")),
             offset_mm=None if data.get("offset_mm") is None else _length_mm(data["offset_mm"]),
@@ -117,7 +127,19 @@ def applied_from_json(text: str) -> Applied:
             screws_turned=flag(data.get("screws_turned", False)),
             taken=text_in(data.get("taken", "")),
             saved=None if data.get("saved") is None else flag(data["saved"]),
+            lost=_changes(data.get("lost", [])),
+            lost_mesh=_name(data.get("lost_mesh")),
         )
+
+
+def keeps_offset(applied: Applied) -> bool:
+    """Tell whether a common offset is on record that the printer itself keeps once it saves."""
+    return bool(applied.offset_mm) and applied.offset_style in KEPT_STYLES
+
+
+def _changes(nodes: Any) -> tuple[tuple[int, int, float], ...]:
+    """Read what was added to mesh points; the caller catches what is no list of them."""
+    return tuple((_index(n["i"]), _index(n["j"]), _length_mm(n["dz_mm"])) for n in nodes)
 
 
 def _length_mm(value: object) -> float:

@@ -380,4 +380,6 @@ def applied_words(summary: RoundSummary) -> str:
         parts.append(f"everywhere {verb} {abs(applied.offset_mm):.3g} mm")
     if applied.screws_turned:
         parts.append("screws turned")
+    if applied.lost:
+        parts.append(f"{points(len(applied.lost))} that were lost before the next sheet")
     return ", ".join(parts) or "nothing"

@@ -16,6 +16,7 @@ from padsheet.scoring.phrases import points
 from padsheet.scoring.read_back import same_mesh, tolerance_mm
 from padsheet.scoring.round_edits import mesh_of_round
 from padsheet.scoring.rounds import BedFolder, Round
+from padsheet.scoring.taking_in import advised_meshes
 
 __all__ = [
     "change_in_words",
@@ -180,6 +181,9 @@ def edits_since(folder: BedFolder, number: int, pending: EditList | None) -> Edi
     """
     before, _ = mesh_to_restore(folder, number=number)
     target = folder.active_mesh() if pending is None else pending.expected
+    if pending is None and target is not None and same_mesh(target, before, folder.bed()):
+        # The printer was seen to hold it again: what it should hold is told by the record.
+        target = _fallen_from(folder, number) or target
     if target is None:
         raise PadsheetError(
             "the mesh in the printer is not known",
@@ -187,6 +191,22 @@ def edits_since(folder: BedFolder, number: int, pending: EditList | None) -> Edi
             code="restore-unknown",
         )
     return edits_between(folder.bed(), before, target)
+
+
+def _fallen_from(folder: BedFolder, number: int) -> Mesh | None:
+    """Return what the printer held, or was to hold, before it fell back to the mesh of a round.
+
+    None if the record tells of none.
+    """
+    for round_ in reversed([r for r in folder.rounds() if r.number >= number]):
+        applied = round_.read_applied()
+        if applied is not None and applied.lost_mesh:
+            return folder.mesh(applied.lost_mesh)
+    newest = folder.latest_round()
+    if newest is None:
+        return None
+    meant = advised_meshes(folder, folder.bed(), newest) if newest.scores_json.exists() else ()
+    return next((mesh for mesh, _ in meant), None) or mesh_of_round(folder, newest)
 
 
 def edits_from_held(

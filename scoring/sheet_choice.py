@@ -25,6 +25,9 @@ __all__ = [
     "plan_sheet",
 ]
 
+#: Offsets are told in hundredths.
+SMALLEST_TOLD_MM = 0.005
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chosen:
@@ -93,15 +96,23 @@ class TooNear(PadsheetError):
     up_mm : float
         By how much the nozzle has to be raised for a sheet of that reach, where raising it is the
         last of the ways; else 0.
+    in_all : str
+        What that makes with the offset on record, to go on with; empty where none is.
     """
 
     def __init__(
-        self, problem: str, *, ways: tuple[Way, ...], reach: str, up_mm: float = 0.0
+        self,
+        problem: str,
+        *,
+        ways: tuple[Way, ...],
+        reach: str,
+        up_mm: float = 0.0,
+        in_all: str = "",
     ) -> None:
         said = [way.sentence for way in ways]
         later = [f"Or {text[0].lower()}{text[1:]}" for text in said[1:]]
         super().__init__(problem, remedy=" ".join([*said[:1], *later]), code="sheet-too-near")
-        self.ways, self.reach, self.up_mm = ways, reach, up_mm
+        self.ways, self.reach, self.up_mm, self.in_all = ways, reach, up_mm, in_all
 
 
 def plan_sheet(
@@ -372,6 +383,7 @@ def _refusal(
     elif ahead.mesh_lowered:
         ways.append(Way(text="Bring back the mesh of the newest sheet.", commands=("restore",)))
     wider, up_mm = _wider(make, files, ahead, bed, self_check=options.self_check), 0.0
+    in_all = ""
     if wider is not None:
         word = reach_word(-wider.sheet.reach_mm[0])
         ways.append(
@@ -382,10 +394,13 @@ def _refusal(
         )
     elif not ahead.unsaid:
         up_mm = math.ceil(missing_mm * 100 - 1e-6) / 100
+        if abs(ahead.set_in_all_mm) >= SMALLEST_TOLD_MM:
+            total_mm = ahead.set_in_all_mm + up_mm
+            in_all = f", {total_mm:+.2f} mm in all with what is on record"
         ways.append(
             Way(
-                text=f"Raise the nozzle everywhere by {up_mm:.2f} mm, for the next sheet too, and "
-                "put that on record.",
+                text=f"Raise the nozzle everywhere by {up_mm:.2f} mm{in_all}, for the next sheet "
+                "too, and put that on record.",
                 commands=(f"applied --offset {ahead.offset_mm + up_mm:.2f}",),
             )
         )
@@ -397,6 +412,7 @@ def _refusal(
         ways=tuple(ways),
         reach=reach,
         up_mm=up_mm,
+        in_all=in_all,
     )
 
 

@@ -194,11 +194,18 @@ def expected_meshes(folder: BedFolder, bed: Bed) -> Iterator[tuple[Mesh, Mesh, i
 def advised_meshes(folder: BedFolder, bed: Bed, round_: Round) -> Iterator[tuple[Mesh, Mesh]]:
     """Give what the edits of a scored round are to make of the mesh, and that mesh.
 
-    With the common part first, then without it; nothing where no edits were advised, or a mesh is
-    gone or of another grid.
+    With the common part first, then without it; where none were advised, the edits that were lost
+    before its sheet. Nothing where there are none, or a mesh is gone or of another grid.
     """
     advice = round_.read_advice()
     if advice is None or advice.work != "mesh":
+        lost = _lost_before(folder, round_)
+        try:
+            base = mesh_of_round(folder, round_)
+            if lost is not None and lost.lost_mesh and base is not None:
+                yield folder.mesh(lost.lost_mesh), base
+        except PadsheetError:
+            pass
         return
     for keep_mean in (False, True):
         try:
@@ -208,6 +215,13 @@ def advised_meshes(folder: BedFolder, bed: Bed, round_: Round) -> Iterator[tuple
             continue
         if base is not None and made.expected is not None:
             yield made.expected, base
+
+
+def _lost_before(folder: BedFolder, round_: Round) -> Applied | None:
+    """Return the record of edits that were lost before the sheet of a round, if there is one."""
+    earlier = [r for r in folder.rounds() if r.number < round_.number and r.scores_json.exists()]
+    record = earlier[-1].read_applied() if earlier else None
+    return record if record is not None and record.lost else None
 
 
 def _fits_grid(folder: BedFolder) -> bool:
@@ -518,15 +532,17 @@ def _sheet_names(round_: Round) -> set[str | None]:
 def against_advice(folder: BedFolder, round_: Round, applied: Applied) -> AgainstAdvice:
     """Compare what was applied after a round with what was advised."""
     advice = round_.read_advice() if round_.scores_json.exists() else None
-    if advice is None or advice.work != "mesh":
+    if advice is None:
         return AgainstAdvice(words="", as_meant=True)
     done = {(i, j): dz_mm for i, j, dz_mm in applied.nodes}
-    apart_mm = np.array([done.get((node.i, node.j), 0.0) - node.dz_mm for node in advice.nodes])
-    other = [
-        place(node.i, node.j)
-        for node, mm in zip(advice.nodes, apart_mm, strict=True)
-        if abs(mm) > SHOWN_MM
-    ]
+    wanted = {(node.i, node.j): node.dz_mm for node in advice.nodes}
+    if advice.work != "mesh":
+        lost = _lost_before(folder, round_) if applied.nodes else None
+        if lost is None:
+            return AgainstAdvice(words="", as_meant=True)
+        wanted = dict.fromkeys(wanted, 0.0) | {(i, j): dz_mm for i, j, dz_mm in lost.lost}
+    apart_mm = np.array([done.get(node, 0.0) - dz_mm for node, dz_mm in wanted.items()])
+    other = [place(*node) for node, mm in zip(wanted, apart_mm, strict=True) if abs(mm) > SHOWN_MM]
     if not other:
         return AgainstAdvice(words=", all as advised", as_meant=True)
     if np.ptp(apart_mm) <= SHOWN_MM:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from padsheet.patterns.bed import Bed, Edits
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.advice import Advice
-from padsheet.scoring.applied import Applied
+from padsheet.scoring.applied import KEPT_STYLES, Applied, keeps_offset
 from padsheet.scoring.kept_proof import is_proved
 from padsheet.scoring.offset import offset_how
 from padsheet.scoring.offset_kept import with_present_offset
@@ -21,6 +21,7 @@ from padsheet.scoring.waiting import outdated
 
 if TYPE_CHECKING:
     from padsheet.scoring.amiss import Slip
+    from padsheet.scoring.lost import Lost
     from padsheet.scoring.mesh import Mesh
     from padsheet.scoring.round_edits import RoundEdits
     from padsheet.scoring.sheet_choice import TooNear
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Step",
     "after_edits",
+    "after_lost",
     "after_own",
     "after_record",
     "after_slip",
@@ -198,7 +200,8 @@ def _carries_files(folder: BedFolder) -> bool:
 def _save_step(told: Edits, *, sure: bool) -> Step:
     """Return the step that saves the mesh in the printer; `sure` where it is not saved for sure."""
     how = f"send {told.save}" if told.save else "as its manual says"
-    when = "Save the mesh in the printer now" if sure else "If it is not saved yet, save the mesh"
+    what = "mesh and offset" if told.offset_style in KEPT_STYLES else "the mesh"
+    when = f"Save {what} in the printer now" if sure else f"If it is not saved yet, save {what}"
     return Step(
         text=f"{when}: {how}. Else it is gone when the printer is switched off. Saving also stores "
         "whatever else is pending in the printer."
@@ -296,7 +299,7 @@ def after_edits(folder: BedFolder, round_: Round) -> list[Step]:
         return after_slip(folder, slip)
     bed, base = folder.bed(), _base(folder.path)
     advice, applied = round_.read_advice(), round_.read_applied()
-    steps = [_save_step(bed.edits, sure=True)] if _unsaved(applied) else []
+    steps: list[Step] = []
     said = applied is not None and applied.offset_mm is not None
     first = advice is not None and advice.set_offset and not said
     if advice is not None and first and applied is not None and applied.screws_turned:
@@ -310,7 +313,68 @@ def after_edits(folder: BedFolder, round_: Round) -> list[Step]:
         more = offset_how(edits, advice.offset_mm) + more
         steps += [Step(text=step.text + more) for step in advice.steps if step.kind == "offset"]
         steps += _record(advice, base, bed.edits)
-    return [*steps, *sheet_steps(folder, advice, suppose_done=bool(first))]
+    steps += sheet_steps(folder, advice, suppose_done=bool(first))
+    return _with_save(steps, bed.edits, unsaved=_unsaved(applied))
+
+
+def _with_save(steps: list[Step], told: Edits, *, unsaved: bool) -> list[Step]:
+    """Put the saving where all is sent: after an offset that the printer keeps, before the sheet.
+
+    Nothing is to be saved that is to be taken back.
+    """
+    sets = [
+        k for k, step in enumerate(steps) if any(" applied --offset " in c for c in step.commands)
+    ]
+    kept = told.offset_style in KEPT_STYLES and bool(sets)
+    back = any(command.endswith(" restore") for step in steps for command in step.commands)
+    if back or not (unsaved or kept):
+        return steps
+    at = sets[-1] + 1 if kept else 0
+    return [*steps[:at], _save_step(told, sure=True), *steps[at:]]
+
+
+def after_lost(folder: BedFolder, lost: Lost) -> list[Step]:
+    """Return what to do once it is on record that edits were lost.
+
+    Raises
+    ------
+    PadsheetError
+        If profile or record cannot be read.
+    """
+    base, record, number = _base(folder.path), lost.record, lost.round.number
+    offset = _lost_offset(record, number, lost.sheet, base)
+    if lost.back_in:
+        return [*offset, *after_edits(folder, lost.sheet)]
+    return [*offset, _write_lost(base, number)]
+
+
+def _write_lost(base: str, number: int) -> Step:
+    return Step(
+        text=f"Write the lost edits of round {number} again, to be sent and saved.",
+        commands=(f"{base} edits --since-round {number}",),
+    )
+
+
+def _lost_offset(record: Applied, number: int, sheet: Round, base: str) -> list[Step]:
+    """Return the step that asks for a common offset that may be lost, too."""
+    if not record.offset_mm:
+        return []
+    moved = f"{_moved(record.offset_mm)} mm"
+    if keeps_offset(record):
+        return [
+            Step(
+                text=f"The common offset set after round {number} ({moved}) may be lost, too: look "
+                "what the printer holds. Only if it is lost, set it again and put that on record.",
+                commands=(f"{base} applied --offset {record.offset_mm:.2f}",),
+            )
+        ]
+    return [
+        Step(
+            text=f"The common offset on record after round {number} ({moved}) is gone with a "
+            f"printer switched off, too. If it was not set in the print of round {sheet.number}, "
+            f"say so: `{base} applied --round {number} --offset 0 --force`."
+        )
+    ]
 
 
 def after_slip(folder: BedFolder, slip: Slip, *, written: bool = False) -> list[Step]:
@@ -393,6 +457,10 @@ def next_steps(folder: BedFolder, *, keep_mesh: bool = False) -> list[Step]:
     PadsheetError
         If profile or record cannot be read.
     """
+    scored = [r for r in folder.rounds() if r.scores_json.exists()]
+    record = scored[-2].read_applied() if len(scored) > 1 else None
+    if record is not None and record.lost and scored[-1].read_applied() is None:
+        return [_write_lost(_base(folder.path), scored[-2].number)]
     return sheet_steps(folder, None, keep_mesh=keep_mesh)
 
 
@@ -470,8 +538,8 @@ def _before_sheet(
     how = OFFSET_WORDS.get(told.offset_style, "")
     how = f" ({how})" if how else ""
     text = (
-        f"Before the next sheet raise the nozzle everywhere by {refusal.up_mm:.2f} mm{how}, and "
-        f"put that on record. {why}"
+        f"Before the next sheet raise the nozzle everywhere by {refusal.up_mm:.2f} mm{how}"
+        f"{refusal.in_all}, and put that on record. {why}"
     )
     return [replace(first, text=text), _print_next(base, refusal.reach)]
 
@@ -575,14 +643,17 @@ def _sheet_waits(folder: BedFolder, base: str, number: int) -> Step:
 
 
 def _unsaved(applied: Applied | None) -> bool:
-    """Tell whether edits are in of which nobody knows that the printer has saved them."""
-    return applied is not None and bool(applied.nodes) and applied.saved is not True
+    """Tell whether edits or an offset are in that the printer is not known to have saved."""
+    if applied is None or applied.saved is True:
+        return False
+    return bool(applied.nodes) or keeps_offset(applied)
 
 
 def _newest_edits(folder: BedFolder) -> Applied | None:
-    """Return the newest record of mesh edits."""
+    """Return the newest record of mesh edits, or of an offset that the printer keeps."""
     records = [round_.read_applied() for round_ in folder.rounds()]
-    return next((a for a in reversed(records) if a is not None and a.nodes), None)
+    changed = (a for a in reversed(records) if a is not None and (a.nodes or keeps_offset(a)))
+    return next(changed, None)
 
 
 def _record(advice: Advice, base: str, told: Edits) -> list[Step]:

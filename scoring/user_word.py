@@ -78,6 +78,8 @@ def record_word(
     applied = replace(
         applied,
         screws_turned=applied.screws_turned or screws,
+        # What was set since is not in what the printer has saved.
+        saved=None if mesh_points or offset_mm else applied.saved,
         taken=now_text(),
     )
     if after is not None:

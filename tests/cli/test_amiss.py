@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shlex
 from collections.abc import Callable
 from pathlib import Path
@@ -67,7 +68,8 @@ def score(folder: Path, score_of: Callable[..., object], errors_mm: np.ndarray) 
     bed_folder = BedFolder(folder)
     round_ = bed_folder.latest_round()
     made = score_of(GRID, 0.20 + errors_mm, number=round_.number)
-    mesh, stand = bed_folder.mesh_in_force(round_), standing(bed_folder, round_.number, score=made)
+    mesh = bed_folder.mesh_in_force(round_)
+    stand = standing(bed_folder, round_.number, score=made, plate="")
     advice = advise(made, bed_folder.bed(), mesh=mesh, state=stand.state, proof=stand.proof)
     round_.scores_json.write_text(scores_to_json(made, advice), encoding="utf-8")
 
@@ -180,3 +182,97 @@ def test_many_points_that_differ_are_written_to_a_file(scored: Path, meant: np.n
     assert "M500" not in said(taken)
     assert commands(scored, taken.stderr)[0] == ["edits"]
     assert obeyed(run(scored, "edits").stdout, wrong) == pytest.approx(meant, abs=1e-9)
+
+
+# --- lost -----------------------------------------------------------------------------------
+
+KEPT = {"offset_style": "M851", "offset_now_mm": 0.0}
+
+
+@pytest.fixture
+def lost(scored: Path, meant: np.ndarray, score_of: Callable[..., object]) -> Path:
+    """Return the folder after a sheet whose mesh was lost when the printer was switched off."""
+    take_in(scored, meant)
+    done(scored, "applied", "--offset", "0.05")
+    done(scored, "sheet")
+    noise_mm = np.random.default_rng(1).normal(0, 0.004, (4, 5))
+    score(scored, score_of, ERRORS_MM + noise_mm)
+    assert BedFolder(scored).round(2).read_advice().work == "withheld"
+    return scored
+
+
+@pytest.mark.parametrize("scored", [{}, KEPT], indirect=True, ids=["hand", "kept"])
+@pytest.mark.parametrize("looked", [True, False])
+def test_lost_edits_are_known_sent_again_and_saved(
+    lost: Path, meant: np.ndarray, looked: bool
+) -> None:
+    bed, kept = BedFolder(lost), BedFolder(lost).bed().edits.offset_style == "M851"
+    if looked:
+        taken = take_in(lost, np.zeros((4, 5)))
+        assert "The edits of round 1 are lost: this is the mesh 'mesh' from before" in said(taken)
+        assert "into the bed" not in said(taken)
+        assert "higher by 0.05 mm" in said(taken)
+        words = [["applied", "--offset", "0.05"]] if kept else []
+        assert commands(lost, taken.stderr) == [*words, ["edits", "--since-round", "1"]]
+        assert commands(lost, run(lost, "rounds").stderr) == [["edits", "--since-round", "1"]]
+        assert bed.mesh_in_force(bed.round(2)).name == "mesh"
+        assert standing(bed, 2).proof is None
+    again = run(lost, "edits", "--since-round", "1")
+    assert again.exit_code == 0, again.output
+    assert obeyed(again.stdout, np.zeros((4, 5))) == pytest.approx(meant, abs=1e-9)
+    taken = take_in(lost, meant)
+    told = said(taken)
+    assert (", all as advised" if looked else "are in again, all of them") in told
+    assert told.count("send M500") == 1
+    assert told.index("send M500") < told.index("Print the next sheet")
+    assert "aise the nozzle" not in told
+    first, second = (bed.round(k).read_applied() for k in (1, 2))
+    count = np.count_nonzero(meant)
+    assert (len(first.nodes), len(first.lost), len(second.nodes)) == (0, count, count)
+    assert first.offset_mm == (None if kept else 0.05)
+    shown = " ".join(run(lost, "rounds").stdout.split())
+    assert f"{count} points that were lost before the next sheet" in shown
+    assert f"round 2: applied: {count} points" in shown
+    assert "send M500" in done(lost, "applied", "--offset", "0.13")
+
+
+def test_a_slip_among_edits_sent_again_is_not_saved(
+    lost: Path, meant: np.ndarray, mistyped: np.ndarray
+) -> None:
+    take_in(lost, np.zeros((4, 5)))
+    done(lost, "edits", "--since-round", "1")
+    warned(take_in(lost, mistyped), meant, mistyped)
+
+
+@pytest.mark.parametrize("scored", [KEPT], indirect=True)
+def test_an_offset_that_the_printer_keeps_is_saved_with_the_mesh(
+    scored: Path, meant: np.ndarray
+) -> None:
+    told = said(take_in(scored, meant))
+    assert told.count("send M500") == 1
+    assert told.index("applied --offset 0.05") < told.index("send M500") < told.index("sheet --")
+    told = done(scored, "applied", "--offset", "0.05")
+    assert "1. Save mesh and offset in the printer now: send M500" in told
+
+
+@pytest.mark.parametrize(("style", "saves"), [("M851", True), ("hand", False)])
+def test_an_offset_alone_is_saved_where_the_printer_keeps_it(
+    tmp_path: Path, score_of: Callable[..., object], style: str, saves: bool
+) -> None:
+    bed = Bed(mesh=GRID, edits=Edits(offset_style=style, offset_now_mm=0.0))
+    (tmp_path / "bed.toml").write_text(profile_text(bed), encoding="utf-8")
+    take_in(tmp_path, np.zeros((4, 5)))
+    done(tmp_path, "sheet")
+    score(tmp_path, score_of, np.full((4, 5), -0.06))
+    told = done(tmp_path, "applied", "--no-edits", "--offset", "0.06")
+    assert ("send M500" in told) is saves
+
+
+def test_a_raise_before_the_sheet_is_told_in_all(scored: Path, meant: np.ndarray) -> None:
+    take_in(scored, meant)
+    done(scored, "applied", "--offset", "0.05")
+    # As meant in its shape, and 0.3 mm lower everywhere.
+    told = said(take_in(scored, meant - 0.3))
+    found = re.search(r"everywhere by (\d\.\d\d) mm, \+(\d\.\d\d) mm in all", told)
+    assert found, told
+    assert float(found[2]) == pytest.approx(float(found[1]) + 0.05)
