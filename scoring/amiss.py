@@ -79,7 +79,8 @@ def newest_slip(folder: BedFolder) -> Slip | None:
 def slip_of(folder: BedFolder, round_: Round) -> Slip | None:
     """Return what was read back amiss after a round, None if nothing was.
 
-    Where the mesh is zero, or one that the printer held before, it was meant so.
+    Where the mesh is zero, or one that the printer held before, it was meant so. What went over a
+    cable was compared point by point as it was sent.
 
     Raises
     ------
@@ -88,6 +89,8 @@ def slip_of(folder: BedFolder, round_: Round) -> Slip | None:
     """
     applied = round_.read_applied()
     if applied is None or applied.how != "meshes" or applied.after is None:
+        return None
+    if applied.saved is not None:
         return None
     if against_advice(folder, round_, applied).as_meant:
         return None

@@ -24,8 +24,8 @@ __all__ = ["Applied", "applied_from_json", "applied_to_json", "keeps_offset"]
 
 #: No correction of a mesh point or offset is larger.
 LARGEST_MM = 100.0
-#: Ways to set the common offset whose value is in the printer's memory until it is saved.
-KEPT_STYLES = ("M851", "M206", "M290")
+#: Ways to set the common offset before a print, kept in the printer once it is saved.
+KEPT_STYLES = ("M851", "M206")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

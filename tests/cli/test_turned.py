@@ -197,8 +197,8 @@ def test_what_is_not_as_advised_is_no_reason_to_print(
     off = after.copy()
     off[2, 2] += 0.05
     told = said(run(folder, "mesh", paste(off), "--yes"))
-    assert "not as advised at column 3, row 3. Look before you print" in told
-    assert "What to do now" not in told
+    assert "not as advised at column 3, row 3. What to do now: 1. Look before you print" in told
+    assert "M500" not in told
     # A step more or less is what rounding by hand does.
     off[2, 2] = after[2, 2] + 0.01
     told = said(run(folder, "mesh", paste(off), "--yes"))
