@@ -57,11 +57,15 @@ class _Question:
 
     def put(self, answers: Answers) -> None:
         """Ask, with the answer given before as the default, and keep the answer."""
+        self.explain()
+        answers[self.name] = self.ask(self, answers.get(self.name, self.default), answers)
+
+    def explain(self) -> None:
+        """Say what the question is about, and what there is to choose from."""
         if self.about:
             say(self.about)
         for k, choice in enumerate(self.choices, 1):
             say(f"  {k}  {choice}", hang=3)
-        answers[self.name] = self.ask(self, answers.get(self.name, self.default), answers)
 
 
 def ask() -> Answers:
@@ -187,10 +191,15 @@ def _ask_listed(question: _Question, default: str, _: Answers) -> str:
     words = {value.lower(): value for value in values}
     words |= {str(k): value for k, value in enumerate(values, 1)}
     if "unknown" in values:
-        words |= {"?": "unknown", "u": "unknown"}
+        words["u"] = "unknown"
+    number = values.index(default) + 1
     while True:
-        chosen = words.get(_line(question.text, str(values.index(default) + 1)).lower())
-        if chosen is None:
+        answer = _line(question.text, str(number)).lower()
+        chosen = words.get(answer)
+        if answer in ("?", "help"):
+            question.explain()
+            say(f"Give a number from 1 to {len(values)}; Enter alone takes {number}.")
+        elif chosen is None:
             say(f"Give a number from 1 to {len(values)}.")
         elif chosen != "G29 S3" or _released():
             return chosen

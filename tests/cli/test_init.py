@@ -221,7 +221,7 @@ def test_screws_that_are_told_become_blocks_inside_the_plate(
     assert (tmp_path / "bed.toml").read_text().count("\n[[screw]]\n") == count
 
 
-@pytest.mark.parametrize("answer", ["", "?", "u", "3", "unknown"])
+@pytest.mark.parametrize("answer", ["", "?\n3", "u", "3", "unknown"])
 def test_nobody_has_to_know_which_turn_raises_the_bed(
     tmp_path: Path, terminal: None, answer: str
 ) -> None:
@@ -318,8 +318,22 @@ def test_the_style_is_told_by_number_or_word(
 ) -> None:
     result = run("init", tmp_path, answers="\n" * 8 + f"help\n9\n{answer}\n\n")
     assert result.exit_code == 0, result.output
-    assert result.stderr.count("Give a number from 1 to 5.") == 2
+    assert result.stderr.count("Give a number from 1 to 5") == 2
     assert load_bed(tmp_path).edits.style == style
+
+
+def test_a_question_mark_explains_and_asks_again(tmp_path: Path, terminal: None) -> None:
+    """It takes no choice, not even where one may not know."""
+    answers = "\n\n?\n2\n" + "\n" * 4 + "4\n\n?\n1\n\n\n"
+    result = run("init", tmp_path, answers=answers)
+    assert result.exit_code == 0, result.output
+    said = " ".join(result.stderr.split())
+    assert said.count("where is X0 Y0?") == 2
+    assert "Give a number from 1 to 2; Enter alone takes 1." in said
+    assert said.count("Which way does a knob raise the bed?") == 2
+    assert "Give a number from 1 to 3; Enter alone takes 3." in said
+    assert load_bed(tmp_path).plate.origin == "centre"
+    assert {s.raises for s in load_bed(tmp_path).screws} == {"clockwise"}
 
 
 def test_every_style_has_its_words() -> None:
