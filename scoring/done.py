@@ -10,7 +10,7 @@ from pathlib import Path
 from padsheet.patterns.bed import MeshGrid
 from padsheet.scoring.history import newest_counted
 from padsheet.scoring.rounds import BedFolder, Round
-from padsheet.scoring.todo import Step, own_prints_step
+from padsheet.scoring.todo import Step, done_steps
 
 __all__ = ["after_self_check", "done_round"]
 
@@ -55,9 +55,9 @@ def after_self_check(
     if done is None:
         return [*steps, Step(text="Then an ordinary sheet.", commands=(f"{base} sheet",))]
     if outcome == "trusted":
-        own = own_prints_step(base)
         said = f"The bed is done, as round {done.number} found, and the ruler can be trusted."
-        return [replace(own, text=f"{said} {own.text}")]
+        first, *rest = done_steps(folder)
+        return [replace(first, text=f"{said} {first.text}"), *rest]
     said = (
         f"Round {done.number} found the bed done. How far that can be trusted, the self-check "
         "leaves open."

@@ -361,8 +361,8 @@ def _next_sheet(text: str, reach: str, more: str = "") -> AdvisedStep:
     if reach:
         return _sheet(text.format(f" with --reach {reach}") + more, reach)
     return _sheet(
-        f"{text.format('')} What is known does not show that one keeps clear of the bed: `padsheet "
-        f"sheet` says what to do first, if it does not.{more}"
+        f"{text.format('')} `padsheet sheet` may ask you to raise the nozzle first, to keep clear "
+        f"of the bed.{more}"
     )
 
 

@@ -34,10 +34,10 @@ __all__ = [
     "after_record",
     "after_slip",
     "after_writing",
+    "done_steps",
     "hand_offset_mm",
     "hand_offset_words",
     "next_steps",
-    "own_prints_step",
     "score_again",
     "sheet_steps",
     "todo",
@@ -134,10 +134,7 @@ def todo(
         steps.append(Step(text=text, commands=commands, fact=step.kind == "fact"))
     sheet = any("sheet" in command.split() for step in steps for command in step.commands)
     if advice.done:
-        steps += [_save_step(told, sure=False)] if unsaved else []
-        if words := hand_offset_words(by_hand_mm):
-            steps.append(Step(text=f"In every print from now on: {words}."))
-        steps.append(own_prints_step(base))
+        steps += _done_steps(base, told, unsaved=unsaved, by_hand_mm=by_hand_mm)
     elif not sheet and advice.work in ("screws", "mesh", "offset"):
         steps.append(Step(text="Then the next sheet.", commands=(f"{base} sheet",)))
     steps = _with_record(steps, _record(advice, base, told))
@@ -149,13 +146,39 @@ def _base(folder: Path) -> str:
     return "padsheet" if folder == Path() else f"padsheet -C {shlex.quote(str(folder))}"
 
 
-def own_prints_step(base: str) -> Step:
-    """Return the step that looks after the user's own prints, once the bed is done."""
-    return Step(
+def done_steps(folder: BedFolder) -> list[Step]:
+    """Return what is left to do once the bed is done, by the record: it may have been done already.
+
+    Raises
+    ------
+    PadsheetError
+        If profile or record cannot be read.
+    """
+    bed = folder.bed()
+    return _done_steps(
+        _base(folder.path),
+        bed.edits,
+        unsaved=_unsaved(_newest_edits(folder)),
+        by_hand_mm=hand_offset_mm(folder, bed),
+    )
+
+
+def _done_steps(base: str, told: Edits, *, unsaved: bool, by_hand_mm: float) -> list[Step]:
+    """Return the saving, an offset by hand, and what looks after the user's own prints."""
+    steps = [_save_step(told, sure=False)] if unsaved else []
+    if words := hand_offset_words(by_hand_mm):
+        steps.append(
+            Step(
+                text=f"In every print from now on: {words}. A printer that keeps an offset set in "
+                "its menu has lost it once it is switched off, unless it was saved after that."
+            )
+        )
+    own = Step(
         text="See that your own prints use the mesh: check the slicing program's start code, saved "
         "as a text file.",
         commands=(f"{base} start-check start.gcode",),
     )
+    return [*steps, own]
 
 
 def _edits_step(text: str, base: str, told: Edits) -> Step:
@@ -240,21 +263,20 @@ def in_all_words(set_mm: float, more_mm: float) -> str:
 
     Examples
     --------
-    >>> in_all_words(-0.05, -0.05).partition(":")[0]
-    ' That is a further 0.05 mm, and lower by 0.10 mm in all'
+    >>> in_all_words(-0.05, -0.05).partition(",")[0]
+    ' So set lower by 0.10 mm in all from now on'
     >>> in_all_words(-0.05, 0.0)
     ''
     """
     if min(abs(set_mm), abs(more_mm)) < SMALLEST_BY_HAND_MM:
         return ""
     total_mm = set_mm + more_mm
-    further = f"a further {abs(more_mm):.2f} mm" if set_mm * more_mm > 0 else "the change"
-    told = f" That is {further}, and {_moved(total_mm)} mm in all: on record"
+    told = f" So set {_moved(total_mm)} mm in all from now on"
     if abs(total_mm) < SMALLEST_BY_HAND_MM:
-        told = " That takes back what was set, so set no offset by hand from now on: on record"
+        told = " So set no offset by hand from now on"
     return (
-        f"{told} is {_moved(set_mm)} mm by hand. Was that set on this print? If not, print this "
-        "sheet again with it before you change anything."
+        f"{told}, in place of {_moved(set_mm)} mm as on record. If that was not set on this print, "
+        "print this sheet again with it before you change anything."
     )
 
 

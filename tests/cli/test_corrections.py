@@ -664,7 +664,10 @@ def test_an_offset_set_by_hand_is_not_forgotten(
     # The second is told as a further one, with what that makes in all.
     add_round(folder, score_of, GAPS_MM + 0.05)
     second = " ".join(run(folder, "edits", "--force").stderr.split())
-    assert "a further 0.05 mm, and lower by 0.10 mm in all: on record is lower by 0.05" in second
+    assert (
+        "set lower by 0.10 mm in all from now on, in place of lower by 0.05 mm as on record"
+        in second
+    )
 
 
 def test_an_offset_on_record_after_the_sheet_was_written_is_told_all_the_same(

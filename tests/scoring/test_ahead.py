@@ -488,5 +488,5 @@ def test_the_reach_that_scores_advise_is_not_refused_once_all_is_done(
         assert f"with --reach {step.reach}" in step.text
         written(folder, "--reach", step.reach)
     else:
-        assert "says what to do first" in step.text
+        assert "may ask you to raise the nozzle first" in step.text
         follow(folder, recorded)

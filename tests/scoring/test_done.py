@@ -92,6 +92,24 @@ def test_a_self_check_that_passed_leaves_it_done(
     assert " sheet" not in told
 
 
+def test_after_a_self_check_saving_and_an_offset_by_hand_are_still_to_be_done(
+    done: BedFolder, score_of: Callable[..., object]
+) -> None:
+    """The last list that is read before one's own prints has all that these need."""
+    before = Applied(how="read back", nodes=((0, 0, 0.05),), offset_mm=0.04, offset_style="hand")
+    data = done.round(1).scores_json.read_text(encoding="utf-8")
+    done.round(1).applied_json.write_text(applied_to_json(before), encoding="utf-8")
+    done.round(2).path.mkdir(parents=True)
+    done.round(2).scores_json.write_text(data, encoding="utf-8")
+    base = f"padsheet -C {done.path}"
+    save, offset, own = after_self_check(done, GRID, "trusted", ())
+    assert save.text.startswith("The bed is done, as round 2 found, and the ruler can be trusted.")
+    assert "If it is not saved yet, save the mesh: send M500." in save.text
+    assert "In every print from now on: raise the nozzle by 0.04 mm by hand" in offset.text
+    assert "lost it once it is switched off, unless it was saved after that" in offset.text
+    assert own.commands == (f"{base} start-check start.gcode",)
+
+
 @pytest.mark.parametrize("outcome", ["wrong size", "scatter", "unclear"])
 def test_a_self_check_that_did_not_pass(
     done: BedFolder, score_of: Callable[..., object], outcome: str

@@ -164,20 +164,16 @@ def test_lines_are_written_where_the_printer_keeps_the_offset() -> None:
     ("set_mm", "words"),
     [
         (0.0, ""),
-        (-0.05, "is a further 0.02 mm, and lower by 0.07 mm in all: on record is lower by 0.05 mm"),
-        (
-            0.02,
-            "takes back what was set, so set no offset by hand from now on: on record is higher "
-            "by 0.02 mm",
-        ),
-        (0.05, "is the change, and higher by 0.03 mm in all: on record is higher by 0.05 mm"),
+        (-0.05, "lower by 0.07 mm in all from now on, in place of lower by 0.05 mm"),
+        (0.02, "no offset by hand from now on, in place of higher by 0.02 mm"),
+        (0.05, "higher by 0.03 mm in all from now on, in place of higher by 0.05 mm"),
     ],
 )
 def test_a_second_offset_by_hand_is_told_as_further_and_in_all(set_mm: float, words: str) -> None:
     told = todo(ALL[2], Path(), proved=True, mesh_known=True, by_hand_mm=set_mm)
     (text,) = (step.text for step in told if step.text.startswith("Lower it by 0.02 mm."))
     assert text == "Lower it by 0.02 mm." + (
-        f" That {words} by hand. Was that set on this print? If not, print this sheet again "
+        f" So set {words} as on record. If that was not set on this print, print this sheet again "
         "with it before you change anything."
         if words
         else ""
