@@ -107,8 +107,9 @@ _TABLE: Mapping[str, tuple[tuple[str, str, str], ...]] = {
         ),
         (
             "pad-contrast",
-            "print and plate look alike here",
-            "change the light or the filament colour",
+            "print and plate look alike here, or hardly any line is there",
+            "change the light or the filament colour; if other pads are clear, look at the print: "
+            "thin scrapes mean a nozzle much too near",
         ),
         ("pad-glare", "a light is mirrored here", "move the lamp, or stand elsewhere"),
         (

@@ -28,6 +28,7 @@ __all__ = [
     "beyond_reach",
     "fall_clearly",
     "falls",
+    "hardly_there",
     "off_scale",
     "proven_low",
     "too_uncertain",
@@ -40,6 +41,8 @@ LARGEST_SIGMA_MM = 0.024
 one pad in eighty is that far off."""
 
 _LEAST_SEPARATION = 1.5
+# Most pads of a photo that are so far apart show that filament and plate differ.
+_CLEAR_SEPARATION = 4.0
 _LEAST_PX_PER_MM = 4.0
 _MOST_CLIPPED = 0.10
 _MOST_MISFIT = 0.12
@@ -122,6 +125,42 @@ def before_fit(widths: PadWidths, usual_apart: Floats) -> Reason | None:
             "pad-blur", "the photo is blurred here: hold still, tap to focus, more light"
         )
     return None
+
+
+def hardly_there(scores: Sequence[PadScore], widths: Sequence[PadWidths]) -> tuple[PadScore, ...]:
+    """Name the likelier cause where print and plate look alike on a few pads of a clear photo.
+
+    Where most other pads show that filament and plate differ, hardly any of the print is there:
+    the nozzle may be nearly in the bed, but the light may be spoilt too. So the pad stays unread.
+
+    Parameters
+    ----------
+    scores, widths : sequence of PadScore, of PadWidths
+        Of all pads of one photo, in the same order.
+    """
+    seen = [w.separation >= _CLEAR_SEPARATION for w in widths if w.whole]
+    told = list(scores)
+    for k, (score, width) in enumerate(zip(scores, widths, strict=True)):
+        alike = score.reason is not None and score.reason.code == "pad-contrast"
+        # The pad itself is among those seen, but not clear.
+        if not alike or width.separation >= _LEAST_SEPARATION or 2 * sum(seen) <= len(seen) - 1:
+            continue
+        low = any(
+            max(abs(other.i - score.i), abs(other.j - score.j)) == 1
+            and other.verdict == "off scale low"
+            for other in scores
+        )
+        beside = " as beside it" if low else ""
+        told[k] = replace(
+            score,
+            reason=_reason(
+                "pad-contrast",
+                f"lines hardly there: the nozzle is perhaps much too near the bed here{beside}, or "
+                "the light is spoilt: look at the print; thin scrapes mean that the nozzle must "
+                "come up here, good lines that the photo needs another light",
+            ),
+        )
+    return tuple(told)
 
 
 def falls(sheet: Sheet, widths: PadWidths) -> tuple[float, float]:

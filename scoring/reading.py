@@ -7,7 +7,7 @@ disagree about enters the uncertainty.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -29,6 +29,7 @@ from padsheet.scoring.judge import (
     before_fit,
     beyond_reach,
     fall_clearly,
+    hardly_there,
     off_scale,
     proven_low,
     too_uncertain,
@@ -205,7 +206,7 @@ def _score_pads(
     fit, fitted, doubts = _fit_trusted(sheet, widths, candidates, camera, mesh)
     scores |= {k: _unread(sheet.pads[k], reason) for k, reason in doubts.items()}
     if fit is None:
-        return [scores[k] for k in range(len(widths))], None, []
+        return _in_order(scores, widths), None, []
     shared, own = _edge_variances_mm2(widths, fitted)
     fit = replace(fit, covariance_mm2=fit.covariance_mm2 + shared + np.diag(own))
     with_floor = _with_floor(fit.covariance_mm2)
@@ -225,7 +226,12 @@ def _score_pads(
         scores |= {
             k: proven_low(sheet, scores[k], row) for k, row in zip(doubtful, found, strict=True)
         }
-    return [scores[k] for k in range(len(widths))], fit, fitted
+    return _in_order(scores, widths), fit, fitted
+
+
+def _in_order(scores: Mapping[int, PadScore], widths: Sequence[PadWidths]) -> list[PadScore]:
+    """List the scores as the pads, with the causes that only all pads together tell."""
+    return list(hardly_there([scores[k] for k in range(len(widths))], widths))
 
 
 def _fit_trusted(

@@ -20,6 +20,7 @@ from padsheet.scoring.judge import (
     before_fit,
     beyond_reach,
     falls,
+    hardly_there,
     off_scale,
     proven_low,
 )
@@ -418,6 +419,58 @@ def test_what_a_photo_does_not_show_is_refused(changes: dict[str, object], code:
     assert reason is not None
     assert reason.code == code
     assert len(reason.text) > 20
+
+
+@pytest.mark.parametrize(
+    ("others", "near", "expected"),
+    [
+        (8.0, True, "much too near the bed here as beside it, or the light is spoilt"),
+        (8.0, False, "much too near the bed here, or the light is spoilt"),
+        (2.0, True, "print and plate look alike here"),
+        (1.0, False, "print and plate look alike here"),
+    ],
+)
+def test_where_only_a_few_pads_look_alike_the_nozzle_is_perhaps_too_near(
+    sheet: Sheet, others: float, near: bool, expected: str
+) -> None:
+    """The pad stays unread under the same code, whatever is thought of the cause."""
+    width = np.full(10, 0.5)
+    widths = [seen(width, separation=1.0 if k == 0 else others) for k in range(len(sheet.pads))]
+    scores = []
+    for k, (pad, w) in enumerate(zip(sheet.pads, widths, strict=True)):
+        score = PadScore(
+            i=pad.i,
+            j=pad.j,
+            x_mm=pad.x_mm,
+            y_mm=pad.y_mm,
+            verdict="off scale low" if near and k == 1 else "unread",
+            reason=before_fit(w, DARK_ON_BRIGHT),
+        )
+        scores.append(score)
+    told = hardly_there(scores, widths)
+    reason = told[0].reason
+    assert reason is not None
+    assert (reason.code, told[0].verdict, told[0].gap_mm) == ("pad-contrast", "unread", None)
+    assert expected in reason.text
+    assert list(told[1:]) == scores[1:]
+
+
+def test_blurred_colour_is_no_missing_line(sheet: Sheet) -> None:
+    """The code is the same, but print and plate are apart in colour."""
+    blurred = seen(np.full(10, 0.5), blur_px=5.0, luminance_blur_px=2.0)
+    widths = [blurred, *[seen(np.full(10, 0.5))] * 24]
+    pads = [
+        PadScore(
+            i=p.i,
+            j=p.j,
+            x_mm=p.x_mm,
+            y_mm=p.y_mm,
+            verdict="unread",
+            reason=before_fit(w, DARK_ON_BRIGHT),
+        )
+        for p, w in zip(sheet.pads, widths, strict=True)
+    ]
+    assert list(hardly_there(pads, widths)) == pads
 
 
 @pytest.mark.parametrize("light", [0.1, 1.0, 3.0])
