@@ -164,6 +164,8 @@ def _printed_with(scored: Scored) -> str:
     )
     if mesh is None:
         return f"Printed{plate or ' on this plate'}; it is not known which mesh was in force."
+    if scored.mesh_absent and scored.mesh_active == "yes":
+        mesh = f"{',' if plate else ''} with the mesh: none ({scored.mesh})"
     return f"Printed{plate}{mesh}."
 
 

@@ -130,6 +130,7 @@ def render_report(
     round_plate: bool = False,
     title: str = "",
     check: SelfCheck | None = None,
+    mesh_absent: bool = False,
 ) -> str:
     """Write the report of one scored sheet.
 
@@ -158,6 +159,8 @@ def render_report(
         What stands above all; the summary of scores and advice if not given.
     check : SelfCheck, optional
         What a self-check found: it stands in place of the count of points on target.
+    mesh_absent : bool, optional
+        Whether the sheet's mesh is only the record that the printer held none.
 
     Returns
     -------
@@ -183,7 +186,7 @@ def render_report(
         bed_name=bed_name,
         made=made,
         verdict=title or summary(score, advice),
-        facts=_facts(sheet, score, advice, check),
+        facts=_facts(sheet, score, advice, check, mesh_absent=mesh_absent),
         steps=steps,
         cautions=CAUTIONS,
         map=Markup(bed_map(sheet, score, advice, round_plate=round_plate)),
@@ -206,7 +209,12 @@ def render_report(
 
 
 def _facts(
-    sheet: Sheet, score: SheetScore, advice: Advice | None, check: SelfCheck | None
+    sheet: Sheet,
+    score: SheetScore,
+    advice: Advice | None,
+    check: SelfCheck | None,
+    *,
+    mesh_absent: bool,
 ) -> list[tuple[str, str]]:
     """Return the figures under the verdict, as pairs of name and value."""
     total = len(score.pads)
@@ -243,6 +251,8 @@ def _facts(
     if score.how == "eye":
         facts.append(("read", "by eye"))
     mesh = {"yes": "in force", "no": "off", "unknown": "unknown"}[sheet.mesh_active]
+    if mesh_absent and sheet.mesh_active == "yes":
+        mesh = f"none ({sheet.mesh_name})"
     return [*facts, ("mesh while printing", mesh)]
 
 

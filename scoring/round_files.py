@@ -142,6 +142,7 @@ def _report(
         rounds=_rows(folder, round_, scored, f"{today:%Y-%m-%d}"),
         title="" if scored.check is None else _headline(scored.check)[0],
         check=scored.check,
+        mesh_absent=scored.mesh_absent,
         photo_notes=photo_notes(
             scored.score, [r.quality for r in scored.readings if r.quality is not None]
         )

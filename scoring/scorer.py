@@ -64,6 +64,8 @@ class Scored:
         Plate and bed temperature of the print, as far as they are known.
     mesh, mesh_active : str
         Name of the mesh that the sheet was printed with, and whether it was in force.
+    mesh_absent : bool
+        Whether that name only records that the printer held no mesh.
     """
 
     score: SheetScore
@@ -74,6 +76,7 @@ class Scored:
     bed_c: float | None = None
     mesh: str = ""
     mesh_active: str = "unknown"
+    mesh_absent: bool = False
 
     @property
     def context(self) -> PrintContext:
@@ -175,6 +178,7 @@ def _checked(scored: Scored, sheet: Sheet, mesh: Mesh | None) -> Scored:
         plate=sheet.plate_name,
         mesh=sheet.mesh_name or "",
         mesh_active=sheet.mesh_active,
+        mesh_absent=mesh is not None and mesh.absent,
     )
     if not sheet.self_check:
         return scored
@@ -290,7 +294,7 @@ def _advised(folder: BedFolder, bed: Bed, round_: Round, scored: Scored) -> Scor
     unsaid = folder.unsaid_edits(scored.mesh, before=round_.number) if scored.mesh else None
     if unsaid is not None:
         # The sheet was written for that mesh, but the printer may have held another by then.
-        scored = replace(scored, mesh="", mesh_active="unknown")
+        scored = replace(scored, mesh="", mesh_active="unknown", mesh_absent=False)
     if scored.check is not None:
         return scored
     score = scored.score

@@ -243,6 +243,15 @@ def test_scores_that_cannot_be_read_do_not_keep_the_next_sheet_back(
     assert not round_.edits_unsaid
 
 
+def test_a_sheet_of_a_printer_without_a_mesh_claims_none(
+    folder: BedFolder, add_sheet: Callable[[], Round], score: Callable[..., Result]
+) -> None:
+    assert run(folder, "mesh", "--empty").exit_code == 0
+    result = said(score(add_sheet(), BUMPS_MM))
+    assert "with the mesh: none (empty)." in result
+    assert "in force" not in result.partition("What to do now")[0]
+
+
 def test_an_empty_printer_filled_and_forgotten(
     folder: BedFolder, add_sheet: Callable[[], Round], score: Callable[..., Result]
 ) -> None:

@@ -237,6 +237,22 @@ def test_a_bare_score_makes_a_page_too(scored):
     assert "The rounds so far" not in page.text
 
 
+@pytest.mark.parametrize(
+    ("active", "absent", "expected"),
+    [
+        ("yes", True, "none (empty)"),
+        ("yes", False, "in force"),
+        ("no", False, "off"),
+        ("unknown", False, "unknown"),
+    ],
+)
+def test_the_mesh_while_printing_is_told(scored, active, absent, expected):
+    name = "empty" if active == "yes" else None
+    sheet = dataclasses.replace(scored.sheet, mesh_active=active, mesh_name=name)
+    page = render_report(sheet=sheet, score=scored.score, mesh_absent=absent)
+    assert f"<dt>mesh while printing</dt><dd>{expected}</dd>" in page
+
+
 def test_steps_default_to_those_of_the_advice(scored):
     page = Page(render_report(sheet=scored.sheet, score=scored.score, advice=scored.advice))
     for step in scored.advice.steps:
