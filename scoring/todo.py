@@ -685,7 +685,11 @@ def _record(advice: Advice, base: str, told: Edits) -> list[Step]:
     elif advice.offset_to_set_mm:
         text = "Once the offset is set, put it on record."
         if told.offset_style == "hand":
-            text = "Put that on record: the next sheet has to be printed with it."
+            text = (
+                "Put that on record: the next sheet has to be printed with it. Set in the "
+                "printer's menu it is lost once the printer is switched off, unless it is saved "
+                "after that."
+            )
         option = f"--offset {advice.offset_to_set_mm:.2f}"
     else:
         return []
