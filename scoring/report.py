@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import re
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass
@@ -11,7 +12,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from markupsafe import Markup
+from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
 from padsheet.patterns.sheet import Sheet
@@ -179,6 +180,7 @@ def render_report(
         lstrip_blocks=True,
     )
     environment.filters["signed"] = lambda value: typographic(signed(value, 3))
+    environment.filters["code"] = _with_code
     page = environment.get_template("report.html").render(
         sheet=sheet,
         score=score,
@@ -206,6 +208,11 @@ def render_report(
         picture=None if picture is None else _picture_uri(_waited(picture), PICTURE_SIDE_PX, 82),
     )
     return str(page)
+
+
+def _with_code(text: str) -> Markup:
+    """Escape a text, and mark as code what stands between backticks in it."""
+    return Markup(re.sub(r"`([^`]+)`", r"<code>\1</code>", str(escape(text))))
 
 
 def _facts(

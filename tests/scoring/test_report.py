@@ -266,6 +266,17 @@ def test_steps_are_printed_with_the_sign_of_an_interval(scored):
     assert "<span>+-</span>" in html  # a command stays as it is to be typed
 
 
+def test_commands_within_a_sentence_are_code_and_still_escaped(scored):
+    text = "Print `padsheet -C <b>bed sheet`, or `a & b`. <i>A lone one stays: 5`."
+    html = render_report(
+        sheet=scored.sheet, score=scored.score, advice=scored.advice, steps=[Step(text=text)]
+    )
+    assert "<code>padsheet -C &lt;b&gt;bed sheet</code>" in html
+    assert "&lt;i&gt;A lone one stays: 5`." in html
+    assert "<code>a &amp; b</code>" in html
+    assert "<b>bed sheet" in Page(html).text  # all that is opened is closed
+
+
 def test_a_large_mesh_stays_a_page_one_can_open(make_scored):
     example = make_scored(15, 15)
     text = render_report(
