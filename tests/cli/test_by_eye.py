@@ -118,7 +118,7 @@ def test_a_wide_sheet_too_high_for_the_eye_is_followed_by_a_fine_one(tmp_path: P
 
 
 def test_an_offset_told_again_names_what_it_makes_in_all(bed: Path) -> None:
-    for number, more in ((1, ""), (2, "a further 0.05 mm, and lower by 0.10 mm in all")):
+    for number, more in ((1, ""), (2, "set lower by 0.10 mm in all from now on")):
         result = run("-C", bed, "score", "--by-eye", "-", text=table(5))
         assert result.exit_code == 0, result.output
         told = " ".join(result.stderr.split())
