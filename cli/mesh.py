@@ -207,7 +207,7 @@ def _take_in_none(
     bed = folder.bed()
     with folder.lock():
         before, round_ = _before(folder), round_to_record(folder)
-        held, applied = folder.active_mesh() if _fits(folder) else None, None
+        held, applied = folder.active_mesh() if folder.active_mesh_fits() else None, None
         if held is not None and held.absent:
             mesh = held
         else:
@@ -468,17 +468,6 @@ def _other_ways(file: Path, bed: Bed, first_row: str | None, first_column: str |
         f"If front and back are exchanged: {command} --first-row {other_row}{keep_column}`. Or if "
         f"left and right are: {command}{keep_row} --first-column {other_column}`."
     )
-
-
-def _fits(folder: BedFolder) -> bool:
-    """Tell whether the mesh on record, if any, is of the grid that the profile has now."""
-    try:
-        folder.active_mesh()
-    except PadsheetError as error:
-        if error.code in ("mesh-other-grid", "mesh-none"):
-            return False
-        raise
-    return True
 
 
 def _before(folder: BedFolder) -> Mesh | None:

@@ -20,11 +20,11 @@ from padsheet.scoring.json_values import (
     whole,
 )
 
-__all__ = ["Applied", "applied_from_json", "applied_to_json", "keeps_offset"]
+__all__ = ["KEPT_STYLES", "Applied", "applied_from_json", "applied_to_json", "keeps_offset"]
 
 #: No correction of a mesh point or offset is larger.
 LARGEST_MM = 100.0
-#: Ways to set the common offset before a print, kept in the printer once it is saved.
+#: Ways to set the common offset by its new value, kept in the printer once it is saved.
 KEPT_STYLES = ("M851", "M206")
 
 

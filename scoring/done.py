@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Sequence
 from dataclasses import replace
-from pathlib import Path
 
 from padsheet.patterns.bed import MeshGrid
 from padsheet.scoring.history import newest_counted
 from padsheet.scoring.rounds import BedFolder, Round
-from padsheet.scoring.todo import Step, done_steps
+from padsheet.scoring.todo import Step, command_base, done_steps
 
 __all__ = ["after_self_check", "done_round"]
 
@@ -49,7 +47,7 @@ def after_self_check(
     PadsheetError
         If a record cannot be read.
     """
-    base = "padsheet" if folder.path == Path() else f"padsheet -C {shlex.quote(str(folder.path))}"
+    base = command_base(folder.path)
     done = done_round(folder, grid)
     steps = [Step(text=text) for text in doing]
     if done is None:

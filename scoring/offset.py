@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from padsheet.patterns.bed import Bed, Edits
 from padsheet.patterns.errors import PadsheetError
+from padsheet.scoring.applied import KEPT_STYLES
 from padsheet.scoring.edit_styles import number_text
 from padsheet.scoring.squish import Z95
 
@@ -165,7 +166,7 @@ def offset_how(edits: Edits, dz_common_mm: float) -> str:
     >>> offset_how(Edits(offset_style="hand"), -0.04)
     ''
     """
-    if edits.offset_style not in ("M851", "M206") or not dz_common_mm:
+    if edits.offset_style not in KEPT_STYLES or not dz_common_mm:
         return ""
     dz_mm = round(round(dz_common_mm / edits.smallest_mm) * edits.smallest_mm, 6)
     change_mm, now_mm = edits.offset_sign * dz_mm, edits.offset_now_mm

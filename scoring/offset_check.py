@@ -29,15 +29,13 @@ def with_offset_checked(
     PadsheetError
         If a file of an earlier round cannot be read.
     """
-    earlier = [r for r in folder.rounds() if r.number < round_.number and r.scores_json.exists()]
-    if not earlier or advice.work == "withheld":
+    earlier = folder.scored_before(round_)
+    if earlier is None or advice.work == "withheld":
         return advice
-    nodes_mm, offset_mm, screws = recorded_since(
-        folder, earlier[-1].number, round_.number, bed.mesh
-    )
+    nodes_mm, offset_mm, screws = recorded_since(folder, earlier.number, round_.number, bed.mesh)
     if nodes_mm is None or not offset_mm or screws:
         return advice
-    before = earlier[-1].read_score()
+    before = earlier.read_score()
     there = {(pad.i, pad.j): pad for pad in before.pads}
     both = [
         (there[pad.i, pad.j], pad)
@@ -57,7 +55,7 @@ def with_offset_checked(
     sigma_mm = math.hypot(
         before.common_sigma_mm, score.common_sigma_mm, math.sqrt(2) * HOMING_SIGMA_MM
     )
-    step = offset_step(offset_mm, went_mm, sigma_mm, earlier[-1].number)
+    step = offset_step(offset_mm, went_mm, sigma_mm, earlier.number)
     return advice if step is None else replace(advice, steps=(step, *advice.steps))
 
 

@@ -5,12 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 from padsheet.patterns.bed import Bed
+from padsheet.scoring.applied import KEPT_STYLES
 from padsheet.scoring.rounds import BedFolder
 
-__all__ = ["NEW_VALUE", "present_offset_mm", "with_present_offset"]
-
-#: Styles whose line takes the new offset, so that the present one has to be known.
-NEW_VALUE = ("M851", "M206")
+__all__ = ["present_offset_mm", "with_present_offset"]
 
 
 def present_offset_mm(folder: BedFolder, bed: Bed, *, before: int | None = None) -> float | None:
@@ -36,7 +34,7 @@ def present_offset_mm(folder: BedFolder, bed: Bed, *, before: int | None = None)
         If a record cannot be read.
     """
     start_mm, style = bed.edits.offset_now_mm, bed.edits.offset_style
-    if start_mm is None or style not in NEW_VALUE:
+    if start_mm is None or style not in KEPT_STYLES:
         return None
     total_mm = start_mm
     for round_ in reversed(folder.rounds()):

@@ -249,6 +249,12 @@ class BedFolder:
         rounds = self.rounds()
         return rounds[-1] if rounds else None
 
+    def scored_before(self, round_: Round) -> Round | None:
+        """Return the newest round with scores before another one, None if there is none."""
+        rounds = self.rounds()
+        earlier = [r for r in rounds if r.number < round_.number and r.scores_json.exists()]
+        return earlier[-1] if earlier else None
+
     def next_round(self) -> Round:
         """Return the round that comes next; its folder need not exist."""
         latest = self.latest_round()
@@ -277,6 +283,22 @@ class BedFolder:
         if not path.is_file():
             return None
         return self.mesh(path.read_text(encoding="utf-8", errors="replace").strip())
+
+    def active_mesh_fits(self) -> bool:
+        """Tell whether the mesh on record, if any, is there and of the grid of the profile now.
+
+        Raises
+        ------
+        PadsheetError
+            If it cannot be read for another reason.
+        """
+        try:
+            self.active_mesh()
+        except PadsheetError as error:
+            if error.code in ("mesh-other-grid", "mesh-none"):
+                return False
+            raise
+        return True
 
     def mesh_in_force(self, round_: Round) -> Mesh | None:
         """Return the mesh that was in force while a round's sheet was printed.

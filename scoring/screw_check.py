@@ -58,18 +58,17 @@ def with_screws_checked(folder: BedFolder, bed: Bed, round_: Round, advice: Advi
     PadsheetError
         If a file of an earlier round cannot be read.
     """
-    earlier = [r for r in folder.rounds() if r.number < round_.number and r.scores_json.exists()]
-    if not earlier or advice.work == "withheld":
+    earlier = folder.scored_before(round_)
+    if earlier is None or advice.work == "withheld":
         return advice
-    first = earlier[-1]
-    before = _turned_between(folder, first, round_)
+    before = _turned_between(folder, earlier, round_)
     if before is None:
         step = None
     elif before.work != "screws":
-        step = grown_step(before, advice, bed, first.number)
+        step = grown_step(before, advice, bed, earlier.number)
     else:
-        step = odd_screw_step(before, advice, bed, first.number)
-        step = step or other_way_step(before, advice, bed, first.number)
+        step = odd_screw_step(before, advice, bed, earlier.number)
+        step = step or other_way_step(before, advice, bed, earlier.number)
     return advice if step is None else replace(advice, steps=(step, *advice.steps))
 
 

@@ -180,7 +180,7 @@ def expected_meshes(folder: BedFolder, bed: Bed) -> Iterator[tuple[Mesh, Mesh, i
         The mesh expected, the one on record behind it, and the round whose edits lead from one to
         the other. The most likely first: the one last read back, what was advised, all others.
     """
-    active = folder.active_mesh() if _fits_grid(folder) else None
+    active = folder.active_mesh() if folder.active_mesh_fits() else None
     if active is not None:
         yield active, active, None
     scored = [r for r in folder.rounds() if r.scores_json.exists()]
@@ -219,19 +219,9 @@ def advised_meshes(folder: BedFolder, bed: Bed, round_: Round) -> Iterator[tuple
 
 def _lost_before(folder: BedFolder, round_: Round) -> Applied | None:
     """Return the record of edits that were lost before the sheet of a round, if there is one."""
-    earlier = [r for r in folder.rounds() if r.number < round_.number and r.scores_json.exists()]
-    record = earlier[-1].read_applied() if earlier else None
+    earlier = folder.scored_before(round_)
+    record = None if earlier is None else earlier.read_applied()
     return record if record is not None and record.lost else None
-
-
-def _fits_grid(folder: BedFolder) -> bool:
-    try:
-        folder.active_mesh()
-    except PadsheetError as error:
-        if error.code in ("mesh-other-grid", "mesh-none"):
-            return False
-        raise
-    return True
 
 
 def refuse_proof_answer(folder: BedFolder, bed: Bed, new: Mesh, file: str) -> None:
@@ -251,7 +241,7 @@ def refuse_proof_answer(folder: BedFolder, bed: Bed, new: Mesh, file: str) -> No
     PadsheetError
         If the edit of a proof was written, and is all that sets `new` apart from the mesh known.
     """
-    if not (folder.path / PROVE_GCODE).exists() or not _fits_grid(folder):
+    if not (folder.path / PROVE_GCODE).exists() or not folder.active_mesh_fits():
         return
     before = folder.active_mesh()
     if before is None or before.z_mm.shape != new.z_mm.shape:

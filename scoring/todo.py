@@ -34,6 +34,7 @@ __all__ = [
     "after_record",
     "after_slip",
     "after_writing",
+    "command_base",
     "done_steps",
     "hand_offset_mm",
     "hand_offset_words",
@@ -107,7 +108,7 @@ def todo(
     list of Step
         At least one; those that are facts come last.
     """
-    base, told = _base(folder), Edits() if edits is None else edits
+    base, told = command_base(folder), Edits() if edits is None else edits
     steps: list[Step] = []
     for step in advice.steps:
         commands: tuple[str, ...] = ()
@@ -141,7 +142,7 @@ def todo(
     return sorted(steps, key=lambda step: step.fact)
 
 
-def _base(folder: Path) -> str:
+def command_base(folder: Path) -> str:
     """Return how a command for this bed folder begins."""
     return "padsheet" if folder == Path() else f"padsheet -C {shlex.quote(str(folder))}"
 
@@ -156,7 +157,7 @@ def done_steps(folder: BedFolder) -> list[Step]:
     """
     bed = folder.bed()
     return _done_steps(
-        _base(folder.path),
+        command_base(folder.path),
         bed.edits,
         unsaved=_unsaved(_newest_edits(folder)),
         by_hand_mm=hand_offset_mm(folder, bed),
@@ -319,7 +320,7 @@ def after_edits(folder: BedFolder, round_: Round) -> list[Step]:
     slip = slip_of(folder, round_)
     if slip is not None:
         return after_slip(folder, slip)
-    bed, base = folder.bed(), _base(folder.path)
+    bed, base = folder.bed(), command_base(folder.path)
     advice, applied = round_.read_advice(), round_.read_applied()
     steps: list[Step] = []
     said = applied is not None and applied.offset_mm is not None
@@ -363,7 +364,7 @@ def after_lost(folder: BedFolder, lost: Lost) -> list[Step]:
     PadsheetError
         If profile or record cannot be read.
     """
-    base, record, number = _base(folder.path), lost.record, lost.round.number
+    base, record, number = command_base(folder.path), lost.record, lost.round.number
     offset = _lost_offset(record, number, lost.sheet, base)
     if lost.back_in:
         return [*offset, *after_edits(folder, lost.sheet)]
@@ -412,7 +413,7 @@ def after_slip(folder: BedFolder, slip: Slip, *, written: bool = False) -> list[
     PadsheetError
         If the profile cannot be read.
     """
-    base, told = _base(folder.path), folder.bed().edits
+    base, told = command_base(folder.path), folder.bed().edits
     several = len(slip.edits.edits) > 1
     lines: tuple[str, ...] = ()
     if not slip.lines:
@@ -482,7 +483,7 @@ def next_steps(folder: BedFolder, *, keep_mesh: bool = False) -> list[Step]:
     scored = [r for r in folder.rounds() if r.scores_json.exists()]
     record = scored[-2].read_applied() if len(scored) > 1 else None
     if record is not None and record.lost and scored[-1].read_applied() is None:
-        return [_write_lost(_base(folder.path), scored[-2].number)]
+        return [_write_lost(command_base(folder.path), scored[-2].number)]
     return sheet_steps(folder, None, keep_mesh=keep_mesh)
 
 
@@ -517,7 +518,7 @@ def sheet_steps(
     """
     from padsheet.scoring.sheet_choice import TooNear, advised_reach
 
-    bed, base = folder.bed(), _base(folder.path)
+    bed, base = folder.bed(), command_base(folder.path)
     planned = () if advice is None else advice.steps
     reach = next((step.reach for step in planned if step.kind == "sheet"), "")
     try:
@@ -585,7 +586,7 @@ def after_writing(
     PadsheetError
         If profile or record cannot be read.
     """
-    bed, base = folder.bed(), _base(folder.path)
+    bed, base = folder.bed(), command_base(folder.path)
     if not made.edits.edits:
         told = todo_of(folder, round_, made.advice)
         return [
@@ -636,7 +637,7 @@ def after_record(folder: BedFolder, round_: Round) -> list[Step]:
     again = [r for r in later if r.scores_json.exists()]
     if not later:
         return after_edits(folder, round_)
-    base, number = _base(folder.path), later[-1].number
+    base, number = command_base(folder.path), later[-1].number
     steps = [
         Step(
             text=f"Score the photo of round {r.number} again: its advice counts on the record as "
@@ -750,7 +751,7 @@ def todo_of(folder: BedFolder, round_: Round, advice: Advice) -> list[Step]:
     PadsheetError
         If the profile cannot be read.
     """
-    bed, base = folder.bed(), _base(folder.path)
+    bed, base = folder.bed(), command_base(folder.path)
     later = [r for r in folder.rounds() if r.number > round_.number]
     if later and later[-1].scores_json.exists():
         return _past(round_, later[-1], base)

@@ -9,11 +9,10 @@ import numpy as np
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
 from padsheet.scoring.advice import Advice
-from padsheet.scoring.applied import Applied, applied_to_json
+from padsheet.scoring.applied import KEPT_STYLES, Applied, applied_to_json
 from padsheet.scoring.edits import EditList, make_edits
 from padsheet.scoring.mesh import SAME_VALUE_MM
 from padsheet.scoring.offset import LARGEST_OFFSET_MM
-from padsheet.scoring.offset_kept import NEW_VALUE
 from padsheet.scoring.recording import now_text
 from padsheet.scoring.round_edits import free_mesh_name, mesh_of_round, name_mesh_anew, named
 from padsheet.scoring.rounds import BedFolder, Round
@@ -73,7 +72,7 @@ def record_word(
             applied,
             offset_mm=offset_mm,
             offset_style=edits.offset_style,
-            offset_profile_mm=edits.offset_now_mm if edits.offset_style in NEW_VALUE else None,
+            offset_profile_mm=edits.offset_now_mm if edits.offset_style in KEPT_STYLES else None,
         )
     applied = replace(
         applied,
