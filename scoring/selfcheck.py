@@ -1,11 +1,11 @@
 """The ruler checked against itself: pads lifted by a known height, and what was found of it.
 
 The bed under the pads is not known, but it is smooth, and a checkerboard is the least smooth
-pattern there is: so the two can be told apart. The gaps of all pads are taken as a smooth bed (a
-quadratic and gentle bulges) plus the lift of every other pad plus the stated uncertainty of the
-reading. Generalised least squares gives the lift that was found; what each pad deviates by, when it
-is predicted from all others, and the sum of squares of all deviations show whether the stated
-uncertainties are true.
+pattern there is: so the two can be told apart. What is smooth is the bed or, once a mesh was fitted
+to it, the gaps themselves: a plane and bulges, plus the lift of every other pad, plus the stated
+uncertainty of the reading. Generalised least squares gives the lift that was found; what each pad
+deviates by, when it is predicted from all others, and the sum of squares of all deviations show
+whether the stated uncertainties are true.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.sheet import Sheet
+from padsheet.scoring.known_lift import FittedLift, enough_pads, fit_lift
 from padsheet.scoring.mesh import Mesh, interpolate
 from padsheet.scoring.phrases import place, signed
 from padsheet.scoring.squish import Z95, PadScore, SheetScore, squish_score, verdict
@@ -38,16 +39,8 @@ Floats = NDArray[np.float64]
 _Z99, _LEAST_PROBABILITY = 2.575829, 0.01
 # What a printer's Z may be off by from one height to another, as for the steps of the ladder.
 _STEP_SIGMA_MM = 0.004
-# What the plate's own grain adds at each pad (common practice, no source).
-_GRAIN_MM = 0.002
-# Bulges of the bed are wider than this many pad distances and, beside the quadratic, no higher than
-# this: others count as scatter. With these, beds of 0.2 mm with waves of 150 mm pass in 39 of 40
-# simulations, and a single pad that is off by 0.05 mm is caught in every other one.
-_BULGE_PITCHES = 1.5
-_BULGE_HEIGHTS_MM = np.array([0.0, 0.002, 0.005, 0.01, 0.02, 0.03])
 # If the lift cannot be told better than to a third of itself (95 %), nothing is shown.
 _MOST_SIGMA_PART = 1 / 6
-_FEWEST_DOF, _FEWEST_EACH = 3, 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,6 +73,8 @@ class SelfCheck:
     known_mm, found_mm, sigma_mm : float
         The lift in the G-code, the lift that was found, and the standard deviation of the latter,
         the printer's own step error included.
+    reading_sigma_mm : float
+        What it would be on a bed that is a plane.
     chi2, dof, probability : float, int, float
         Weighted sum of squares of found less known, its degrees of freedom, and how likely a sum as
         large is if the stated uncertainties are true.
@@ -93,6 +88,7 @@ class SelfCheck:
     known_mm: float
     found_mm: float
     sigma_mm: float
+    reading_sigma_mm: float
     chi2: float
     dof: int
     probability: float
@@ -155,60 +151,41 @@ def self_check(score: SheetScore, sheet: Sheet, mesh: Mesh | None = None) -> Sel
     ------
     PadsheetError
         If too few pads were read.
-
-    Notes
-    -----
-    The height of the bulges is chosen by restricted maximum likelihood, with the lift left free so
-    that a wrong ruler cannot pass for a rough bed (Patterson, Thompson, Biometrika 58 (1971)
-    545-554). Each pad's deviation from the prediction by all others comes from one inverse matrix
-    (Dubrule, Mathematical Geology 15 (1983) 687-699).
     """
-    from scipy.special import chdtrc  # takes long to import, and only this check needs it
-
     xy, gaps, lifts = _read(score, sheet)
-    if mesh is not None:
-        gaps = gaps - interpolate(mesh, xy[:, 0], xy[:, 1])
+    known_mesh = None if mesh is None else interpolate(mesh, xy[:, 0], xy[:, 1])
     raised = lifts > 0
     known = float(lifts[raised].mean()) if raised.any() else 0.0
-    smooth = _smooth_terms(xy)
-    dof = len(gaps) - smooth.shape[1]
-    if min(raised.sum(), (~raised).sum()) < _FEWEST_EACH or dof <= _FEWEST_DOF:
+    if not enough_pads(xy, lifts):
         raise PadsheetError(
             f"too few pads of the self-check were read ({len(gaps)}) to tell lift and bed apart",
             remedy="Take a better photo of it, or print it again with more grid points.",
             code="self-check-few",
         )
-    noise = score.covariance_mm2 + _GRAIN_MM**2 * np.eye(len(gaps))
-    design = np.column_stack([smooth, raised.astype(float)])
-    spread = _likeliest_spread(xy, gaps, design, noise)
-    found, sigma = _last_coefficient(gaps, design, spread)
-    _, _, free = _deviations(gaps, design, spread)
-    # Pads that scatter more than stated tell the lift less well in proportion (Birge ratio).
-    sigma = float(np.hypot(sigma * max(1.0, np.sqrt(free / (dof - 1))), _STEP_SIGMA_MM))
-    apart, own_sigma, statistic = _deviations(gaps - lifts, smooth, spread)
-    probability = float(chdtrc(dof, statistic))
-    outcome = _outcome(known, found, sigma, probability)
+    reading = fit_lift(xy, gaps, lifts, score.covariance_mm2, known_mesh)
+    sigma = float(np.hypot(reading.sigma_mm, _STEP_SIGMA_MM))
+    outcome = _outcome(known, reading.lift_mm, sigma, reading.probability)
     check = SelfCheck(
         known_mm=known,
-        found_mm=found,
+        found_mm=reading.lift_mm,
         sigma_mm=sigma,
-        chi2=statistic,
-        dof=dof,
-        probability=probability,
-        pads=_checked_pads(score, lifts, apart, own_sigma),
+        reading_sigma_mm=reading.plane_sigma_mm,
+        chi2=reading.chi2,
+        dof=reading.dof,
+        probability=reading.probability,
+        pads=_checked_pads(score, lifts, reading),
         outcome=outcome,
         words=(),
     )
     return replace(check, words=_words(check, sheet, mesh, unread=len(score.pads) - len(gaps)))
 
 
-def _checked_pads(
-    score: SheetScore, lifts: Floats, apart: Floats, sigma: Floats
-) -> tuple[CheckedPad, ...]:
+def _checked_pads(score: SheetScore, lifts: Floats, fitted: FittedLift) -> tuple[CheckedPad, ...]:
     """Return known and found lift of each read pad, in the score's order."""
+    of_each = zip(score.order, lifts, fitted.apart_mm, fitted.apart_sigma_mm, strict=True)
     return tuple(
         CheckedPad(i=i, j=j, known_mm=float(lift), found_mm=float(lift + away), sigma_mm=float(own))
-        for (i, j), lift, away, own in zip(score.order, lifts, apart, sigma, strict=True)
+        for (i, j), lift, away, own in of_each
     )
 
 
@@ -220,58 +197,6 @@ def _read(score: SheetScore, sheet: Sheet) -> tuple[Floats, Floats, Floats]:
     gaps = [scored[node].gap_mm or 0.0 for node in score.order]
     lifts = [printed[node].lift_mm for node in score.order]
     return np.array(xy, float).reshape(-1, 2), np.array(gaps, float), np.array(lifts, float)
-
-
-def _smooth_terms(xy: Floats) -> Floats:
-    """Return a plane, or a quadratic where there are pads enough for it, shape (N, 3 or 6)."""
-    if not len(xy):
-        return np.ones((0, 3))
-    span = np.maximum(np.ptp(xy, axis=0), 1.0)
-    x, y = ((xy - xy.mean(axis=0)) / span * 2).T
-    plane = [np.ones(len(xy)), x, y]
-    if len(xy) >= 12:
-        plane += [x * x, x * y, y * y]
-    return np.column_stack(plane)
-
-
-def _likeliest_spread(xy: Floats, gaps: Floats, design: Floats, noise: Floats) -> Floats:
-    """Return the covariance of the gaps about their smooth part, shape (N, N)."""
-    square = ((xy[:, None] - xy[None]) ** 2).sum(axis=2)
-    far = square + np.where(np.eye(len(xy)) > 0, np.inf, 0.0)
-    reach = _BULGE_PITCHES * float(np.sqrt(np.median(far.min(axis=1))))
-    bulges = np.exp(-square / (2 * reach**2))
-    spreads = [noise + height**2 * bulges for height in _BULGE_HEIGHTS_MM]
-    return max(spreads, key=lambda spread: _restricted_likelihood(gaps, design, spread))
-
-
-def _restricted_likelihood(gaps: Floats, design: Floats, spread: Floats) -> float:
-    """Return the logarithm of the restricted likelihood, up to a constant."""
-    projected, inner = _projection(design, spread)
-    logs = np.linalg.slogdet(spread)[1] + np.linalg.slogdet(inner)[1]
-    return -0.5 * float(logs + gaps @ projected @ gaps)
-
-
-def _projection(terms: Floats, spread: Floats) -> tuple[Floats, Floats]:
-    """Return the inverse covariance of what `terms` (N, K) leave, (N, N), and theirs, (K, K)."""
-    inverse = np.linalg.inv(spread)
-    inner = terms.T @ inverse @ terms
-    left = inverse - inverse @ terms @ np.linalg.solve(inner, terms.T @ inverse)
-    return np.asarray(left), np.asarray(inner)
-
-
-def _last_coefficient(gaps: Floats, design: Floats, spread: Floats) -> tuple[float, float]:
-    """Return the last coefficient of a generalised least-squares fit, and its sigma."""
-    weighted = np.linalg.solve(spread, design)
-    covariance = np.linalg.inv(design.T @ weighted)
-    solution = covariance @ (weighted.T @ gaps)
-    return float(solution[-1]), float(np.sqrt(covariance[-1, -1]))
-
-
-def _deviations(rest: Floats, terms: Floats, spread: Floats) -> tuple[Floats, Floats, float]:
-    """Return each pad's deviation from the others' prediction, its sigma, and the chi-square."""
-    projected, _ = _projection(terms, spread)
-    own = np.diag(projected)
-    return projected @ rest / own, 1 / np.sqrt(own), float(rest @ projected @ rest)
 
 
 def _outcome(
@@ -362,7 +287,13 @@ def what_next(check: SelfCheck) -> tuple[str, ...]:
             "dent of the plate or a loose line, then repeat the self-check.",
         )
     if check.outcome == "unclear" and check.sigma_mm > _MOST_SIGMA_PART * check.known_mm:
-        return ("Take a sharper, nearer photo in even light and score that.",)
+        if check.reading_sigma_mm > _MOST_SIGMA_PART * check.known_mm:
+            return ("Take a sharper, nearer photo in even light and score that.",)
+        return (
+            "The photo is good enough, but the bed rises and falls too much from pad to pad to "
+            "tell that from the lift: correct the bed by ordinary sheets first, with its mesh "
+            "taken in, and print the self-check then.",
+        )
     if check.outcome == "unclear":
         return (
             "It may be chance: score another photo, or print the self-check again, and see whether "
@@ -394,6 +325,7 @@ def self_check_data(check: SelfCheck) -> dict[str, Any]:
         "known_mm": check.known_mm,
         "found_mm": check.found_mm,
         "sigma_mm": check.sigma_mm,
+        "reading_sigma_mm": check.reading_sigma_mm,
         "chi2": check.chi2,
         "dof": check.dof,
         "probability": check.probability,

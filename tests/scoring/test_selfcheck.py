@@ -20,6 +20,7 @@ from padsheet.scoring.selfcheck import self_check, self_check_data, self_check_t
 from padsheet.scoring.squish import SheetScore
 
 GRID = MeshGrid()
+SMALL = MeshGrid(columns=3, rows=3)
 SIGMA_MM, COMMON_MM = 0.005, 0.008
 Scores = Callable[..., SheetScore]
 
@@ -168,6 +169,93 @@ def test_steps_of_a_known_mesh_are_no_scatter(score_of: Scores, sheet: Sheet) ->
     assert unknown.outcome == "scatter"
     assert any("--no-mesh" in sentence for sentence in unknown.words)
     assert known.trusted
+
+
+@pytest.fixture(scope="module")
+def small() -> Sheet:
+    """A self-check of 3 x 3 points, each pad on its point."""
+    sheet = lay_out_sheet(
+        Bed(mesh=SMALL), reach_mm=(-0.08, 0.08), mesh_active="no", self_check=True
+    ).sheet
+    return replace(
+        sheet,
+        mesh_active="unknown",
+        pads=tuple(
+            replace(pad, x_mm=float(SMALL.x_mm[pad.i]), y_mm=float(SMALL.y_mm[pad.j]))
+            for pad in sheet.pads
+        ),
+    )
+
+
+def small_lifts(sheet: Sheet) -> NDArray[np.float64]:
+    by_node = {(pad.i, pad.j): pad.lift_mm for pad in sheet.pads}
+    return np.array([by_node[node] for node in SMALL.nodes])
+
+
+def small_bed(rng: np.random.Generator, height_mm: float) -> NDArray[np.float64]:
+    """A bed of 3 x 3 points: a bowl, a saddle, a twist and a wave, so high in all."""
+    x, y = ((np.array(axis) - 110) / 80 for axis in np.meshgrid(SMALL.x_mm, SMALL.y_mm))
+    a, b, c, d = rng.normal(size=4)
+    bed = a * (x**2 + y**2) + b * (x**2 - y**2) + c * x * y + 0.5 * d * np.cos(2 * x + y + a)
+    return np.asarray(height_mm * bed / np.ptp(bed))
+
+
+def test_a_warped_bed_with_its_mesh_is_no_scatter(score_of: Scores, small: Sheet) -> None:
+    """Nine pads do not tell the shape of a bed, but the mesh that was fitted to it does."""
+    rng = np.random.default_rng(21)
+    checks = []
+    for _ in range(100):
+        bed = small_bed(rng, 0.2)
+        values = np.round(bed + rng.normal(0, 0.004, bed.shape), 2)
+        gaps = 0.2 + (values - bed).ravel() + small_lifts(small) + rng.normal(0, SIGMA_MM, 9)
+        mesh = Mesh(grid=SMALL, z_mm=values, name="fitted")
+        checks.append(self_check(score_of(SMALL, gaps, sigma_mm=SIGMA_MM), small, mesh))
+    assert np.mean([check.trusted for check in checks]) >= 0.95
+    found = np.array([check.found_mm for check in checks])
+    assert found.mean() == pytest.approx(SELF_CHECK_LIFT_MM, abs=4 * found.std() / 10)
+    stated = np.median([check.sigma_mm for check in checks])
+    assert found.std() <= stated <= 2 * found.std()
+
+
+def test_the_lift_on_a_bed_too_rough_for_it_is_as_unsure_as_it_is(
+    score_of: Scores, small: Sheet
+) -> None:
+    rng = np.random.default_rng(22)
+    checks = []
+    for _ in range(100):
+        gaps = 0.3 + small_bed(rng, 0.2).ravel() + small_lifts(small) + rng.normal(0, SIGMA_MM, 9)
+        checks.append(self_check(score_of(SMALL, gaps, sigma_mm=SIGMA_MM), small))
+    apart = [(check.found_mm - SELF_CHECK_LIFT_MM) / check.sigma_mm for check in checks]
+    assert np.mean(np.abs(apart) > 1.96) <= 0.1
+    unclear = [check for check in checks if check.outcome == "unclear"]
+    assert len(unclear) > 50
+    # It is the bed and not the photo that is to blame.
+    assert all("ordinary sheets first" in " ".join(check.words) for check in unclear)
+
+
+def test_a_pad_that_is_off_shows_once_the_mesh_is_fitted(score_of: Scores, sheet: Sheet) -> None:
+    rng = np.random.default_rng(23)
+    on = replace(sheet, mesh_active="unknown")
+    values = rng.normal(0, 0.03, (5, 5))
+    shown = 0
+    for _ in range(40):
+        # What the reading scatters by, and what the fitted mesh left.
+        gaps = 0.2 + lifts(sheet) + rng.normal(0, 0.004, 25) + rng.normal(0, 0.005, 25)
+        gaps[rng.integers(25)] += 0.05
+        check = self_check(
+            score_of(GRID, gaps, sigma_mm=0.004), on, Mesh(grid=GRID, z_mm=values, name="fitted")
+        )
+        shown += check.outcome == "scatter"
+    assert shown >= 24
+
+
+def test_pads_of_one_column_are_too_few(score_of: Scores) -> None:
+    grid = MeshGrid(columns=2, rows=8)
+    long = lay_out_sheet(Bed(mesh=grid), reach_mm=(-0.03, 0.03), self_check=True).sheet
+    unread = [node for node in grid.nodes if node[0] == 1]
+    with pytest.raises(PadsheetError) as caught:
+        self_check(score_of(grid, np.full(16, 0.2), unread=unread), long)
+    assert caught.value.code == "self-check-few"
 
 
 def test_too_few_pads_are_refused(score_of: Scores, sheet: Sheet) -> None:
