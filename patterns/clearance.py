@@ -2,33 +2,55 @@
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
 
 from padsheet.patterns.bed import MeshGrid
 
-__all__ = ["lowest_height_mm", "rise_beyond_mm"]
+__all__ = ["lowest_height_mm", "lowest_heights_mm", "rise_beyond_mm"]
 
 Point = tuple[float, float, float]
-_Four = Sequence[float]
-# Heights at four places. Plain numbers: arrays of four would take several times as long.
-_Surface = Callable[[_Four, _Four], _Four]
+Floats = NDArray[np.float64]
+# Heights at places: x and y of any one shape to millimetres of the same shape.
+_Surface = Callable[[Floats, Floats], Floats]
 
-_PARTS = (0.0, 1 / 3, 2 / 3, 1.0)
+_PARTS = np.array([0.0, 1 / 3, 2 / 3, 1.0])
 
 
 def lowest_height_mm(
     start: Point,
     end: Point,
     grid: MeshGrid,
-    z_mm: NDArray[np.float64] | None = None,
+    z_mm: Floats | None = None,
     *,
     reference_mm: float = 0.0,
 ) -> float:
-    """Return a safe lower bound of the nozzle's height over the bed along a straight path.
+    """Return a safe lower bound of the nozzle's height over the bed along one straight path.
+
+    As `lowest_heights_mm`, for the ends (x, y, z) of one path.
+    """
+    return float(
+        lowest_heights_mm(
+            np.array([start], np.float64),
+            np.array([end], np.float64),
+            grid,
+            z_mm,
+            reference_mm=reference_mm,
+        )[0]
+    )
+
+
+def lowest_heights_mm(
+    start_mm: Floats,
+    end_mm: Floats,
+    grid: MeshGrid,
+    z_mm: Floats | None = None,
+    *,
+    reference_mm: float = 0.0,
+) -> Floats:
+    """Return a safe lower bound of the nozzle's height over the bed along each straight path.
 
     Inside the mesh the bed is taken to lie where the mesh puts it at the reference height, so that
     only the fading of the correction from there counts. Outside nobody has measured: the bed is
@@ -37,19 +59,19 @@ def lowest_height_mm(
 
     Parameters
     ----------
-    start, end : (x, y, z)
-        Ends of the path, z as commanded.
+    start_mm, end_mm : ndarray of float, shape (N, 3)
+        Ends (x, y, z) of the paths, z as commanded.
     grid : MeshGrid
         Nodes, behaviour outside them and fade height.
     z_mm : ndarray of float, shape (rows, columns), optional
         Correction in force at each node; a larger value lifts the nozzle. Without it the lower end
-        of the path is returned.
+        of each path is returned.
     reference_mm : float
         Nozzle height at which the mesh was set (0 where the correction does not fade).
 
     Returns
     -------
-    float
+    ndarray of float, shape (N,)
         Millimetres, exact or too low, never too high.
 
     Notes
@@ -59,8 +81,32 @@ def lowest_height_mm(
     Bernstein coefficient (Farin, Curves and Surfaces for CAGD, 5th ed. 2002, chapter 6; from
     memory).
     """
+    lowest: Floats = np.minimum(start_mm[:, 2], end_mm[:, 2])
     if z_mm is None:
-        return min(start[2], end[2])
+        return lowest
+    # A correction that neither fades nor ends is the same for nozzle and bed.
+    within = _within(grid, start_mm) & _within(grid, end_mm) & (grid.fade_height_mm is None)
+    (paths,) = np.nonzero(~within)
+    if len(paths):
+        # Of places that no number can hold nothing comes but what is no number, which is not clear.
+        with np.errstate(over="ignore", invalid="ignore"):
+            lowest[paths] = _lowest_of(start_mm[paths], end_mm[paths], grid, z_mm, reference_mm)
+    return lowest
+
+
+def _within(grid: MeshGrid, places_mm: Floats) -> NDArray[np.bool_]:
+    """Tell which places (N, 2 or 3) lie in the mesh rectangle, its edge included."""
+    x, y = places_mm[:, 0], places_mm[:, 1]
+    inside: NDArray[np.bool_] = (
+        (grid.x_min_mm <= x) & (x <= grid.x_max_mm) & (grid.y_min_mm <= y) & (y <= grid.y_max_mm)
+    )
+    return inside
+
+
+def _lowest_of(
+    start_mm: Floats, end_mm: Floats, grid: MeshGrid, z_mm: Floats, reference_mm: float
+) -> Floats:
+    """Return `lowest_heights_mm` of paths where the correction fades or may end."""
     hold, extend = _bilinear(grid, z_mm, held=True), _bilinear(grid, z_mm, held=False)
     applied: dict[str, tuple[_Surface, ...]] = {
         "hold": (hold,),
@@ -71,31 +117,28 @@ def lowest_height_mm(
     # Linear fading from the full correction at Z0 (common practice, no source).
     fade = grid.fade_height_mm
     at_reference = 1.0 if fade is None else max(0.0, 1 - reference_mm / fade)
-    lowest = np.inf
-    for begin, finish in _pieces(start, end, grid):
-        x, y, z = (
-            [a + (b - a) * part for part in _PARTS] for a, b in zip(begin, finish, strict=True)
+    path, begin, finish = _pieces(start_mm, end_mm, grid)
+    middle = (begin + finish) / 2
+    x, y, z = np.moveaxis(begin[..., None] + (finish - begin)[..., None] * _PARTS, 1, 0)
+    kept = np.ones_like(z) if fade is None else 1 - z / fade
+    if fade is not None:
+        kept[middle[:, 2] >= fade] = 0.0
+    # Outside rows of pieces below are written over; inside the bed lies where the mesh puts it.
+    at = hold(x, y)
+    lowest = _bound(z + at * kept - at * at_reference)
+    out = ~_within(grid, middle)
+    if out.any():
+        x, y, z, kept = x[out], y[out], z[out], kept[out]
+        lowest[out] = np.min(
+            [
+                _bound(z + correction(x, y) * kept - bed(x, y) * at_reference)
+                for correction in applied[grid.outside]
+                for bed in (hold, extend)
+            ],
+            axis=0,
         )
-        middle = [(a + b) / 2 for a, b in zip(begin, finish, strict=True)]
-        inside = (
-            grid.x_min_mm <= middle[0] <= grid.x_max_mm
-            and grid.y_min_mm <= middle[1] <= grid.y_max_mm
-        )
-        pairs = (
-            [(hold, hold)] if inside else itertools.product(applied[grid.outside], (hold, extend))
-        )
-        kept = [1.0] * 4
-        if fade is not None:
-            kept = [0.0] * 4 if middle[2] >= fade else [1 - height / fade for height in z]
-        for correction, bed in pairs:
-            heights = [
-                height + added * part - below * at_reference
-                for height, added, part, below in zip(
-                    z, correction(x, y), kept, bed(x, y), strict=True
-                )
-            ]
-            lowest = min(lowest, _bound(heights))
-    return float(lowest)
+    first = np.flatnonzero(np.diff(path, prepend=-1))
+    return np.asarray(np.minimum.reduceat(lowest, first), np.float64)
 
 
 def rise_beyond_mm(
@@ -140,64 +183,63 @@ def rise_beyond_mm(
     return rise
 
 
-def _bound(values: _Four) -> float:
-    """Return a lower bound of a cubic from its values at 0, 1/3, 2/3 and 1.
+def _bound(values: Floats) -> Floats:
+    """Return a lower bound of cubics (M,) from their values (M, 4) at 0, 1/3, 2/3 and 1.
 
     The two inner Bernstein coefficients are the inverse of the Bernstein basis at these places.
     """
-    a, b, c, d = values
-    return min(a, (-5 * a + 18 * b - 9 * c + 2 * d) / 6, (2 * a - 9 * b + 18 * c - 5 * d) / 6, d)
+    a, b, c, d = values.T
+    inner = ((-5 * a + 18 * b - 9 * c + 2 * d) / 6, (2 * a - 9 * b + 18 * c - 5 * d) / 6)
+    return np.asarray(np.min([a, *inner, d], axis=0), np.float64)
 
 
-def _pieces(first: Point, last: Point, grid: MeshGrid) -> Iterator[tuple[_Four, _Four]]:
-    """Split a path where it crosses a node line, or the height at which the correction ends."""
-    cuts = [0.0, 1.0]
+def _pieces(
+    first_mm: Floats, last_mm: Floats, grid: MeshGrid
+) -> tuple[NDArray[np.intp], Floats, Floats]:
+    """Split paths (N, 3) where they cross a node line, or the height at which the correction ends.
+
+    Returns the path of each piece, rising, and its ends, (M, 3) each.
+    """
     levels = (
-        _steps(grid.x_min_mm, grid.x_max_mm, grid.columns),
-        _steps(grid.y_min_mm, grid.y_max_mm, grid.rows),
-        [] if grid.fade_height_mm is None else [grid.fade_height_mm],
+        np.linspace(grid.x_min_mm, grid.x_max_mm, grid.columns),
+        np.linspace(grid.y_min_mm, grid.y_max_mm, grid.rows),
+        np.array([] if grid.fade_height_mm is None else [grid.fade_height_mm]),
     )
-    for here, there, places in zip(first, last, levels, strict=True):
-        low, high = min(here, there), max(here, there)
-        cuts += [(p - here) / (there - here) for p in places if low < p < high]
-    for a, b in itertools.pairwise(sorted(cuts)):
-        yield (
-            [here + (there - here) * a for here, there in zip(first, last, strict=True)],
-            [here + (there - here) * b for here, there in zip(first, last, strict=True)],
-        )
+    run = last_mm - first_mm
+    cuts = [np.zeros((len(run), 1)), np.ones((len(run), 1))]
+    for axis, places in enumerate(levels):
+        here, there = first_mm[:, axis, None], last_mm[:, axis, None]
+        crossed = (np.minimum(here, there) < places) & (places < np.maximum(here, there))
+        way = np.where(crossed, there - here, 1.0)
+        cuts.append(np.where(crossed, (places - here) / way, 1.0))
+    cut = np.sort(np.concatenate(cuts, axis=1), axis=1)
+    path, piece = np.nonzero(cut[:, 1:] > cut[:, :-1])
+    a, b = cut[path, piece, None], cut[path, piece + 1, None]
+    return path, first_mm[path] + run[path] * a, first_mm[path] + run[path] * b
 
 
-def _steps(low: float, high: float, count: int) -> list[float]:
-    """Return evenly spaced places, both ends included."""
-    return [low + (high - low) * k / (count - 1) for k in range(count)]
+def _nothing(x: Floats, y: Floats) -> Floats:
+    return np.zeros_like(x)
 
 
-def _nothing(x: _Four, y: _Four) -> _Four:
-    return (0.0,) * len(x)
-
-
-def _bilinear(grid: MeshGrid, z_mm: NDArray[np.float64], *, held: bool) -> _Surface:
+def _bilinear(grid: MeshGrid, z_mm: Floats, *, held: bool) -> _Surface:
     """Return the bilinear mesh; outside it holds the edge's value, or the edge cell's slope.
 
-    The four points of a piece share one cell: the one their mean lies in.
+    The four points of a piece, a row, share one cell: the one their mean lies in.
     """
     pitch_x, pitch_y = grid.pitch_mm
     columns, rows = grid.columns - 1, grid.rows - 1
-    z = z_mm.tolist()
 
-    def surface(x: _Four, y: _Four) -> _Four:
-        u = [(place - grid.x_min_mm) / pitch_x for place in x]
-        v = [(place - grid.y_min_mm) / pitch_y for place in y]
+    def surface(x: Floats, y: Floats) -> Floats:
+        u, v = (x - grid.x_min_mm) / pitch_x, (y - grid.y_min_mm) / pitch_y
         if held:
-            u = [min(max(place, 0.0), columns) for place in u]
-            v = [min(max(place, 0.0), rows) for place in v]
-        i = min(max(int(sum(u) // 4), 0), columns - 1)
-        j = min(max(int(sum(v) // 4), 0), rows - 1)
-        (near_left, near_right), (far_left, far_right) = z[j][i : i + 2], z[j + 1][i : i + 2]
-        return [
-            (near_left * (1 - p + i) + near_right * (p - i)) * (1 - q + j)
-            + (far_left * (1 - p + i) + far_right * (p - i)) * (q - j)
-            for p, q in zip(u, v, strict=True)
-        ]
+            u, v = np.clip(u, 0.0, columns), np.clip(v, 0.0, rows)
+        # These take what is no number for 0.
+        i = np.fmin(np.fmax(u.mean(axis=1, keepdims=True), 0), columns - 1).astype(np.intp)
+        j = np.fmin(np.fmax(v.mean(axis=1, keepdims=True), 0), rows - 1).astype(np.intp)
+        p, q = u - i, v - j
+        near = z_mm[j, i] * (1 - p) + z_mm[j, i + 1] * p
+        far = z_mm[j + 1, i] * (1 - p) + z_mm[j + 1, i + 1] * p
+        return np.asarray(near * (1 - q) + far * q, np.float64)
 
     return surface

@@ -12,7 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padsheet.patterns.bed import Bed
-from padsheet.patterns.envelope_moves import ROUNDING_MM, MoveChecks, extent_of, refusal
+from padsheet.patterns.envelope_moves import (
+    ROUNDING_MM,
+    MoveChecks,
+    extent_of,
+    lowest_over_mesh_mm,
+    refusal,
+)
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.gcode_words import HARMLESS, LATE_OFFSETS, REFUSED, why_refused
 from padsheet.patterns.interpreter import Event, Move, interpret, normal_line
@@ -60,11 +66,13 @@ def check_envelope(
         the line, what is wrong, and what to do.
     """
     program = interpret(text, home=bed.code.home)
+    held_mm = mesh_z_mm if mesh_on else None
     check = _Check(
         bed=bed,
         low_mm=reach_mm[0],
         mesh_on=mesh_on,
-        mesh_z_mm=mesh_z_mm if mesh_on else None,
+        mesh_z_mm=held_mm,
+        lowest_mm={} if held_mm is None else lowest_over_mesh_mm(program.moves, bed, held_mm),
         widest_mm2=widest_area_mm2 or _WIDEST_PER_BORE_AREA * bed.nozzle.bore_area_mm2,
         mesh_lines=frozenset(normal_line(line) for line in bed.code.mesh_on) - {""},
         extent=extent_of(program),

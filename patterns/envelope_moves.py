@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from padsheet.patterns.bed import Bed
-from padsheet.patterns.clearance import lowest_height_mm
+from padsheet.patterns.clearance import lowest_heights_mm
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.interpreter import Event, Move, Program
 from padsheet.patterns.paths import CLIP_CLEAR_MM, crosses, travel_height_mm, within_plate
 
-__all__ = ["ROUNDING_MM", "Extent", "MoveChecks", "extent_of", "is_extrusion", "refusal"]
+__all__ = [
+    "ROUNDING_MM",
+    "Extent",
+    "MoveChecks",
+    "extent_of",
+    "is_extrusion",
+    "lowest_over_mesh_mm",
+    "refusal",
+]
 
 ROUNDING_MM = 0.001
 """Slack of the checks of places: what the fixed decimals of the text may take or add."""
@@ -32,6 +41,27 @@ _COLDEST_BELOW_C = 15.0
 _AIR_PER_BORE = 2.5
 # Some printers wipe or purge beside the plate.
 _BESIDE_PLATE_MM = 30.0
+
+
+def _first_z_mm(move: Move) -> float:
+    """Return the height from which a move counts.
+
+    Of a move straight up or down only the end does: its start was the end of another, or lies where
+    homing left the nozzle, which nobody here knows.
+    """
+    return move.z0_mm if move.xy_mm > 0 else move.z1_mm
+
+
+def lowest_over_mesh_mm(
+    moves: Sequence[Move], bed: Bed, mesh_z_mm: NDArray[np.float64]
+) -> dict[int, float]:
+    """Return the lowest height over the bed of each move with a mesh in force, by its line."""
+    ends = [(m.x0_mm, m.y0_mm, _first_z_mm(m), m.x1_mm, m.y1_mm, m.z1_mm) for m in moves]
+    places = np.array(ends, np.float64).reshape(-1, 6)
+    lowest = lowest_heights_mm(
+        places[:, :3], places[:, 3:], bed.mesh, mesh_z_mm, reference_mm=bed.target.height_mm
+    )
+    return dict(zip((move.line for move in moves), lowest.tolist(), strict=True))
 
 
 def is_extrusion(move: Move) -> bool:
@@ -81,6 +111,8 @@ class MoveChecks:
     mesh_on, mesh_z_mm, mesh_lines
         Whether the mesh is to be on, its values (rows, columns) if they are known, and the
         profile's lines that switch it on.
+    lowest_mm : mapping of int to float
+        `lowest_over_mesh_mm` of each move, where the mesh is known.
     widest_mm2 : float
         Largest cross-section that is to be extruded.
     mesh, homed_since_mesh : bool
@@ -104,6 +136,7 @@ class MoveChecks:
     widest_mm2: float
     mesh_lines: frozenset[str]
     extent: Extent
+    lowest_mm: Mapping[int, float] = field(default_factory=dict)
     mesh: bool = False
     homed_since_mesh: bool = False
     raised_mm: float = 0.0
@@ -177,18 +210,9 @@ class MoveChecks:
     def _height(self, move: Move) -> None:
         """Hold the nozzle above the highest bed that the reach allows, along the whole path."""
         motion = self.bed.motion
-        # Of a move straight up or down only the end counts: its start was the end of another, or
-        # lies where homing left the nozzle, which nobody here knows.
-        first = move.z0_mm if move.xy_mm > 0 else move.z1_mm
-        self._clearance(move, min(first, move.z1_mm), motion.clearance_mm)
+        self._clearance(move, min(_first_z_mm(move), move.z1_mm), motion.clearance_mm)
         if self.mesh_z_mm is not None:
-            lowest = lowest_height_mm(
-                (move.x0_mm, move.y0_mm, first),
-                (move.x1_mm, move.y1_mm, move.z1_mm),
-                self.bed.mesh,
-                self.mesh_z_mm,
-                reference_mm=self.bed.target.height_mm,
-            )
+            lowest = self.lowest_mm[move.line]
             self._clearance(move, lowest, motion.clearance_mm * _MESH_PART, "mesh-")
         if move.z1_mm < motion.z_lowest_mm - ROUNDING_MM:
             raise refusal(

@@ -11,6 +11,7 @@ import itertools
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -159,6 +160,8 @@ def _candidates(low_mm: float, high_mm: float, nozzle: Nozzle, motion: Motion) -
         )
 
 
+# A sheet asks for the same ladder with every comb that it tries, and may be laid out twice.
+@lru_cache(maxsize=64)
 def design_ladder(
     reach_mm: tuple[float, float],
     nozzle: Nozzle,

@@ -6,7 +6,7 @@ import hashlib
 import itertools
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import astuple, dataclass, replace
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from padsheet.patterns.bed import (
@@ -211,20 +211,21 @@ def lay_out_sheet(
     ]
     if len(fit.markers) < _WANTED_MARKERS:
         notes.append(f"Only {len(fit.markers)} markers fit: keep all of them in the photo.")
-    if may_be_high_mm(bed, fit.ladder, _strokes(bed, fit)) > 0:
+    strokes = _strokes(bed, fit)
+    if may_be_high_mm(bed, fit.ladder, strokes) > 0:
         notes.append(
             "There is no room for all of this sheet near the mesh: where it stands out beyond the "
             "outermost grid points, a bed that bends may come nearer to the nozzle than the "
             "clearance. Keep a hand at the power switch."
         )
     sheet = replace(
-        _sheet(bed, fit), number=number, reach_mm=reach_mm, mesh_active=mesh_active,
+        _sheet(bed, fit, strokes), number=number, reach_mm=reach_mm, mesh_active=mesh_active,
         mesh_name=mesh_name,
     )  # fmt: skip
     return Layout(sheet=replace(sheet, id=_sheet_id(sheet)), notes=tuple(notes))
 
 
-def _sheet(bed: Bed, fit: _Fit) -> Sheet:
+def _sheet(bed: Bed, fit: _Fit, strokes: tuple[Stroke, ...]) -> Sheet:
     """Put what was found to fit, and what the profile says of it, into a sheet without a name."""
     outline = bed.plate.outline
     return Sheet(
@@ -252,7 +253,7 @@ def _sheet(bed: Bed, fit: _Fit) -> Sheet:
         ),
         nodes_x_mm=tuple(float(x) for x in bed.mesh.x_mm),
         nodes_y_mm=tuple(float(y) for y in bed.mesh.y_mm),
-        strokes=_strokes(bed, fit),
+        strokes=strokes,
     )
 
 
@@ -297,7 +298,7 @@ def _sheet_id(sheet: Sheet) -> str:
     printed = (
         sheet.number,
         [(pad.i, pad.j, pad.x_mm, pad.y_mm) for pad in sheet.pads],
-        [astuple(stroke) for stroke in sheet.strokes],
+        [(s.part, s.label, s.xyz_mm, s.area_mm2, s.speed_mm_s) for s in sheet.strokes],
     )
     purpose = (
         sheet.reach_mm,
@@ -325,7 +326,6 @@ def _fit(
     inside: bool,
 ) -> _Fit:
     """Find the best comb and the largest markers that fit together."""
-    ladders: dict[float, Ladder] = {}
     best: _Fit | None = None
     # The coupon is printed at the target height, which must be safe for the whole reach.
     safe = bed.target.height_mm >= -reach_mm[0] + bed.motion.clearance_mm - 1e-9
@@ -334,11 +334,9 @@ def _fit(
     sure = sure_area(bed, reach_mm[0])
     limits = [sure, None] if sure and not (inside and corrected_area(bed)) else [sure]
     for limit, shape in itertools.product(limits, _shapes(pitch_mm, roomy)):
-        if shape.pitch_mm not in ladders:
-            ladders[shape.pitch_mm] = design_ladder(
-                reach_mm, bed.nozzle, bed.target, bed.motion, pitch_mm=shape.pitch_mm
-            )
-        ladder = ladders[shape.pitch_mm]
+        ladder = design_ladder(
+            reach_mm, bed.nozzle, bed.target, bed.motion, pitch_mm=shape.pitch_mm
+        )
         pads, homeless = place_pads(bed, nodes, shape, pitch_mm, ladder, inside=inside)
         if best is not None and best.has_no_worse(homeless):
             continue

@@ -65,9 +65,10 @@ def marker_cells(identifier: int) -> NDArray[np.bool_]:
     return np.frombuffer(_bits(identifier), np.uint8).reshape(CELLS, CELLS).astype(bool)
 
 
-def _rectangles(cells: NDArray[np.bool_]) -> list[tuple[int, int, int, int]]:
+@cache
+def _rectangles(identifier: int) -> tuple[tuple[int, int, int, int], ...]:
     """Split black cells into few rectangles (row, column, rows, columns), largest first."""
-    left = cells.copy()
+    left = marker_cells(identifier).copy()
     found = []
     while left.any():
         best = (0, 0, 0, 0)
@@ -84,7 +85,7 @@ def _rectangles(cells: NDArray[np.bool_]) -> list[tuple[int, int, int, int]]:
         r, c, rows, width = best
         left[r : r + rows, c : c + width] = False
         found.append(best)
-    return found
+    return tuple(found)
 
 
 def marker_strokes(
@@ -108,7 +109,7 @@ def marker_strokes(
     lines = max(1, round(cell / (bore_area_mm2 / height_mm)))
     spacing = cell / lines
     strokes = []
-    for row, column, rows, columns in _rectangles(marker_cells(marker.id)):
+    for row, column, rows, columns in _rectangles(marker.id):
         corners = zigzag(
             Rectangle(
                 x_min_mm=x0 + column * cell,

@@ -19,7 +19,8 @@ _MOST_LIFT_MM = 1.0
 
 def sheet_to_json(sheet: Sheet) -> str:
     """Return the text of sheet.json; the same sheet gives the same bytes."""
-    data = dataclasses.asdict(sheet)
+    # Strokes are left out, and would take long to be copied.
+    data = dataclasses.asdict(dataclasses.replace(sheet, strokes=()))
     del data["strokes"]
     if not sheet.mesh_corrected:
         del data["mesh_corrected"]

@@ -1,5 +1,8 @@
 from __future__ import annotations
 
+import dataclasses
+import itertools
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -7,7 +10,7 @@ from hypothesis import strategies as st
 from scipy.interpolate import BPoly, PPoly, RegularGridInterpolator
 
 from padsheet.patterns.bed import MeshGrid
-from padsheet.patterns.clearance import lowest_height_mm
+from padsheet.patterns.clearance import lowest_height_mm, lowest_heights_mm
 
 GRID = MeshGrid(columns=3, rows=3, x_min_mm=0, x_max_mm=20, y_min_mm=0, y_max_mm=20, outside="off")
 PEAK = np.array([[0, 0, 0], [0, 0.3, 0], [0, 0, 0]], dtype=float)
@@ -116,3 +119,25 @@ def test_within_a_cell_the_bound_is_the_lowest_bernstein_coefficient(
     powers[4 - len(height.coeffs) :, 0] = height.coeffs
     lowest = BPoly.from_power_basis(PPoly(powers, [0.0, 1.0])).c.min()
     assert lowest_height_mm(start, end, grid, mesh) == pytest.approx(lowest, abs=1e-9)
+
+
+def test_many_paths_are_looked_at_together() -> None:
+    rng = np.random.default_rng(9)
+    mesh = rng.normal(0, 0.2, (3, 3))
+    for outside, fade in itertools.product(("hold", "extend", "off", "unknown"), (None, 3.0)):
+        grid = dataclasses.replace(GRID, outside=outside, fade_height_mm=fade)
+        start, end = rng.uniform([-5, -5, 0], [25, 25, 4], (2, 60, 3))
+        together = lowest_heights_mm(start, end, grid, mesh, reference_mm=0.2)
+        for a, b, found in zip(start.tolist(), end.tolist(), together.tolist(), strict=True):
+            part = np.linspace(a, b, 7)
+            pieces = lowest_heights_mm(part[:-1], part[1:], grid, mesh, reference_mm=0.2)
+            # Shorter pieces have the sharper bound.
+            assert found <= pieces.min() + 1e-9
+            alone = lowest_height_mm(tuple(a), tuple(b), grid, mesh, reference_mm=0.2)
+            assert found == pytest.approx(alone, abs=1e-12)
+
+
+def test_places_that_no_number_can_hold_are_never_clear() -> None:
+    far = np.array([[1e308, 0.0, 1.0]])
+    lowest = lowest_heights_mm(far, -far, GRID, PEAK)
+    assert not (lowest >= 0.05).any()
