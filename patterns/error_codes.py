@@ -88,6 +88,11 @@ _TABLE: Mapping[str, tuple[tuple[str, str, str], ...]] = {
             "look for a limit on Z; give it as `z_lowest_mm`; print a new sheet",
         ),
         (
+            "print-beyond-reach",
+            "too few pads could be read: the bed is beyond the sheet's reach",
+            "a sheet of more reach, or paper at the screws first, as said",
+        ),
+        (
             "photo-unusable",
             "too few pads could be read",
             "do what the reason says, or print again",

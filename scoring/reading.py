@@ -40,7 +40,13 @@ from padsheet.scoring.medians import median
 from padsheet.scoring.mesh import Mesh, interpolate
 from padsheet.scoring.photo import Photo
 from padsheet.scoring.quality import PhotoQuality, quality_of
-from padsheet.scoring.refusals import refuse_blur, refuse_floor, usual_apart
+from padsheet.scoring.refusals import (
+    fewest_pads,
+    refuse_blur,
+    refuse_floor,
+    too_few_read,
+    usual_apart,
+)
 from padsheet.scoring.registration import Registration, register
 from padsheet.scoring.remarks import ODD_END
 from padsheet.scoring.shading import seen_narrower
@@ -50,8 +56,6 @@ __all__ = ["PhotoReading", "read_print", "read_sheet_photo"]
 
 Floats = NDArray[np.float64]
 
-# Fewer pads than this, or than this part of the sheet, tell too little of flow and photo bias.
-_FEWEST_PADS, _LEAST_PART = 3, 0.2
 # In 1/mm, times the square of the blur: what the tone curve and the sharpening of phones do to the
 # common gap, from bars computed with both, and what is left of it from pad to pad.
 _EDGE_SIGMA_PER_MM, _PAD_SIGMA_PER_MM = 0.45, 0.2
@@ -131,9 +135,8 @@ def read_sheet_photo(
     refuse_floor(sheet, widths)
     pads, fit, fitted = _score_pads(sheet, widths, camera, mesh)
     read = [k for k, pad in enumerate(pads) if pad.gap_mm is not None]
-    fewest = _fewest_pads(len(_shown(pads)) if part else len(pads))
-    if fit is None or len(read) < fewest:
-        raise _nothing_read(photo.name, pads)
+    if fit is None or len(read) < fewest_pads(pads, part=part):
+        raise too_few_read(photo.name, sheet, pads)
     rows = [fitted.index(k) for k in read]
     covariance = _with_floor(fit.covariance_mm2[np.ix_(rows, rows)]).round(_COVARIANCE_DECIMALS)
     common_sigma_mm = _common_sigma(covariance)
@@ -329,28 +332,8 @@ def _common_sigma(covariance: Floats) -> float:
     return float(np.sqrt(max(covariance.mean(), 0.0)))
 
 
-def _shown(pads: Sequence[PadScore]) -> list[PadScore]:
-    """Return the pads that a photo shows, whether they could be read or not."""
-    return [pad for pad in pads if pad.reason is None or pad.reason.code != "pad-outside"]
-
-
 def _code(pad: PadScore) -> str:
     return pad.reason.code if pad.reason else ""
-
-
-def _fewest_pads(count: int) -> int:
-    """Return how many of so many pads must be read; a spot sheet may have fewer than usual."""
-    return min(count, max(_FEWEST_PADS, math.ceil(_LEAST_PART * count)))
-
-
-def _nothing_read(name: str, pads: Sequence[PadScore]) -> PadsheetError:
-    texts = [pad.reason.text for pad in pads if pad.reason is not None]
-    most = max(set(texts), key=texts.count) if texts else "no lines were seen"
-    return PadsheetError(
-        f"too few pads in {name} could be read; for most of the others {most}",
-        remedy="Take the photo again as said, or print the sheet again.",
-        code="photo-unusable",
-    )
 
 
 def _warnings(sheet: Sheet, fit: GapFit, widths: Sequence[PadWidths]) -> tuple[str, ...]:
@@ -412,7 +395,7 @@ def read_print(
     if not readings:
         raise refused[0]
     score = combine_scores([reading.score for reading in readings], sheet)
-    if len(score.order) < _fewest_pads(len(sheet.pads)):
-        raise _nothing_read(", ".join(score.photos), score.pads)
+    if len(score.order) < fewest_pads(score.pads):
+        raise too_few_read(", ".join(score.photos), sheet, score.pads)
     said = tuple(f"One photo was left out: {e.problem}." for e in refused)
     return replace(score, warnings=score.warnings + said), readings

@@ -115,7 +115,7 @@ def test_set_up_and_demo_is_one_command() -> None:
 
 
 def test_codes_of_photos_and_pads_are_those_of_the_source() -> None:
-    files = ("judge", "finder", "photo", "reading", "registration")
+    files = ("judge", "finder", "photo", "reading", "refusals", "registration")
     source = "".join((ROOT / "scoring" / f"{f}.py").read_text(encoding="utf-8") for f in files)
     in_source = set(re.findall(r'"((?:photo|pad)-[a-z-]+)"', source))
     assert set(re.findall(r"^\| `((?:photo|pad)-[a-z-]+)` \|", README, re.MULTILINE)) == in_source

@@ -17,7 +17,8 @@ from padsheet.patterns.layout import lay_out_sheet
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.gaps import comb_of
 from padsheet.scoring.lines import PadWidths
-from padsheet.scoring.refusals import refuse_blur, refuse_floor, usual_apart
+from padsheet.scoring.refusals import refuse_blur, refuse_floor, too_few_read, usual_apart
+from padsheet.scoring.squish import PadScore, Reason
 
 PX_PER_MM = 10.0
 BED_MM = np.linspace(-0.01, 0.04, 9)
@@ -136,3 +137,43 @@ def test_what_print_and_plate_look_like_is_told_by_the_pads_seen_whole() -> None
     seen = [replace(cut, apart=k * DARK_ON_BRIGHT, whole=True) for k in (0.9, 1.0, 1.2)]
     np.testing.assert_allclose(usual_apart([cut, cut, *seen, cut, cut]), DARK_ON_BRIGHT)
     np.testing.assert_array_equal(usual_apart([cut]), np.zeros(3))
+
+
+# Too few pads
+
+
+def unread(verdict: str, code: str = "pad-high") -> PadScore:
+    reason = Reason(code=code, text="why it is not read")
+    return PadScore(i=0, j=0, x_mm=30.0, y_mm=30.0, verdict=verdict, reason=reason)  # type: ignore[arg-type]
+
+
+HIGH, LOW = unread("off scale high"), unread("off scale low", "pad-low")
+ALIKE, BLURRED = unread("unread", "pad-no-fall"), unread("unread", "pad-blur")
+
+
+@pytest.mark.parametrize(
+    ("pads", "reach_mm", "said", "remedy"),
+    [
+        ([HIGH] * 20 + [BLURRED] * 5, 0.08, "too far at 20 of 25 points", "sheet --reach first`."),
+        ([HIGH] * 3 + [ALIKE] * 10 + [BLURRED] * 12, 0.08, "too far at 3, one or the", "--reach"),
+        ([HIGH] * 25, 0.15, "too far at 25 of 25 points", "paper again, bed and nozzle warm; then"),
+        ([LOW] * 20 + [HIGH] * 5, 0.08, "too far at 5, too near at 20", "Before anything else"),
+        ([LOW] * 25, 0.15, "too near at 25", "so that the nozzle comes up; then print the sheet"),
+    ],
+)
+def test_a_bed_beyond_the_reach_needs_another_sheet(
+    pads: list[PadScore], reach_mm: float, said: str, remedy: str
+) -> None:
+    """No other photo of the print would tell more."""
+    sheet = lay_out_sheet(Bed(), reach_mm=(-reach_mm, reach_mm)).sheet
+    error = too_few_read("a.jpg", sheet, pads)
+    assert error.code == "print-beyond-reach"
+    assert said in error.problem
+    assert remedy in (error.remedy or "")
+
+
+@pytest.mark.parametrize("pads", [[HIGH] * 12 + [BLURRED] * 13, [ALIKE] * 25, []])
+def test_what_does_not_show_the_side_is_the_photo_s(sheet: Sheet, pads: list[PadScore]) -> None:
+    error = too_few_read("a.jpg", sheet, pads)
+    assert error.code == "photo-unusable"
+    assert "Take the photo again" in (error.remedy or "")
