@@ -21,6 +21,7 @@ from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.scores import scores_from_json
 from padsheet.scoring.squish import SheetScore
 from padsheet.scoring.todo import Step, todo_of
+from padsheet.scoring.words import verdict_label
 
 __all__ = [
     "UPLOADS",
@@ -283,7 +284,7 @@ def refused_pads(score: SheetScore) -> list[Refused]:
     return [
         Refused(
             name=place(pad.i, pad.j),
-            verdict=pad.verdict,
+            verdict=verdict_label(pad),
             reason="" if pad.reason is None else pad.reason.text,
         )
         for pad in score.pads

@@ -64,7 +64,7 @@ def _points(
     metavar="fine|first|MM",
     help="How far off the bed may be: fine (0.08 mm), first (0.15 mm), or millimetres. "
     "Default: what holds all that is known of the bed; first for one never scored. A reach that "
-    "may come too near to the bed is refused; --reach and --force together print it.",
+    "may come too near the bed is refused; --reach and --force together print it.",
 )
 @click.option(
     "--points",

@@ -127,7 +127,7 @@ _TABLE: Mapping[str, tuple[tuple[str, str, str], ...]] = {
         (
             "pad-no-fall",
             "width does not fall with height",
-            "far too near or far too high: look at the print",
+            "nozzle much too near or much too far: look at the print",
         ),
         (
             "pad-high",
@@ -247,7 +247,7 @@ _TABLE: Mapping[str, tuple[tuple[str, str, str], ...]] = {
         ("envelope-keep-out", "a line runs through a keep-out", "correct `[[plate.keep_out]]`"),
         (
             "envelope-clearance",
-            "the nozzle may come too near to the bed",
+            "the nozzle may come too near the bed",
             "less reach, or take the low move out of your own lines",
         ),
         (

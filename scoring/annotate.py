@@ -15,7 +15,7 @@ from padsheet.patterns.sheet import Pad, Sheet
 from padsheet.scoring.colours import DARK_INK, LIGHT_INK, hex_to_rgb, pad_colour
 from padsheet.scoring.medians import median
 from padsheet.scoring.squish import PadScore, SheetScore
-from padsheet.scoring.words import headline
+from padsheet.scoring.words import headline, verdict_label
 
 __all__ = ["LARGEST_SIDE_PX", "ToPixel", "annotate"]
 
@@ -28,16 +28,6 @@ Box = tuple[float, float, float, float]  # left, top, right, bottom
 LARGEST_SIDE_PX = 2400
 # Column and row numbers stand outside the plate; farther out where a pad's label is in the way.
 COUNTS_OUTSIDE_MM = (13.0, 18.0, 24.0, 31.0, 39.0)
-SHORT_VERDICTS = {
-    "on target": "on target",
-    "shape on target": "shape right",
-    "too little": "too far",
-    "too much": "too near",
-    "uncertain": "uncertain",
-    "off scale high": "too far",
-    "off scale low": "too near",
-    "unread": "not read",
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -244,7 +234,7 @@ def _overlap(one: Box, others: Pixels) -> float:
 
 def _label_lines(pad: PadScore, score: SheetScore, style: Style) -> list[tuple[str, Font]]:
     lines: list[tuple[str, Font]] = [(headline(pad, score), _font(style.large))]
-    verdict = SHORT_VERDICTS[pad.verdict]
+    verdict = verdict_label(pad)
     if pad.verdict.startswith("off scale") and pad.interval_mm is not None:
         # A bound on this side of the target does not say that the nozzle is off at all.
         low, high = pad.interval_mm

@@ -163,8 +163,7 @@ def _cell_lines(
     lines = [(typographic(headline(pad, score)), 1.0)]
     if half_mm is not None:
         lines.append((f"{PLUS_MINUS} {half_mm:.3f}", BELOW))
-    todo = adjustment(node).replace("not known", "unsure")
-    todo = todo.replace("lower", DOWN).replace("raise", UP)
+    todo = adjustment(node).replace("lower", DOWN).replace("raise", UP)
     return [*lines, (todo, BELOW)] if todo else lines
 
 
@@ -222,5 +221,5 @@ def _cell(
 def _cell_title(pad: PadScore, node: NodeAdvice | None, score: SheetScore) -> str:
     todo = f", {adjustment(node)}" if adjustment(node) else ""
     if pad.verdict == "unread":
-        return f"{place(pad.i, pad.j)}: not read{todo}"
+        return f"{place(pad.i, pad.j)}: unread{todo}"
     return f"{place(pad.i, pad.j)}: {error_sentence(pad, score.target_gap_mm)}{todo}"

@@ -1,9 +1,9 @@
 """The colours of gap errors: seven classes, from nozzle too near to nozzle too far.
 
-Lightness rises all the way from the darkest class (nozzle far too near) to the lightest (nozzle far
-too high), and the hue goes from blue over green to yellow. So the order survives in greyscale, and
-the blue-yellow axis, which red-green colour-blind readers keep, carries the sign. Colour is never
-the only sign: whoever draws with it also prints the signed number.
+Lightness rises all the way from the darkest class (nozzle very much too near) to the lightest
+(nozzle very much too far), and the hue goes from blue over green to yellow. So the order survives
+in greyscale, and the blue-yellow axis, which red-green colour-blind readers keep, carries the sign.
+Colour is never the only sign: whoever draws with it also prints the signed number.
 """
 
 from __future__ import annotations
@@ -60,15 +60,15 @@ class ColourClass:
 
 
 CLASSES = (
-    ColourClass(name="near3", words="far too near", fill="#231c6d", ink=LIGHT_INK),
+    ColourClass(name="near3", words="very much too near", fill="#231c6d", ink=LIGHT_INK),
     ColourClass(name="near2", words="much too near", fill="#353d96", ink=LIGHT_INK),
     ColourClass(name="near1", words="too near", fill="#5461a5", ink=LIGHT_INK),
     ColourClass(name="good", words="within the tolerance", fill="#5e9687", ink=DARK_INK),
     ColourClass(name="far1", words="too far", fill="#cda95d", ink=DARK_INK),
     ColourClass(name="far2", words="much too far", fill="#f8c94c", ink=DARK_INK),
-    ColourClass(name="far3", words="far too far", fill="#fbf3ab", ink=DARK_INK),
+    ColourClass(name="far3", words="very much too far", fill="#fbf3ab", ink=DARK_INK),
 )
-UNREAD = ColourClass(name="unread", words="not read", fill="#ffffff", ink=DARK_INK)
+UNREAD = ColourClass(name="unread", words="unread", fill="#ffffff", ink=DARK_INK)
 
 
 def hex_to_rgb(colour: str) -> tuple[int, int, int]:
@@ -162,7 +162,7 @@ def pad_colour(pad: PadScore, target_gap_mm: float, tolerance_mm: float) -> Colo
     ...     i=0, j=0, x_mm=20, y_mm=20, verdict="off scale low", interval_mm=(None, 0.22)
     ... )
     >>> pad_colour(pad, 0.20, 0.03).words
-    'not read'
+    'unread'
     """
     if pad.verdict.startswith("off scale"):
         high = pad.verdict == "off scale high"

@@ -285,8 +285,8 @@ def off_scale(sheet: Sheet, pad: Pad, widths: PadWidths) -> PadScore | None:
         verdict="unread",
         reason=_reason(
             "pad-no-fall",
-            "the lines do not get narrower with the height: the nozzle may be far too near or far "
-            "too high here; look at the print",
+            "the lines do not get narrower with the height: the nozzle may be much too near or "
+            "much too far here; look at the print",
         ),
     )
 

@@ -26,7 +26,7 @@ INFERRED = "not read: inferred from its neighbours"
 NEVER_LOWERED = "not read: never lowered by inference"
 #: Widths that change steadily along a line are not seen by that: a bed that slopes does the same.
 ODD_END = "a line has a lump or a thin stretch at one end"
-COUPON_OPEN = "the coupon looks open, as if the nozzle were higher here"
+COUPON_OPEN = "the coupon looks open, as if the nozzle were farther from the bed here"
 #: Why no node is edited in this round, by the kind of work.
 HELD_BACK = {
     "screws": "held back: the screws come first",

@@ -37,6 +37,7 @@ from padsheet.scoring.words import (
     headline,
     squish_words,
     summary,
+    verdict_label,
     waiting,
 )
 
@@ -321,7 +322,7 @@ def _pad_views(
                 name=place(pad.i, pad.j),
                 colour=pad_colour(pad, score.target_gap_mm, score.tolerance_mm).name,
                 headline=typographic(headline(pad, score)),
-                verdict=pad.verdict,
+                verdict=verdict_label(pad),
                 squish="" if pad.squish is None else f"{pad.squish:.0f}",
                 todo=adjustment(node),
                 todo_words=_todo_words(node),

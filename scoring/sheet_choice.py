@@ -420,8 +420,7 @@ def _after_own_turns(ahead: Ahead, asked_mm: float, options: _Options) -> TooNea
     """Return the refusal of a sheet whose lines lie low, where nobody knows how the bed lies."""
     word = reach_word(asked_mm)
     return TooNear(
-        f"{ahead.unknown}; a sheet of reach {word} may then come too near to the bed, or not read "
-        "it",
+        f"{ahead.unknown}; a sheet of reach {word} may then come too near the bed, or not read it",
         ways=(
             Way(
                 text="Print one of wider reach.", commands=(f"sheet --reach first{options.words}",)

@@ -158,7 +158,7 @@ class SheetScore:
 
 
 def squish_score(gap_mm: float, target_gap_mm: float) -> float:
-    """Return 100 x target / gap: 100 on target, 80 too little squish, 125 too much.
+    """Return 100 x target / gap: 100 on target, less where the nozzle is too far.
 
     Examples
     --------

@@ -416,7 +416,7 @@ def _nothing(case: Case) -> list[AdvisedStep]:
 def _offset_open(case: Case) -> list[AdvisedStep]:
     """Say that only the common offset keeps the bed from being done, and what helps."""
     error_mm = case.split.common_mm
-    side = "too far from" if error_mm > 0 else "too near to"
+    side = "too far from" if error_mm > 0 else "too near"
     how = OFFSET_WORDS.get(case.bed.edits.offset_style, "at every mesh point alike")
     by_eye = (
         "Or judge it by eye and finger, on the coupons or a first layer: gaps between the lines "

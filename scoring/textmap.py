@@ -21,7 +21,14 @@ from padsheet.scoring.together import (
     shapes_mm,
     shared_words,
 )
-from padsheet.scoring.words import adjustment, interval_half_mm, waiting
+from padsheet.scoring.words import (
+    UNSURE,
+    adjustment,
+    headline,
+    interval_half_mm,
+    verdict_label,
+    waiting,
+)
 
 __all__ = ["score_map", "score_table"]
 
@@ -196,7 +203,7 @@ def _numbers(pad: PadScore, node: NodeAdvice | None) -> tuple[str, ...]:
         f"{pad.i + 1:3d} {pad.j + 1:3d}",
         f"{gap:>5} {half:>5}",
         f"{squish:>6}",
-        f"{pad.verdict:<15}",
+        f"{verdict_label(pad):<15}",
         f"{adjustment(node):<10}",
     )
 
@@ -237,8 +244,8 @@ def _roomy_cell(
 ) -> tuple[str, str]:
     """Two lines of 8 characters: the gap error, and what to do."""
     action = ""
-    if node is not None:
-        action = _action(adjustment(node), pad)
+    if node is not None and not (pad is None and adjustment(node) == UNSURE):
+        action = _action(adjustment(node))
     error = _error_text(score, pad)
     if error[:1] not in "+-":  # numbers stand below each other, whether they have a sign or not
         error = " " + error
@@ -246,20 +253,17 @@ def _roomy_cell(
     return f" {error:<6} ", f" {action:<6} "
 
 
-def _action(todo: str, pad: PadScore | None) -> str:
-    """Return what to do in 6 characters; nothing where there is neither a pad nor an answer."""
-    if todo == "not known":
-        return "" if pad is None else "unread" if pad.verdict == "unread" else "unsure"
-    return todo.replace("lower", "v").replace("raise", "^")
+def _action(todo: str) -> str:
+    """Return what to do in 6 characters."""
+    short = todo.replace("lower", "v").replace("raise", "^")
+    return short if len(short) <= 6 else short.replace("0.", ".")
 
 
 def _error_text(score: SheetScore, pad: PadScore | None) -> str:
     if pad is None:
         return "."
-    if pad.verdict == "off scale high":
-        return "+ far"
-    if pad.verdict == "off scale low":
-        return "- near"
+    if pad.verdict.startswith("off scale"):
+        return headline(pad, score).replace(" ", "")
     error_mm = gap_error_mm(pad, score.target_gap_mm)
     if error_mm is None:
         return "?"
@@ -300,11 +304,10 @@ def _legend(
     unit = "mm" if roomy else "hundredths of a millimetre"
     parts = [f"{what} in {unit}: + the nozzle is too far from the bed, - too near"]
     if "?" in drawn:
-        parts.append("? not read")
-    far, near = ("+ far", "- near") if roomy else ("+++", "---")
-    if beyond := [word for word in (far, near) if word in drawn]:
-        names = " and ".join(f"'{word}'" for word in beyond)
-        parts.append(f"{names} by more than this sheet reads")
+        parts.append("? unread")
+    if re.search(r"[<>]|\+\+\+|---", drawn):
+        signs = [s for s in (">", "<", "+++", "---") if s in drawn]
+        parts.append(f"{' and '.join(signs)} off scale, by more than this sheet reads")
     if "~" in drawn:
         parts.append("~ uncertain, its interval reaches across a tolerance limit")
     text = "; ".join(parts) + "."
@@ -312,9 +315,8 @@ def _legend(
         text += f" {waits}"
     elif re.search(r"[v^]", drawn):
         text += " What to do there: v lower the nozzle, ^ raise it."
-    if unknown := [word for word in ("unread", "unsure") if word in drawn]:
-        names = " or ".join(f"'{word}'" for word in unknown)
-        text += f" Where it says {names}, what to do is not known; {reasons} says why."
+    if "unsure" in drawn:
+        text += f" Where it says 'unsure', what to do is not known; {reasons} says why."
     text += (
         f" The mean of all points is known to {within_95(sigma_mm, 3)}: they "
         "may be off together, and their differences are surer."

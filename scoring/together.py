@@ -52,7 +52,7 @@ def offset_words(advice: Advice) -> str:
     '0.01 mm too far from the bed, +-0.07 mm (95 %)'
     """
     size = f"{abs(advice.common_mm):.2f} mm"
-    side = "too far from" if advice.common_mm > 0 else "too near to"
+    side = "too far from" if advice.common_mm > 0 else "too near"
     where = "right" if size == "0.00 mm" else f"{size} {side} the bed"
     return f"{where}, {within_95(advice.offset_sigma_mm, 2)}"
 

@@ -7,10 +7,11 @@ from collections.abc import Iterable
 from padsheet.scoring.advice import Advice, NodeAdvice
 from padsheet.scoring.phrases import place, points, signed
 from padsheet.scoring.remarks import BOUND_HIGH, BOUND_LOW
-from padsheet.scoring.squish import PadScore, SheetScore
+from padsheet.scoring.squish import PadScore, SheetScore, Verdict
 from padsheet.scoring.together import judged, offset_words
 
 __all__ = [
+    "UNSURE",
     "adjustment",
     "coupon_words",
     "error_sentence",
@@ -18,30 +19,41 @@ __all__ = [
     "interval_half_mm",
     "squish_words",
     "summary",
+    "verdict_label",
     "waiting",
 ]
 
-# Verdicts in the user's words: what the nozzle does, not what the number is.
-VERDICT_WORDS = {
+#: Verdicts in the user's words, the same wherever one is shown: where the nozzle is.
+LABELS: dict[Verdict, str] = {
     "on target": "on target",
-    "shape on target": (
-        "shape on target: level with the other points within tolerance; only the common offset is "
-        "off, or not known well enough"
-    ),
-    "too little": "too little squish: the nozzle is too far from the bed",
-    "too much": "too much squish: the nozzle is too near the bed",
-    "uncertain": "uncertain: the interval reaches across a tolerance limit",
-    "off scale high": "off scale: the nozzle is farther from the bed than the sheet can read",
-    "off scale low": "off scale: the nozzle is nearer to the bed than the sheet can read",
-    "unread": "not read",
+    "shape on target": "shape on target",
+    "too little": "too far",
+    "too much": "too near",
+    "uncertain": "uncertain",
+    "off scale high": "off scale, far",
+    "off scale low": "off scale, near",
+    "unread": "unread",
 }
+#: What a verdict means, beside its label.
+MEANINGS: dict[Verdict, str] = {
+    "shape on target": "level with the other points within tolerance; only the common offset is "
+    "off, or not known well enough",
+    "too little": "the nozzle is too far from the bed",
+    "too much": "the nozzle is too near the bed",
+    "uncertain": "the interval reaches across a tolerance limit",
+    "off scale high": "the nozzle is farther from the bed than the sheet can read",
+    "off scale low": "the nozzle is nearer the bed than the sheet can read",
+}
+
+#: Stands in the place of an adjustment that is not known.
+UNSURE = "unsure"
 
 #: Verdicts of points that are off for sure, or beyond what the sheet reads.
 OFF = ("too little", "too much", "off scale high", "off scale low")
 
 
 def adjustment(node: NodeAdvice | None) -> str:
-    """Say what to do at a grid point: lower or raise, leave what is right, or not known.
+    """Say what to do at a grid point: lower or raise, leave what is right, or unsure.
 
     Empty where single points wait for other work, which is said once for all; see `waiting`.
 
@@ -50,13 +62,13 @@ def adjustment(node: NodeAdvice | None) -> str:
     >>> adjustment(NodeAdvice(i=0, j=0, dz_mm=-0.04, sigma_mm=0.004, changed=True))
     'lower 0.04'
     >>> adjustment(NodeAdvice(i=0, j=0, dz_mm=0.0, sigma_mm=0.06, inferred=True))
-    'not known'
+    'unsure'
     """
     if node is None:
         return ""
     if not node.changed or node.dz_mm == 0:
         if node.inferred or node.note in (BOUND_HIGH, BOUND_LOW):
-            return "not known"
+            return UNSURE
         return "" if node.waits else "leave"
     digits = 2 if abs(node.dz_mm * 100 - round(node.dz_mm * 100)) < 1e-6 else 3
     return f"{'lower' if node.dz_mm < 0 else 'raise'} {abs(node.dz_mm):.{digits}f}"
@@ -88,8 +100,26 @@ def interval_half_mm(pad: PadScore) -> float | None:
 
 
 def squish_words(pad: PadScore) -> str:
-    """Say the verdict of a pad in words."""
-    return VERDICT_WORDS[pad.verdict]
+    """Say the verdict of a pad, and what it means.
+
+    Examples
+    --------
+    >>> squish_words(PadScore(i=0, j=0, x_mm=0, y_mm=0, verdict="too little"))
+    'too far: the nozzle is too far from the bed'
+    """
+    meaning = MEANINGS.get(pad.verdict)
+    return verdict_label(pad) + (f": {meaning}" if meaning else "")
+
+
+def verdict_label(pad: PadScore) -> str:
+    """Return the verdict of a pad in two or three words.
+
+    Examples
+    --------
+    >>> verdict_label(PadScore(i=0, j=0, x_mm=0, y_mm=0, verdict="off scale high"))
+    'off scale, far'
+    """
+    return LABELS[pad.verdict]
 
 
 def coupon_words(pad: PadScore) -> str:
@@ -147,9 +177,9 @@ def headline(pad: PadScore, score: SheetScore) -> str:
         return signed(pad.gap_mm - score.target_gap_mm)
     low, high = pad.interval_mm or (None, None)
     if pad.verdict == "off scale high":
-        return "+ far" if low is None else f"> {signed(low - score.target_gap_mm)}"
+        return "+++" if low is None else f"> {signed(low - score.target_gap_mm)}"
     if pad.verdict == "off scale low":
-        return "- near" if high is None else f"< {signed(high - score.target_gap_mm)}"
+        return "---" if high is None else f"< {signed(high - score.target_gap_mm)}"
     return "?"
 
 
@@ -209,8 +239,8 @@ def _edit_parts(advice: Advice, total: str) -> list[str]:
 
 def _verdict_parts(score: SheetScore, total: str) -> list[str]:
     sides = (
-        (("too little", "off scale high"), "too little squish (nozzle too far)"),
-        (("too much", "off scale low"), "too much squish (nozzle too near)"),
+        (("too little", "off scale high"), "too far from the bed"),
+        (("too much", "off scale low"), "too near the bed"),
     )
     parts: list[str] = []
     for verdicts, words in sides:
@@ -218,7 +248,7 @@ def _verdict_parts(score: SheetScore, total: str) -> list[str]:
         if not pads:
             continue
         of = f" of {total}" if not parts else ""
-        text = f"{len(pads)}{of} {'has' if len(pads) == 1 else 'have'} {words}"
+        text = f"{len(pads)}{of} {'is' if len(pads) == 1 else 'are'} {words}"
         errors = {pad: abs(pad.gap_mm - score.target_gap_mm) for pad in pads if pad.gap_mm}
         beyond = [pad for pad in pads if pad.gap_mm is None]
         if beyond:

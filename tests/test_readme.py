@@ -16,6 +16,8 @@ import click
 import pytest
 
 from padsheet.cli.main import COMMANDS, main
+from padsheet.scoring.colours import CLASSES, UNREAD
+from padsheet.scoring.words import LABELS, MEANINGS
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -208,3 +210,26 @@ def test_every_picture_is_small_and_says_what_it_shows() -> None:
     alts = re.findall(r"!\[([^\]]*)\]", README) + re.findall(r'<img alt="([^"]*)"', README)
     assert len(alts) >= len(pictures) - 1  # one is another's dark dress
     assert all(len(alt) > 20 for alt in alts)
+
+
+def test_the_glossary_has_the_verdicts_that_are_shown() -> None:
+    told = re.search(r"^- \*\*Verdict\*\*: .*$", README, re.MULTILINE)
+    assert told is not None
+    assert set(LABELS.values()) <= set(re.findall("`([^`]+)`", told[0]))
+
+
+def test_one_thing_has_one_word() -> None:
+    """A nozzle is too far from the bed or too near it; nothing else is said for that."""
+    shown = [*LABELS.values(), *MEANINGS.values(), *(c.words for c in (*CLASSES, UNREAD))]
+    files = [path for part in ("patterns", "scoring", "cli") for path in (ROOT / part).glob("*.py")]
+    strings = [
+        node.value
+        for path in files
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Constant) and isinstance(node.value, str) and "\n" not in node.value
+    ]
+    page = (ROOT / "scoring" / "templates" / "report.html").read_text(encoding="utf-8")
+    other = r"too (little|much) squish|too (high|low) here|far too (near|far|high)|too near to the"
+    told = [text for text in (*shown, *strings, page, README) if re.search(other, text)]
+    assert told == []
+    assert "not read" not in " ".join((*LABELS.values(), UNREAD.words))

@@ -444,7 +444,7 @@ def test_a_point_known_from_the_sheet_before_is_lowered_though_this_one_gives_a_
     assert node.dz_mm == pytest.approx(-0.06, abs=0.011)
     # What is proven by neither is not known, and not "leave".
     alone = advise(records[1].score, BED, mesh=None)
-    assert adjustment(alone.nodes[7]) == "not known"
+    assert adjustment(alone.nodes[7]) == "unsure"
 
 
 def test_another_photo_is_asked_for_before_anything_changes_the_bed(score_of):

@@ -155,9 +155,9 @@ def test_numbers_and_front_cover_no_label(scored, monkeypatch, angle):
     ("verdict", "interval_mm", "told"),
     [
         ("off scale high", (0.15, None), "or farther"),
-        ("off scale high", (0.24, None), "too far"),
+        ("off scale high", (0.24, None), "off scale, far"),
         ("off scale low", (None, 0.25), "or nearer"),
-        ("off scale low", (None, 0.16), "too near"),
+        ("off scale low", (None, 0.16), "off scale, near"),
     ],
 )
 def test_a_bound_on_the_near_side_of_the_target_is_not_called_too_far(

@@ -324,10 +324,10 @@ def test_a_point_that_is_not_known_does_not_look_right(scored):
     advice = dataclasses.replace(scored.advice, nodes=nodes)
     text = render_report(sheet=scored.sheet, score=scored.score, advice=advice)
     page = " ".join(Page(text).text.split())
-    assert "Nozzle here: not known (not read: never lowered by inference)." in page
+    assert "Nozzle here: unsure (not read: never lowered by inference)." in page
     assert "Nozzle here: lower 0.08 mm." in page
     cell = next(part for part in text.split("<a ") if 'href="#pad-2-5"' in part)
-    assert ("not known" in cell, "leave" in cell) == (True, False)
+    assert ("unsure" in cell, "leave" in cell) == (True, False)
 
 
 def test_shape_and_common_offset_are_told_apart_on_the_page(scored):

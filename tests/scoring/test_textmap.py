@@ -129,15 +129,15 @@ def test_a_point_that_is_not_known_does_not_look_right(scored):
     )
     advice = dataclasses.replace(scored.advice, nodes=nodes)
     rows = score_table(scored.score, advice).splitlines()[1:26]
-    unread = [row for row in rows if "  unread  " in row or "  off scale high  " in row]
+    unread = [row for row in rows if "  unread  " in row or "  off scale, far  " in row]
     assert len(unread) == 2
-    assert all("  not known   " in row and "leave" not in row for row in unread)
+    assert all("  unsure   " in row and "leave" not in row for row in unread)
     assert sum("  leave" in row for row in rows) == sum(
         not node.changed and not node.inferred for node in nodes
     )
     drawn = score_map(scored.score, advice, colour=False)
-    assert drawn.partition("Gap error")[0].count("unread") == 1
-    assert drawn.partition("Gap error")[0].count("unsure") == 1
+    assert drawn.partition("Gap error")[0].count("unsure") == 2
+    assert drawn.partition("Gap error")[0].count("?") == 1
     assert "the table says why" in " ".join(drawn.split())
 
 
@@ -154,7 +154,7 @@ def test_points_that_wait_for_other_work_do_not_look_right(scored):
     assert table.count("wait") == 1
     at = header.index("Adjustment")
     # Nothing stands there but what is not known anyway; nor is the reason told row by row.
-    assert {row[at : at + 10].strip() for row in rows[:25]} == {"", "not known"}
+    assert {row[at : at + 10].strip() for row in rows[:25]} == {"", "unsure"}
     assert "held back" not in table
     assert table.count("screws") == 1
 
@@ -237,7 +237,7 @@ def test_summary_names_the_worst_point(scored):
 def test_summary_without_advice_counts_verdicts(scored):
     text = summary(scored.score, None)
     far = sum(pad.verdict in ("too little", "off scale high") for pad in scored.score.pads)
-    assert text.startswith(f"{far} of 25 points have too little squish (nozzle too far)")
+    assert text.startswith(f"{far} of 25 points are too far from the bed")
     assert "beyond the sheet's reach at column 5, row 1" in text
 
 
@@ -347,9 +347,9 @@ def test_a_narrow_terminal_tells_of_the_shape_too(scored):
 
 def test_the_legend_explains_what_the_map_shows_and_nothing_else(scored):
     told = " ".join(score_map(scored.score, scored.advice, colour=False).split())
-    assert "'+ far' by more than this sheet reads" in told
-    assert "'- near'" not in told
-    assert "unsure" not in told.partition("Gap error in")[2]
+    assert "> off scale, by more than this sheet reads" in told
+    assert "<" not in told
+    assert "unsure" in told.partition("Gap error in")[2]
     score = dataclasses.replace(
         scored.score, pads=tuple(p for p in scored.score.pads if p.verdict == "on target")
     )
