@@ -351,11 +351,11 @@ def report(outcomes: Sequence[Outcome], kinds: Sequence[str], keys: Sequence[str
     lines += [coverage_line(n, part) for n, part in by_kind + rest]
     lines += ["", *gap_table(outcomes), "", "pads beyond the sheet's reach"]
     lines += [scale_line(n, part) for n, part in by_kind]
-    # Where print and plate are equally bright, the print can hardly be seen at all.
+    # Where print and plate are equally bright, or blurred, the print can hardly be seen at all.
     lines += [
-        scale_line(f"{n}, {brightness}", some)
+        scale_line(f"{n}, {seen}", some)
         for n, part in by_kind
-        for brightness, some in grouped(part, "brightness")
+        for seen, some in grouped(part, "seen")
     ]
     lines += ["", "not read"]
     for n, part in by_kind:

@@ -40,18 +40,27 @@ KEYS = (
     "things",
 )
 
+# By the scene alone: lens, shake and noise filter blur the print by less than this, where a line of
+# 0.4 mm can still be seen between its neighbours.
+MOST_BLUR_MM = 0.13
+
 
 def groups_of(about: dict[str, object]) -> dict[str, str]:
     """Return what a photo is counted under."""
     tilt, blur, things = float(str(about["tilt"])), float(str(about["blur_mm"])), about["things"]
     assert isinstance(things, list)
+    alike = (about["filament"], about["material"]) in ALIKE
     mesh = "known" if about["mesh_known"] else "not told" if about["mesh"] else "none"
     return {
         "kind": str(about["kind"]),
         "mode": str(about["mode"]),
         "reach": str(about["reach"]),
         "contrast": str(about["contrast"]),
-        "brightness": "alike" if (about["filament"], about["material"]) in ALIKE else "apart",
+        "brightness": "alike" if alike else "apart",
+        "seen": "alike in brightness"
+        if alike
+        else f"apart, blur {'<' if blur < MOST_BLUR_MM else '>'} {MOST_BLUR_MM} mm, "
+        f"{about['reach']}",
         "material": str(about["material"]),
         "light": str(about["light"]),
         "pose": "0-8 deg" if tilt < 8 else "8-16 deg" if tilt < 16 else "16-35 deg",
