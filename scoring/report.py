@@ -32,9 +32,13 @@ from padsheet.scoring.todo import Step
 from padsheet.scoring.together import shapes_mm, shared_words
 from padsheet.scoring.words import (
     adjustment,
+    both_together,
     coupon_words,
     error_sentence,
+    fine_tuning,
     headline,
+    in_all,
+    is_fine_tuning,
     squish_words,
     summary,
     verdict_label,
@@ -106,6 +110,7 @@ class PadView:
     squish: str
     todo: str
     todo_words: str
+    in_all: str
     sentence: str
     words: str
     reason: str
@@ -197,6 +202,7 @@ def render_report(
         intervals=has_intervals(sheet),
         beside=shared_words(advice) if advice is not None and shapes_mm(advice) else "",
         waiting=waiting(advice),
+        asides=[text for text in (fine_tuning(advice), both_together(advice)) if text],
         z95=Z95,
         shared=f"{Z95 * (advice.offset_sigma_mm if advice else score.common_sigma_mm):.3f}",
         classes=_legend(score),
@@ -325,7 +331,8 @@ def _pad_views(
                 verdict=verdict_label(pad),
                 squish="" if pad.squish is None else f"{pad.squish:.0f}",
                 todo=adjustment(node),
-                todo_words=_todo_words(node),
+                todo_words=_todo_words(node, advice),
+                in_all=in_all(node, advice),
                 sentence=error_sentence(pad, score.target_gap_mm),
                 words=squish_words(pad),
                 reason="" if pad.reason is None else pad.reason.text,
@@ -339,13 +346,24 @@ def _pad_views(
     return views
 
 
-def _todo_words(node: NodeAdvice | None) -> str:
+def _todo_words(node: NodeAdvice | None, advice: Advice | None) -> str:
     """Say what to do with the nozzle at a point, and why so little where it is little."""
-    todo = adjustment(node)
+    todo = adjustment(node).strip("()")
     if node is None or not todo:
         return ""
     text = f"{todo} mm" if node.changed and node.dz_mm else todo
-    return f"{text} ({node.note})" if node.note else text
+    fine = "fine-tuning: within tolerance without it" if is_fine_tuning(node) else ""
+    if why := "; ".join(filter(None, (node.note, fine))):
+        text += f" ({why})"
+    both = in_all(node, advice)
+    if both and advice is not None:
+        verb = "lowers" if advice.offset_to_set_mm < 0 else "raises"
+        both = "nothing" if both == "none" else f"{both} mm"
+        text += (
+            f"; the common offset {verb} it by {abs(advice.offset_to_set_mm):.2f} mm everywhere, "
+            f"so in all: {both}"
+        )
+    return text
 
 
 def _chart(curve: LadderCurve | None, pad: PadScore, score: SheetScore) -> Markup | None:

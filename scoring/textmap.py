@@ -5,6 +5,7 @@ Plain ASCII, so that it survives every terminal, pipe and code page.
 
 from __future__ import annotations
 
+import math
 import re
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
@@ -24,7 +25,10 @@ from padsheet.scoring.together import (
 from padsheet.scoring.words import (
     UNSURE,
     adjustment,
+    both_together,
+    fine_tuning,
     headline,
+    in_all,
     interval_half_mm,
     verdict_label,
     waiting,
@@ -36,8 +40,9 @@ RESET = "\x1b[0m"
 ESCAPE = re.compile("\x1b\\[[0-9;]*m")
 LABEL = 3  # characters for the row number and its blank
 ROOMY, DENSE = 8, 5  # characters of one column of the map
+MAP_ROOM = ROOMY - 2  # a blank on both sides
 FULL_WIDTH = 80  # columns of a table with remarks
-HEADER = ("Col Row", "  Gap    +-", "Squish", f"{'Verdict':<15}", "Adjustment", "Remark")
+HEADER = ("Col Row", "  Gap    +-", "Squish", f"{'Verdict':<15}", f"{'Adjustment':<12}", "Remark")
 #: Stands in the place of the squish scores where the adjustments do not go by the gap itself.
 SHAPE = " Shape"
 NUMBERS_WIDTH = len("  ".join(HEADER[:-1]))
@@ -85,7 +90,7 @@ def score_table(score: SheetScore, advice: Advice | None, *, width: int = 80) ->
     below: dict[str, list[str]] = {}
     for pad in score.pads:
         node = nodes.get((pad.i, pad.j))
-        remark = _plain(_remark(pad, node))
+        remark = _plain(_remark(pad, node, in_all(node, advice)))
         short = short_remark(remark, room) if room else ""
         numbers = _numbers(pad, node)
         if shapes:
@@ -106,6 +111,9 @@ def score_table(score: SheetScore, advice: Advice | None, *, width: int = 80) ->
         said = f"{text} ({_named(places)})" if places else text
         rows += ["", *textwrap.wrap(said, shown_width, subsequent_indent="  ")]
     if advice is not None:
+        told_below = (fine_tuning(advice), both_together(advice))
+        for text in filter(None, told_below):
+            rows += ["", *textwrap.wrap(text, shown_width)]
         below_all = (
             f"{judged_by(advice)} The other figures are this print's alone, so a verdict may "
             "differ from the gap beside it. +- is half the 95 % interval."
@@ -162,14 +170,18 @@ def score_map(
         head = "".join(str(i + 1).center(cell) for i in block)
         lines += [f"{'':{LABEL}}{'back'.center(cell * len(block))}".rstrip()]
         for j in reversed(range(rows)):
-            lines += _map_row(score, pads, nodes, block, j, roomy, colour)
+            sums = {(i, j): in_all(nodes.get((i, j)), advice) for i in block}
+            lines += _map_row(score, pads, nodes, sums, block, j, roomy, colour)
         lines += [f"{'':{LABEL}}{head}".rstrip()]
         lines += [f"{'':{LABEL}}{'front'.center(cell * len(block))}".rstrip(), ""]
     waits = waiting(advice)
     what = "Shape" if shapes else "Gap error"
     drawn = ESCAPE.sub("", "\n".join(lines))
     sigma_mm = score.common_sigma_mm if advice is None else advice.offset_sigma_mm
-    legend = _legend(sigma_mm, roomy, drawn, width, what=what, waits=waits, reasons=reasons)
+    extra = (fine_tuning(advice), both_together(advice)) if roomy else ()
+    legend = _legend(
+        sigma_mm, roomy, drawn, width, what=what, waits=waits, reasons=reasons, extra=extra
+    )
     return "\n".join([*lines, *legend])
 
 
@@ -204,11 +216,13 @@ def _numbers(pad: PadScore, node: NodeAdvice | None) -> tuple[str, ...]:
         f"{gap:>5} {half:>5}",
         f"{squish:>6}",
         f"{verdict_label(pad):<15}",
-        f"{adjustment(node):<10}",
+        f"{adjustment(node):<12}",
     )
 
 
-def _remark(pad: PadScore, node: NodeAdvice | None) -> str:
+def _remark(pad: PadScore, node: NodeAdvice | None, both: str) -> str:
+    if both and (pad.gap_mm is None or not (node and node.note)):
+        return f"in all {both}"
     if pad.reason is not None:
         return pad.reason.code
     if node is not None and node.note and not node.waits:
@@ -220,12 +234,13 @@ def _map_row(
     score: SheetScore,
     pads: Pads,
     nodes: Nodes,
+    sums: Mapping[tuple[int, int], str],
     block: range,
     j: int,
     roomy: bool,
     colour: bool,
 ) -> list[str]:
-    top = bottom = ""
+    top = bottom = last = ""
     told = False
     for i in block:
         pad, node = pads.get((i, j)), nodes.get((i, j))
@@ -233,9 +248,13 @@ def _map_row(
         told |= bool(texts[1].strip())
         top += _painted(texts[0], score, pad, colour)
         bottom += _painted(texts[1], score, pad, colour)
+        both = sums[i, j].replace("none", "0.00")
+        last += _painted(f" {_action(f'= {both}') if both else '':<6} ", score, pad, colour)
     lines = [f"{j + 1:>{LABEL - 1}} {top}".rstrip()]
     if roomy:
-        lines += [f"{'':{LABEL}}{bottom}".rstrip(), ""] if told else [""]
+        lines += [f"{'':{LABEL}}{bottom}".rstrip()] if told else []
+        lines += [f"{'':{LABEL}}{last}".rstrip()] if any(sums.values()) else []
+        lines += [""]
     return lines
 
 
@@ -247,16 +266,29 @@ def _roomy_cell(
     if node is not None and not (pad is None and adjustment(node) == UNSURE):
         action = _action(adjustment(node))
     error = _error_text(score, pad)
-    if error[:1] not in "+-":  # numbers stand below each other, whether they have a sign or not
+    if error[:1] not in "+-<>":  # numbers stand below each other, whether they have a sign or not
         error = " " + error
     # The last character stays blank, so that coloured cells do not touch.
     return f" {error:<6} ", f" {action:<6} "
 
 
 def _action(todo: str) -> str:
-    """Return what to do in 6 characters."""
+    """Return what to do in 6 characters.
+
+    Examples
+    --------
+    >>> [_action(todo) for todo in ("lower 0.04", "(raise 0.02)", "lower 0.025", "(lower 0.025)")]
+    ['v 0.04', '(^.02)', 'v .025', '(v.03)']
+    """
     short = todo.replace("lower", "v").replace("raise", "^")
-    return short if len(short) <= 6 else short.replace("0.", ".")
+    if len(short) > MAP_ROOM:
+        short = short.replace("0.", ".")
+    if len(short) > MAP_ROOM:
+        short = short.replace(" ", "")
+    if len(short) > MAP_ROOM and (number := re.search(r"\.\d+", short)):
+        rounded = f"{math.floor(float(number[0]) * 100 + 0.5) / 100:.2f}"[1:]
+        short = short.replace(number[0], rounded)
+    return short
 
 
 def _error_text(score: SheetScore, pad: PadScore | None) -> str:
@@ -298,7 +330,15 @@ def _painted(text: str, score: SheetScore, pad: PadScore | None, colour: bool) -
 
 
 def _legend(
-    sigma_mm: float, roomy: bool, drawn: str, width: int, *, what: str, waits: str, reasons: str
+    sigma_mm: float,
+    roomy: bool,
+    drawn: str,
+    width: int,
+    *,
+    what: str,
+    waits: str,
+    reasons: str,
+    extra: Sequence[str],
 ) -> Iterator[str]:
     """Explain the signs and words that the map shows."""
     unit = "mm" if roomy else "hundredths of a millimetre"
@@ -315,6 +355,8 @@ def _legend(
         text += f" {waits}"
     elif re.search(r"[v^]", drawn):
         text += " What to do there: v lower the nozzle, ^ raise it."
+    for more in filter(None, extra):
+        text += f" {more.replace(chr(39) + 'in all' + chr(39), chr(39) + '=' + chr(39))}"
     if "unsure" in drawn:
         text += f" Where it says 'unsure', what to do is not known; {reasons} says why."
     text += (

@@ -13,10 +13,14 @@ from padsheet.scoring.together import judged, offset_words
 __all__ = [
     "UNSURE",
     "adjustment",
+    "both_together",
     "coupon_words",
     "error_sentence",
+    "fine_tuning",
     "headline",
+    "in_all",
     "interval_half_mm",
+    "is_fine_tuning",
     "squish_words",
     "summary",
     "verdict_label",
@@ -48,12 +52,17 @@ MEANINGS: dict[Verdict, str] = {
 #: Stands in the place of an adjustment that is not known.
 UNSURE = "unsure"
 
+#: Less than this shows as nothing in the hundredths that a person is told.
+_LEAST_TOLD_MM = 0.005
+
 #: Verdicts of points that are off for sure, or beyond what the sheet reads.
 OFF = ("too little", "too much", "off scale high", "off scale low")
 
 
 def adjustment(node: NodeAdvice | None) -> str:
     """Say what to do at a grid point: lower or raise, leave what is right, or unsure.
+
+    In brackets where that is fine-tuning; see `is_fine_tuning`.
 
     Empty where single points wait for other work, which is said once for all; see `waiting`.
 
@@ -71,7 +80,66 @@ def adjustment(node: NodeAdvice | None) -> str:
             return UNSURE
         return "" if node.waits else "leave"
     digits = 2 if abs(node.dz_mm * 100 - round(node.dz_mm * 100)) < 1e-6 else 3
-    return f"{'lower' if node.dz_mm < 0 else 'raise'} {abs(node.dz_mm):.{digits}f}"
+    text = f"{'lower' if node.dz_mm < 0 else 'raise'} {abs(node.dz_mm):.{digits}f}"
+    return f"({text})" if is_fine_tuning(node) else text
+
+
+def is_fine_tuning(node: NodeAdvice) -> bool:
+    """Tell whether a point is adjusted that is within tolerance without it, by its shape.
+
+    Where the mesh takes what all points share as well, the whole of its error has to be.
+    """
+    within = node.verdict == "on target" if node.shape_mm is None else node.in_shape
+    return node.changed and bool(node.dz_mm) and within
+
+
+def fine_tuning(advice: Advice | None) -> str:
+    """Say what adjustments in brackets are; empty where there are none."""
+    if advice is None or not any(is_fine_tuning(node) for node in advice.nodes):
+        return ""
+    return (
+        "Adjustments in brackets are fine-tuning: those points are within tolerance without them; "
+        "they go along, since another sheet is printed in any case."
+    )
+
+
+def in_all(node: NodeAdvice | None, advice: Advice | None) -> str:
+    """Say what adjustment and common offset come to together where they go opposite ways.
+
+    Empty where they do not, or only one of them is to be made.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> node = NodeAdvice(i=0, j=0, dz_mm=0.03, sigma_mm=0.004, changed=True)
+    >>> in_all(node, SimpleNamespace(offset_to_set_mm=-0.05))
+    'lower 0.02'
+    >>> in_all(node, SimpleNamespace(offset_to_set_mm=-0.03))
+    'none'
+    >>> in_all(node, SimpleNamespace(offset_to_set_mm=0.05))
+    ''
+    """
+    if node is None or advice is None or not node.changed:
+        return ""
+    offset_mm = round(advice.offset_to_set_mm, 2)
+    if node.dz_mm * offset_mm >= 0:
+        return ""
+    sum_mm = node.dz_mm + offset_mm
+    if abs(sum_mm) < _LEAST_TOLD_MM:
+        return "none"
+    return f"{'lower' if sum_mm < 0 else 'raise'} {abs(sum_mm):.2f}"
+
+
+def both_together(advice: Advice | None) -> str:
+    """Say what the sums of adjustment and common offset are; empty where none is told."""
+    if advice is None or not any(in_all(node, advice) for node in advice.nodes):
+        return ""
+    offset_mm = advice.offset_to_set_mm
+    verb = "lowers" if offset_mm < 0 else "raises"
+    return (
+        f"The common offset {verb} the nozzle by {abs(offset_mm):.2f} mm everywhere, some "
+        "adjustments go the other way: 'in all' is what both come to at that point."
+    )
 
 
 def waiting(advice: Advice | None) -> str:

@@ -380,3 +380,21 @@ def test_that_points_wait_is_said_once_and_not_at_each_of_them(scored):
     assert "held back" not in page.text
     assert text.count('<span class="todo"></span>') == len(scored.score.pads)
     assert "Nozzle here" not in page.text
+
+
+def test_fine_tuning_and_what_goes_against_the_offset_are_told_at_the_point(scored):
+    first = dataclasses.replace(
+        scored.advice.nodes[0], changed=True, dz_mm=0.03, verdict="on target", note=""
+    )
+    nodes = (first, *scored.advice.nodes[1:])
+    advice = dataclasses.replace(scored.advice, nodes=nodes, set_offset=True, offset_mm=-0.05)
+    page = render_report(sheet=scored.sheet, score=scored.score, advice=advice)
+    assert (
+        "Nozzle here: <b>raise 0.03</b> mm (fine-tuning: within tolerance without it); the common "
+        "offset lowers it by 0.05 mm everywhere, so in all: lower 0.02 mm."
+    ) in page
+    assert '<span class="todo">(raise 0.03)<small>in all lower 0.02</small></span>' in page
+    assert "brackets are fine-tuning" in page
+    assert "brackets are fine-tuning" not in render_report(
+        sheet=scored.sheet, score=scored.score, advice=scored.advice
+    )

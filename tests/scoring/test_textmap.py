@@ -66,10 +66,10 @@ def test_table_fits_the_terminal_and_cuts_no_remark_off_for_good(scored, width):
     if width < 80:
         assert "a remark that fits no row of a table (column 3, row 1)" in told
     else:  # whole words in the row, the whole of it below, once
-        assert text.splitlines()[3].endswith("  a remark that fits..")
+        assert text.splitlines()[3].endswith("  a remark that..")
         assert text.splitlines().count("a remark that fits no row of a table") == 1
     assert ("Remark" in text.splitlines()[0]) == (width >= 80)
-    assert ("Squish" in text.splitlines()[0]) == (width >= 57)
+    assert ("Squish" in text.splitlines()[0]) == (width >= 59)
 
 
 def test_many_points_with_one_remark_are_counted(make_scored):
@@ -356,3 +356,76 @@ def test_the_legend_explains_what_the_map_shows_and_nothing_else(scored):
     told = " ".join(score_map(score, scored.advice, colour=False).split())
     assert "by more than this sheet reads" not in told
     assert "~" not in told
+
+
+def with_node(example, index, **changes):
+    nodes = list(example.advice.nodes)
+    nodes[index] = dataclasses.replace(nodes[index], **changes)
+    return dataclasses.replace(example.advice, nodes=tuple(nodes))
+
+
+@pytest.mark.parametrize(
+    ("changes", "bracketed"),
+    [
+        ({"verdict": "on target"}, True),
+        ({"verdict": "uncertain"}, False),
+        ({"verdict": "too near", "shape_mm": 0.01, "in_shape": True}, True),
+        ({"verdict": "on target", "shape_mm": 0.04, "in_shape": False}, False),
+        ({"verdict": "on target", "changed": False, "dz_mm": 0.0}, False),
+    ],
+)
+def test_an_adjustment_within_tolerance_says_so_at_its_row(scored, changes, bracketed):
+    changes = {"changed": True, "dz_mm": 0.03, "note": "", **changes}
+    if changes["verdict"] == "too near":
+        changes["verdict"] = "too much"
+    advice = with_node(scored, 0, **changes)
+    table = score_table(scored.score, advice)
+    drawn = score_map(scored.score, advice, colour=False)
+    row = next(line for line in table.splitlines() if line.startswith("  1   1 "))
+    assert ("(raise 0.03)" in row) == bracketed
+    assert ("(^.03)" in drawn) == bracketed
+    for text in (table, drawn):
+        told = "brackets are fine-tuning: those points are within tolerance without them"
+        assert (told in " ".join(text.split())) == bracketed
+        assert max(map(len, text.splitlines())) <= 80
+
+
+def test_an_adjustment_against_the_common_offset_tells_what_both_come_to(scored):
+    for dz_mm, total, mark in ((0.03, "in all lower 0.02", "=v.02"), (0.05, "none", "= 0.00")):
+        advice = with_node(scored, 0, changed=True, dz_mm=dz_mm, note="")
+        alone = score_map(scored.score, advice, colour=False)
+        assert "=" not in alone
+        advice = dataclasses.replace(advice, set_offset=True, offset_mm=-0.05)
+        table = score_table(scored.score, advice)
+        row = next(line for line in table.splitlines() if line.startswith("  1   1 "))
+        assert row.endswith(total)
+        drawn = score_map(scored.score, advice, colour=False)
+        lines = drawn.splitlines()
+        at = next(k for k, line in enumerate(lines) if line.startswith(" 1 "))
+        assert lines[at + 2][4:10].rstrip() == mark
+        for text in (table, drawn):
+            told = " ".join(text.split())
+            assert "The common offset lowers the nozzle by 0.05 mm everywhere" in told
+        # What goes the same way is no contradiction.
+        same = with_node(scored, 0, changed=True, dz_mm=-0.03, note="")
+        same = dataclasses.replace(same, set_offset=True, offset_mm=-0.05)
+        row = score_table(scored.score, same).splitlines()[1]
+        assert "in all" not in row
+
+
+def test_what_both_come_to_stands_where_a_pad_is_off_scale(scored):
+    """There the map tells a bound, which says nothing of how to read an adjustment."""
+    index = next(k for k, pad in enumerate(scored.score.pads) if pad.verdict == "off scale high")
+    advice = with_node(scored, index, changed=True, dz_mm=0.03, note="bound")
+    advice = dataclasses.replace(advice, set_offset=True, offset_mm=-0.05)
+    row = score_table(scored.score, advice).splitlines()[1 + index]
+    assert "off scale, far" in row
+    assert row.endswith("in all lower 0.02")
+
+
+def test_the_cells_of_a_map_stay_as_wide_as_they_are(scored):
+    """Bounds and adjustments of three digits are the longest."""
+    advice = with_node(scored, 1, changed=True, dz_mm=0.025, verdict="uncertain", note="")
+    lines = score_map(scored.score, advice, colour=True).splitlines()
+    cells = re.findall(r"m([^\x1b]*)\x1b\[0m", "\n".join(lines))
+    assert {len(cell) for cell in cells} == {7}
