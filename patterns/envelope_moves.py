@@ -15,6 +15,7 @@ from padsheet.patterns.interpreter import Event, Move, Program
 from padsheet.patterns.paths import CLIP_CLEAR_MM, crosses, travel_height_mm, within_plate
 
 __all__ = [
+    "MESH_PART",
     "ROUNDING_MM",
     "Extent",
     "MoveChecks",
@@ -29,7 +30,7 @@ ROUNDING_MM = 0.001
 
 # Where the bed goes on beyond the mesh is a guess, and so is how the correction fades. What they
 # may take away is checked apart from the reach, and may use up this part of the clearance.
-_MESH_PART = 0.5
+MESH_PART = 0.5
 _SPEED_FACTOR = 1.01
 # Turning and rounding leave the fed area a little off; beyond this it is a mistake.
 _AREA_FACTOR = 1.3
@@ -213,7 +214,7 @@ class MoveChecks:
         self._clearance(move, min(_first_z_mm(move), move.z1_mm), motion.clearance_mm)
         if self.mesh_z_mm is not None:
             lowest = self.lowest_mm[move.line]
-            self._clearance(move, lowest, motion.clearance_mm * _MESH_PART, "mesh-")
+            self._clearance(move, lowest, motion.clearance_mm * MESH_PART, "mesh-")
         if move.z1_mm < motion.z_lowest_mm - ROUNDING_MM:
             raise refusal(
                 "z-lowest",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator
 
@@ -11,7 +12,9 @@ from padsheet.patterns.gcode_comments import comment_lines
 from padsheet.patterns.paths import CLIP_CLEAR_MM, crosses, travel_height_mm
 from padsheet.patterns.sheet import Sheet, Stroke
 
-__all__ = ["switches_mesh_off", "write_gcode"]
+__all__ = ["switches_mesh_off", "travels_mm", "write_gcode"]
+
+Point = tuple[float, float, float]
 
 _FIRST_LIFT_MM = 5.0
 _PARK_ABOVE_MM = 40.0
@@ -72,6 +75,28 @@ def write_gcode(sheet: Sheet, bed: Bed) -> str:
     return "\n".join(pen.lines) + "\n"
 
 
+def travels_mm(sheet: Sheet, bed: Bed) -> list[tuple[Point, Point]]:
+    """Return the ends (x, y, z) of the level travels from each stroke to the next."""
+    highest = max(z for stroke in sheet.strokes for _, _, z in stroke.xyz_mm)
+    level = travel_height_mm(highest, bed.motion)
+    travels = []
+    for before, after in itertools.pairwise(sheet.strokes):
+        here, there = before.xyz_mm[-1], after.xyz_mm[0]
+        if math.dist(here, there) > _NO_LENGTH_MM:
+            height = _travel_height_mm(bed, level, here[:2], there[:2])
+            travels.append(((*here[:2], height), (*there[:2], height)))
+    return travels
+
+
+def _travel_height_mm(
+    bed: Bed, level_mm: float, start: tuple[float, float], end: tuple[float, float]
+) -> float:
+    """Return how high a travel runs that is level but for what it has to clear."""
+    clips = (clip.grown(_BODY_MM) for clip in bed.plate.keep_out)
+    crossing = any(crosses(clip, start, end) for clip in clips)
+    return max(level_mm, CLIP_CLEAR_MM) if crossing else level_mm
+
+
 def switches_mesh_off(bed: Bed) -> bool:
     """Tell whether a sheet without the mesh can switch it off: where M420 switches it on."""
     return any(line.split()[:1] == ["M420"] for line in bed.code.mesh_on)
@@ -96,12 +121,12 @@ class _Pen:
     def travel(self, x: float, y: float, z: float) -> None:
         """Lift, go over (x, y) at travel height, and come down to z."""
         motion = self.bed.motion
-        height = self.travel_mm
-        clips = (clip.grown(_BODY_MM) for clip in self.bed.plate.keep_out)
         # From the home position the path is unknown, so it is taken high.
-        if self.at is None or any(crosses(clip, self.at[:2], (x, y)) for clip in clips):
-            height = max(height, CLIP_CLEAR_MM)
-        self.lift(height)
+        high = max(self.travel_mm, CLIP_CLEAR_MM)
+        here = None if self.at is None else self.at[:2]
+        self.lift(
+            high if here is None else _travel_height_mm(self.bed, self.travel_mm, here, (x, y))
+        )
         self.say(f"G0 X{_fixed(x)} Y{_fixed(y)} F{_per_minute(motion.travel_mm_s)}")
         self.say(f"G0 Z{_fixed(z)} F{_per_minute(motion.z_mm_s)}")
         self.at = (x, y, z)

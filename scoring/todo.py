@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from padsheet.scoring.lost import Lost
     from padsheet.scoring.mesh import Mesh
     from padsheet.scoring.round_edits import RoundEdits
-    from padsheet.scoring.sheet_choice import TooNear
+    from padsheet.scoring.too_near import TooNear
 
 __all__ = [
     "Step",
@@ -516,7 +516,8 @@ def sheet_steps(
     PadsheetError
         If profile or record cannot be read.
     """
-    from padsheet.scoring.sheet_choice import TooNear, advised_reach
+    from padsheet.scoring.sheet_choice import advised_reach
+    from padsheet.scoring.too_near import TooNear
 
     bed, base = folder.bed(), command_base(folder.path)
     planned = () if advice is None else advice.steps
