@@ -19,7 +19,7 @@ from padsheet.cli.options import (
     say,
     user_errors,
 )
-from padsheet.cli.questions import EDIT_STYLES, ask
+from padsheet.cli.questions import EDIT_STYLES, OFFSET_STYLES, ask
 from padsheet.patterns.bed import Bed, Plate
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
@@ -77,6 +77,11 @@ NOT_VALUES = frozenset({"directory", "force"})
     help="How many screws level the bed; their places are guessed, to be corrected.",
 )
 @click.option("--edit-style", type=click.Choice(EDIT_STYLES), help="How the printer is told edits.")
+@click.option(
+    "--offset-style",
+    type=click.Choice(OFFSET_STYLES),
+    help="How the offset of all points is set; hand is by the printer's menu or knob.",
+)
 @click.option("--edit-template", metavar="LINE", help="Line for one point, for the custom style.")
 @click.option(
     "--g29-sets-points",
@@ -188,6 +193,7 @@ def _tables(options: dict[str, Any]) -> dict[str, Any]:
         "edits": {
             "style": options["edit_style"],
             "template": options["edit_template"],
+            "offset_style": options["offset_style"],
             "g29_sets_points": options["g29_sets_points"] or None,
         },
     }

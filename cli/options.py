@@ -209,12 +209,14 @@ def user_errors() -> Iterator[None]:
         raise _UserError(str(access_error(error))) from error
 
 
-def fitted(text: str, stream: IO[Any], *, hang: int = 0) -> str:
+def fitted(text: str, stream: IO[Any], *, hang: int = 0, piped: bool = False) -> str:
     """Break lines between words where a terminal would break them anywhere; else leave them.
+
+    With `piped` they are broken at 80 columns where there is no terminal, too.
 
     Lines after a break are set in by `hang` more characters than the line itself.
     """
-    if not stream.isatty():
+    if not (piped or stream.isatty()):
         return text
     width = max(20, columns_of(stream))
     lines = []
@@ -246,24 +248,24 @@ def columns_of(stream: IO[Any]) -> int:
         return DEFAULT_COLUMNS
 
 
-def say(text: str, *, hang: int = 0) -> None:
+def say(text: str, *, hang: int = 0, piped: bool = False) -> None:
     """Print talk, which goes to standard error; see `fitted`."""
-    click.echo(fitted(here(text), sys.stderr, hang=hang), err=True)
+    click.echo(fitted(here(text), sys.stderr, hang=hang, piped=piped), err=True)
 
 
 def say_steps(steps: Iterable[Step]) -> None:
     """Say what to do now, in order, with the commands to copy; see `padsheet.scoring.todo`."""
     listed = list(steps)
     for number, step in enumerate((step for step in listed if not step.fact), start=1):
-        say(f"{number}. {step.text}", hang=3)
+        say(f"{number}. {step.text}", hang=3, piped=True)
         _say_commands(step.commands)
         if step.other is not None:
-            say(f"   {step.other.text}")
+            say(f"   {step.other.text}", piped=True)
             _say_commands(step.other.commands)
     if facts := [step.text for step in listed if step.fact]:
         say("Good to know:")
         for text in facts:
-            say(f"- {text}", hang=2)
+            say(f"- {text}", hang=2, piped=True)
 
 
 def _say_commands(commands: Iterable[str]) -> None:

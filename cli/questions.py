@@ -15,7 +15,7 @@ from padsheet.patterns.profile import DEFAULT_INSET_MM, bed_from_tables
 from padsheet.patterns.profile_keys import TABLES, Key
 from padsheet.scoring.edit_styles import check_style
 
-__all__ = ["BACK", "EDIT_STYLES", "STYLE_WORDS", "ask"]
+__all__ = ["BACK", "EDIT_STYLES", "OFFSET_STYLES", "OFFSET_STYLE_WORDS", "STYLE_WORDS", "ask"]
 
 EDIT_STYLES = tuple(str(style) for style in TABLES["edits"]["style"].choices)
 
@@ -30,6 +30,18 @@ STYLE_WORDS = {
     "G29 S3": "G29 S3 sets the value of a point; elsewhere it may start a probing run",
     "table": "no command, or you do not know: values to type in by hand",
     "custom": "a line of your own",
+}
+
+
+OFFSET_STYLES = tuple(str(style) for style in TABLES["edits"]["offset_style"].choices)
+
+# What the questions say of each, in the order of the choices.
+OFFSET_STYLE_WORDS = {
+    "none": "not at all: every mesh point is moved alike",
+    "M851": "M851 sets it, and M500 saves it",
+    "M206": "M206 sets it, and M500 saves it",
+    "M290": "M290 moves the nozzle while a print runs",
+    "hand": "by hand in the printer's menu or at its knob, or you do not know",
 }
 
 
@@ -122,7 +134,7 @@ def _shown(answer: Any) -> str:
 
 def _options(answers: Answers) -> Answers:
     """Turn the answers into what the options would have told."""
-    names = ("inset", "bed_temp", "screws", "edit_style")
+    names = ("inset", "bed_temp", "screws", "edit_style", "offset_style")
     options = {name: answers[name] for name in names}
     options["size"] = (answers["size_x_mm"], answers["size_y_mm"])
     options["mesh"] = (answers["columns"], answers["rows"])
@@ -248,6 +260,7 @@ ANSWERS: dict[str, tuple[str, ...]] = {
     "thread": tuple(PITCH_MM),
     "raises": tuple(str(choice) for choice in TABLES["screw"]["raises"].choices),
     "edit_style": EDIT_STYLES,
+    "offset_style": OFFSET_STYLES,
 }
 RAISES_WORDS = {
     "clockwise": "clockwise raises the bed",
@@ -347,5 +360,14 @@ QUESTIONS = (
         default="",
         ask=_ask_template,
         applies=lambda answers: answers.get("edit_style") == "custom",
+    ),
+    _Question(
+        name="offset_style",
+        about="How do you move the nozzle up or down at all points alike (the Z offset)? If your "
+        "printer's menu has such a setting, by hand is always right.",
+        choices=tuple(OFFSET_STYLE_WORDS[style] for style in OFFSET_STYLES),
+        text="Way to set the offset of all points",
+        default=str(Bed().edits.offset_style),
+        ask=_ask_listed,
     ),
 )

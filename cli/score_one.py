@@ -133,6 +133,10 @@ def _chosen_round(folder: BedFolder, sheet_path: Path | None, number: int | None
     )
 
 
+#: Said below the figures of a self-check.
+NOT_OF_THE_BED = "A self-check judges the ruler: no point of the bed is corrected by it."
+
+
 def show_scores(scored: Scored, *, in_short: bool = False) -> None:
     """Print table, map and the one sentence that sums them up; no table if `in_short`."""
     colour = sys.stdout.isatty() and not _no_colour()
@@ -142,6 +146,7 @@ def show_scores(scored: Scored, *, in_short: bool = False) -> None:
         click.echo()
         for sentence in scored.check.words:
             click.echo(fitted(sentence, sys.stdout))
+        click.echo(fitted(NOT_OF_THE_BED, sys.stdout))
         return
     if not in_short:
         click.echo(score_table(scored.score, scored.advice, width=width))

@@ -368,7 +368,8 @@ def _check_screws(bed: Bed) -> None:
                     f'[[screw]] "{screw.name}": {axis} is {value:g}, more than '
                     f"{SCREW_BEYOND_MM:g} mm outside the plate, which reaches from "
                     f"{_corners(bed.plate.outline)}",
-                    f"Correct it, or the size or origin: {_origin_words(bed)}.",
+                    f"Correct it, or the size or origin: {_origin_words(bed)}. The places of "
+                    "screws do not move with [plate] origin: give them anew where it was changed.",
                 )
     for one, other in itertools.combinations(bed.screws, 2):
         if one.name == other.name:

@@ -41,7 +41,12 @@ class Style:
 
 
 def annotate(
-    photo_rgb: NDArray[np.uint8], sheet: Sheet, score: SheetScore, to_pixel: ToPixel
+    photo_rgb: NDArray[np.uint8],
+    sheet: Sheet,
+    score: SheetScore,
+    to_pixel: ToPixel,
+    *,
+    judged: bool = True,
 ) -> Image.Image:
     """Draw the scores on the photo of the sheet.
 
@@ -57,6 +62,8 @@ def annotate(
     to_pixel : callable
         Turns bed millimetres, shape (K, 2) as (x, y), into pixels of `photo_rgb`, shape (K, 2) as
         (column, row), pixel centres at whole numbers.
+    judged : bool, optional
+        Whether verdict and squish score stand below the number; a self-check judges no point.
 
     Returns
     -------
@@ -78,7 +85,7 @@ def annotate(
     outlines = [(answer, outline) for (_, answer), outline in zip(pairs, seen, strict=True)]
     _draw_outlines(image, outlines, score, style)
     picture = Image.fromarray(image)
-    labels = [_label_lines(answer, score, style) for answer, _ in outlines]
+    labels = [_label_lines(answer, score, style)[: None if judged else 1] for answer, _ in outlines]
     # As many lines as fit everywhere: labels of one picture should look alike.
     rooms = _rooms_below([outline for _, outline in outlines])
     fits = [_fitting(*pair) for pair in zip(labels, rooms, strict=True)]

@@ -15,7 +15,7 @@ from padsheet.scoring.kept_proof import Kind
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.phrases import place
 
-__all__ = ["StyleProof", "judge_proof", "proof_node", "prove_edit"]
+__all__ = ["StyleProof", "judge_proof", "proof_node", "prove_edit", "tells_setting"]
 
 PROOF_MM = 0.02
 # The table shows two or three decimals: half a unit of the second, and some air.
@@ -35,10 +35,13 @@ class StyleProof:
         "ok", or what this printer does otherwise than the profile says.
     text : str
         What was seen and what to change, in sentences.
+    setting_open : bool
+        Whether it left open if the printer adds or sets: the old value was near zero.
     """
 
     kind: Kind
     text: str
+    setting_open: bool = False
 
     @property
     def ok(self) -> bool:
@@ -49,6 +52,17 @@ class StyleProof:
 def proof_change_mm(bed: Bed) -> float:
     """Return the size of the proof's edit: 0.02 mm, or what the printer's smallest edit allows."""
     return round(math.ceil(PROOF_MM / bed.edits.smallest_mm - 1e-9) * bed.edits.smallest_mm, 6)
+
+
+def _near_zero(value_mm: float) -> bool:
+    """Tell whether adding to a value and setting it look alike."""
+    return abs(value_mm) <= 2 * SAME_MM
+
+
+def tells_setting(bed: Bed, mesh: Mesh) -> bool:
+    """Tell whether a proof on this mesh would tell a printer that adds from one that sets."""
+    i, j = proof_node(bed, mesh)
+    return not _near_zero(float(mesh.z_mm[j, i]))
 
 
 def _elsewhere(bed: Bed, node: Node) -> dict[Kind, Node]:
@@ -93,7 +107,7 @@ def proof_node(bed: Bed, mesh: Mesh) -> Node:
         distinct = set(places.values()) - {node}
         old_mm = abs(float(mesh.z_mm[j, i]))
         middle = math.hypot(i - (bed.mesh.columns - 1) / 2, j - (bed.mesh.rows - 1) / 2)
-        return len(turned), len(distinct), 2 * SAME_MM < old_mm, seen, -middle
+        return len(turned), len(distinct), not _near_zero(old_mm), seen, -middle
 
     return max(bed.mesh.nodes, key=worth)
 
@@ -165,12 +179,13 @@ def _judge_value(before: Mesh, after: Mesh, bed: Bed, node: Node) -> StyleProof:
     seen = f"at {place(i, j)} the value went from {old_mm:.3f} to {got_mm:.3f} mm"
     if abs(got_mm - old_mm - dz_mm) <= SAME_MM:
         text = f"The edit was taken as meant: {seen}."
-        if abs(old_mm) <= 2 * SAME_MM:
+        setting_open = _near_zero(old_mm)
+        if setting_open:
             text += (
-                " The old value is near zero, so this does not tell adding from setting: prove "
-                "again once the mesh is no longer flat."
+                " The old value is near zero, so this does not tell adding from setting: once the "
+                "mesh is no longer flat, another proof stands before the next edits."
             )
-        return StyleProof(kind="ok", text=text)
+        return StyleProof(kind="ok", text=text, setting_open=setting_open)
     if abs(got_mm - old_mm + dz_mm) <= SAME_MM:
         return StyleProof(
             kind="wrong-sign",

@@ -66,6 +66,7 @@ def write_proof(folder: BedFolder, bed: Bed, proof: StyleProof) -> Path:
         "format": 1,
         "kind": proof.kind,
         "text": proof.text,
+        "setting_open": proof.setting_open,
         "taken": now_text(),
         "profile": style_of(bed),
     }
@@ -79,8 +80,20 @@ def forget_proof(folder: BedFolder) -> None:
 
 
 def is_proved(folder: BedFolder, bed: Bed) -> bool:
-    """Tell whether the proof on file passed and stands for this profile."""
-    return _kept(folder, bed).get("kind") == "ok"
+    """Tell whether the proof on file passed, stands for this profile, and leaves nothing open.
+
+    One on a flat mesh does not tell a printer that adds from one that sets: it stands only until
+    the mesh, as it is known now, lets another proof tell that.
+    """
+    data = _kept(folder, bed)
+    if data.get("kind") != "ok":
+        return False
+    if not data.get("setting_open") or not folder.active_mesh_fits():
+        return True
+    from padsheet.scoring.edit_proof import tells_setting
+
+    mesh = folder.active_mesh()
+    return mesh is None or mesh.absent or not tells_setting(bed, mesh)
 
 
 def refuse_failed_proof(folder: BedFolder, bed: Bed) -> None:

@@ -26,7 +26,7 @@ from padsheet.scoring.photo import jpeg_bytes
 from padsheet.scoring.photo_guide import bad_photo, good_photo
 from padsheet.scoring.phrases import PLUS_MINUS, place, signed, typographic
 from padsheet.scoring.quality import PhotoNote
-from padsheet.scoring.selfcheck import SelfCheck
+from padsheet.scoring.selfcheck import CheckedPad, SelfCheck
 from padsheet.scoring.squish import Z95, PadScore, SheetScore
 from padsheet.scoring.todo import Step
 from padsheet.scoring.together import shapes_mm, shared_words
@@ -110,6 +110,7 @@ class PadView:
     squish: str
     todo: str
     todo_words: str
+    checked: str
     in_all: str
     sentence: str
     words: str
@@ -207,7 +208,8 @@ def render_report(
         shared=f"{Z95 * (advice.offset_sigma_mm if advice else score.common_sigma_mm):.3f}",
         classes=_legend(score),
         unread=UNREAD,
-        pads=_pad_views(score, advice, curves, crops or {}),
+        pads=_pad_views(score, advice, curves, crops or {}, check),
+        check=check,
         rounds=rounds,
         photo_notes=photo_notes,
         good_photo=Markup(good_photo()),
@@ -306,10 +308,12 @@ def _pad_views(
     advice: Advice | None,
     curves: Sequence[LadderCurve],
     crops: Mapping[tuple[int, int], NDArray[np.uint8]],
+    check: SelfCheck | None,
 ) -> list[PadView]:
     """Return the pads, those that were not read first, then by the size of their error."""
     by_node = {(curve.i, curve.j): curve for curve in curves}
     advised = {(node.i, node.j): node for node in (advice.nodes if advice else ())}
+    checked = {(pad.i, pad.j): _checked_words(pad) for pad in (check.pads if check else ())}
 
     def urgency(pad: PadScore) -> tuple[int, float]:
         if pad.gap_mm is None:
@@ -333,6 +337,7 @@ def _pad_views(
                 todo=adjustment(node),
                 todo_words=_todo_words(node, advice),
                 in_all=in_all(node, advice),
+                checked=checked.get((pad.i, pad.j), "unread"),
                 sentence=error_sentence(pad, score.target_gap_mm),
                 words=squish_words(pad),
                 reason="" if pad.reason is None else pad.reason.text,
@@ -344,6 +349,13 @@ def _pad_views(
             )
         )
     return views
+
+
+def _checked_words(pad: CheckedPad) -> str:
+    """Say what a self-check showed of one pad: known and found lift, no verdict on the bed."""
+    lift = f"lifted by {pad.known_mm:.3f} mm" if pad.known_mm else "not lifted"
+    half = f"{PLUS_MINUS} {Z95 * pad.sigma_mm:.3f} mm (95 %)"
+    return f"{lift}, found {typographic(signed(pad.found_mm, 3))} {half}"
 
 
 def _todo_words(node: NodeAdvice | None, advice: Advice | None) -> str:

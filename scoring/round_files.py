@@ -104,7 +104,7 @@ def photo_with_scores(photos: Sequence[Photo], scored: Scored, sheet: Sheet) -> 
         seen = camera.project(np.asarray(xy_mm, float))[..., ::-1]
         return np.asarray((seen + 0.5) * scale - 0.5)
 
-    return annotate(picture, sheet, scored.shown, to_pixel)
+    return annotate(picture, sheet, scored.shown, to_pixel, judged=scored.check is None)
 
 
 def drawing_with_scores(scored: Scored, sheet: Sheet) -> Image.Image:

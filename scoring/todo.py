@@ -725,7 +725,7 @@ def _before_edits(base: str, *, proved: bool, mesh_known: bool) -> list[Step]:
         return []
     return [
         Step(
-            text="Once, before the first edits: prove that the printer counts points and signs as "
+            text="Before these edits, once: prove that the printer counts points and signs as "
             "bed.toml says. The first command writes one small edit and what to do with it, the "
             "second judges the mesh shown after it. With a serial cable this step is part of "
             "the next one's send.",

@@ -179,7 +179,7 @@ def test_a_folder_that_cannot_be_written_is_named(tmp_path: Path) -> None:
 
 
 def test_at_a_terminal_the_few_things_are_asked(tmp_path: Path, terminal: None) -> None:
-    result = run("init", tmp_path, answers="300\n200 mm\n\n7\n99\n4\n\n65\n\ntable\n\n")
+    result = run("init", tmp_path, answers="300\n200 mm\n\n7\n99\n4\n\n65\n\ntable\n\n\n")
     assert result.exit_code == 0, result.output
     assert result.stdout == ""
     assert "Width of the plate" in result.stderr
@@ -194,7 +194,7 @@ def test_at_a_terminal_the_few_things_are_asked(tmp_path: Path, terminal: None) 
 
 
 def test_an_inset_without_room_is_asked_again(tmp_path: Path, terminal: None) -> None:
-    result = run("init", tmp_path, answers="\n\n\n\n\n109\n32\n\n\n\n\n")
+    result = run("init", tmp_path, answers="\n\n\n\n\n109\n32\n\n\n\n\n\n")
     assert result.exit_code == 0, result.output
     assert "[mesh]" in result.stderr
     assert load_bed(tmp_path).mesh.x_min_mm == 32
@@ -205,7 +205,7 @@ def test_screws_that_are_told_become_blocks_inside_the_plate(
     tmp_path: Path, terminal: None, count: int
 ) -> None:
     """Which turn raises the bed is asked as a person finds it out: by trying."""
-    result = run("init", tmp_path, answers="\n" * 7 + f"2\n{count}\nM3\n1\n\n\n")
+    result = run("init", tmp_path, answers="\n" * 7 + f"2\n{count}\nM3\n1\n\n\n\n")
     assert result.exit_code == 0, result.output
     assert "Give 0, 3 or 4." in result.stderr
     assert "Turn it a little and look" in result.stderr
@@ -226,7 +226,7 @@ def test_nobody_has_to_know_which_turn_raises_the_bed(
     tmp_path: Path, terminal: None, answer: str
 ) -> None:
     """A guessed direction would double the tilt."""
-    result = run("init", tmp_path, answers="\n" * 7 + f"4\n\n{answer}\n\n\n")
+    result = run("init", tmp_path, answers="\n" * 7 + f"4\n\n{answer}\n\n\n\n")
     assert result.exit_code == 0, result.output
     assert "3  I do not know: until bed.toml says it" in result.stderr
     assert {s.raises for s in load_bed(tmp_path).screws} == {"unknown"}
@@ -243,7 +243,7 @@ def test_screws_told_by_an_option_get_no_direction_either(tmp_path: Path) -> Non
 @pytest.mark.parametrize("back", ["<", "back"])
 def test_one_can_go_back_to_the_question_before(tmp_path: Path, terminal: None, back: str) -> None:
     # At the first there is nothing to go back to; 300 is put right at the second time.
-    answers = f"{back}\n300\n200\n{back}\n{back}\n310\n\n" + "\n" * 9
+    answers = f"{back}\n300\n200\n{back}\n{back}\n310\n\n" + "\n" * 10
     result = run("init", tmp_path, answers=answers)
     assert result.exit_code == 0, result.output
     assert result.stderr.count("< or b goes back to the question before") == 1
@@ -254,7 +254,7 @@ def test_one_can_go_back_to_the_question_before(tmp_path: Path, terminal: None, 
 
 def test_going_back_passes_over_what_is_not_asked(tmp_path: Path, terminal: None) -> None:
     """From the way to tell a mesh value, without screws, to their number."""
-    result = run("init", tmp_path, answers="\n" * 8 + "<\n3\n\n\n\n\n")
+    result = run("init", tmp_path, answers="\n" * 8 + "<\n3\n\n\n\n\n\n")
     assert result.exit_code == 0, result.output
     assert len(load_bed(tmp_path).screws) == 3
 
@@ -263,15 +263,17 @@ def test_answers_are_shown_and_can_be_changed_before_anything_is_written(
     tmp_path: Path, terminal: None
 ) -> None:
     # Width; screws, which ask for more; a value kept by going back; a number that is none.
-    answers = "\n" * 9 + "1\n250\n8\n4\n5\n2\n2\n<\n44\n<\n\n\n"
+    answers = "\n" * 10 + "1\n250\n8\n4\n5\n2\n2\n<\n44\n<\n\n\n"
     result = run("init", tmp_path, answers=answers)
     assert result.exit_code == 0, result.output
     assert "   1  Width of the plate (x), mm: 220\n" in result.stderr
     assert "   1  Width of the plate (x), mm: 250\n" in result.stderr
     assert "Their thread (3, 4 or 5 for M3, M4 or M5): 5" in result.stderr
     assert "Turn that raises the bed: counter-clockwise" in result.stderr
-    assert "or a number from 1 to 11." in result.stderr
-    assert result.stderr.count("Way to tell a mesh value [") == 2  # back from the end, too
+    assert "or a number from 1 to 12." in result.stderr
+    assert (
+        result.stderr.count("Way to set the offset of all points [") == 2
+    )  # back from the end, too
     bed = load_bed(tmp_path)
     assert (bed.plate.size_x_mm, bed.plate.size_y_mm, len(bed.screws)) == (250, 220, 4)
     assert {(s.pitch_mm, s.raises) for s in bed.screws} == {(0.8, "counter-clockwise")}
@@ -280,7 +282,7 @@ def test_answers_are_shown_and_can_be_changed_before_anything_is_written(
 def test_a_change_that_leaves_the_mesh_no_room_asks_for_the_inset(
     tmp_path: Path, terminal: None
 ) -> None:
-    answers = "\n" * 5 + "60\n" + "\n" * 3 + "1\n100\n<\n30\n\n"
+    answers = "\n" * 5 + "60\n" + "\n" * 4 + "1\n100\n<\n30\n\n"
     result = run("init", tmp_path, answers=answers)
     assert result.exit_code == 0, result.output
     assert "[mesh]" in result.stderr
@@ -288,7 +290,7 @@ def test_a_change_that_leaves_the_mesh_no_room_asks_for_the_inset(
 
 
 def test_no_at_the_end_writes_nothing(tmp_path: Path, terminal: None) -> None:
-    result = run("init", tmp_path / "a", answers="\n" * 9 + "n\n")
+    result = run("init", tmp_path / "a", answers="\n" * 10 + "n\n")
     assert result.exit_code == 1
     assert result.stderr.endswith("nothing was written.\n")
     assert not (tmp_path / "a").exists()
@@ -306,7 +308,7 @@ def test_screws_of_a_round_plate_lie_on_it(tmp_path: Path) -> None:
 def test_what_is_no_size_is_asked_again_in_plain_words(
     tmp_path: Path, terminal: None, answer: str
 ) -> None:
-    result = run("init", tmp_path, answers=f"{answer}\n250" + "\n" * 10)
+    result = run("init", tmp_path, answers=f"{answer}\n250" + "\n" * 11)
     assert result.exit_code == 0, result.output
     assert "Give a number from 50 to 1000, such as 220." in result.stderr
     assert load_bed(tmp_path).plate.size_x_mm == 250
@@ -316,7 +318,7 @@ def test_what_is_no_size_is_asked_again_in_plain_words(
 def test_the_style_is_told_by_number_or_word(
     tmp_path: Path, terminal: None, answer: str, style: str
 ) -> None:
-    result = run("init", tmp_path, answers="\n" * 8 + f"help\n9\n{answer}\n\n")
+    result = run("init", tmp_path, answers="\n" * 8 + f"help\n9\n{answer}\n\n\n")
     assert result.exit_code == 0, result.output
     assert result.stderr.count("Give a number from 1 to 5") == 2
     assert load_bed(tmp_path).edits.style == style
@@ -324,7 +326,7 @@ def test_the_style_is_told_by_number_or_word(
 
 def test_a_question_mark_explains_and_asks_again(tmp_path: Path, terminal: None) -> None:
     """It takes no choice, not even where one may not know."""
-    answers = "\n\n?\n2\n" + "\n" * 4 + "4\n\n?\n1\n\n\n"
+    answers = "\n\n?\n2\n" + "\n" * 4 + "4\n\n?\n1\n\n\n\n"
     result = run("init", tmp_path, answers=answers)
     assert result.exit_code == 0, result.output
     said = " ".join(result.stderr.split())
@@ -341,17 +343,17 @@ def test_every_style_has_its_words() -> None:
 
 
 def test_enter_at_every_question_gives_the_default_bed(tmp_path: Path, terminal: None) -> None:
-    assert run("init", tmp_path, answers="\n" * 10).exit_code == 0
+    assert run("init", tmp_path, answers="\n" * 11).exit_code == 0
     assert load_bed(tmp_path) == Bed()
 
 
 def test_g29_is_only_taken_with_the_manuals_word(tmp_path: Path, terminal: None) -> None:
-    result = run("init", tmp_path / "a", answers="\n" * 8 + "G29 S3\ny\n\n")
+    result = run("init", tmp_path / "a", answers="\n" * 8 + "G29 S3\ny\n\n\n")
     assert result.exit_code == 0, result.output
     assert "probing run" in result.stderr
     assert load_bed(tmp_path / "a").edits.g29_sets_points
     # Whoever says no is asked for another style.
-    result = run("init", tmp_path / "b", answers="\n" * 8 + "3\nn\n4\n\n")
+    result = run("init", tmp_path / "b", answers="\n" * 8 + "3\nn\n4\n\n\n")
     assert result.exit_code == 0, result.output
     assert load_bed(tmp_path / "b").edits.style == "table"
     assert not load_bed(tmp_path / "b").edits.g29_sets_points
@@ -359,7 +361,7 @@ def test_g29_is_only_taken_with_the_manuals_word(tmp_path: Path, terminal: None)
 
 def test_the_custom_line_is_asked_for(tmp_path: Path, terminal: None) -> None:
     line = "SETPOINT {column0} {row0} {change_mm:.2f}"
-    assert run("init", tmp_path, answers="\n" * 8 + f"custom\n{line}\n\n").exit_code == 0
+    assert run("init", tmp_path, answers="\n" * 8 + f"custom\n{line}\n\n\n").exit_code == 0
     assert load_bed(tmp_path).edits.template == line
 
 
@@ -367,7 +369,7 @@ def test_a_custom_line_that_cannot_be_filled_in_is_asked_again(
     tmp_path: Path, terminal: None
 ) -> None:
     line = "SETPOINT {column0} {row0} {change_mm:.2f}"
-    result = run("init", tmp_path, answers="\n" * 8 + f"5\nFOO\n{{x}}\nG1 X{line}\n{line}\n\n")
+    result = run("init", tmp_path, answers="\n" * 8 + f"5\nFOO\n{{x}}\nG1 X{line}\n{line}\n\n\n")
     assert result.exit_code == 0, result.output
     assert "needs the column of the point" in result.stderr
     assert "takes M words that do none of these" in result.stderr
@@ -388,10 +390,21 @@ def test_breaking_off_writes_nothing(tmp_path: Path, terminal: None) -> None:
 
 
 def test_where_x0_y0_lies_is_asked_and_the_screws_follow(tmp_path: Path, terminal: None) -> None:
-    result = run("init", tmp_path, answers="180\n180\n2\n\n\n\n\n3\n\n\n\n\n")
+    result = run("init", tmp_path, answers="180\n180\n2\n\n\n\n\n3\n\n\n\n\n\n")
     assert result.exit_code == 0, result.output
     bed = load_bed(tmp_path)
     assert (bed.plate.origin, bed.mesh.x_min_mm, bed.mesh.x_max_mm) == ("centre", -70, 70)
     assert {(s.x_mm, s.y_mm) for s in bed.screws} == {(-65, -65), (65, -65), (0, 65)}
     assert "X0 Y0 in the middle" in result.stderr
     assert "coordinates of the printer" in " ".join((tmp_path / "bed.toml").read_text().split())
+
+
+def test_how_the_offset_is_set_is_asked_and_can_be_told(tmp_path: Path, terminal: None) -> None:
+    result = run("init", tmp_path / "a", answers="\n" * 9 + "2\n\n")
+    assert result.exit_code == 0, result.output
+    assert load_bed(tmp_path / "a").edits.offset_style == "M851"
+    assert "by hand is always right" in " ".join(result.stderr.split())
+    assert run("init", tmp_path / "b", answers="\n" * 12).exit_code == 0
+    assert load_bed(tmp_path / "b").edits.offset_style == "hand"
+    assert run("init", tmp_path / "c", "--offset-style", "M290").exit_code == 0
+    assert load_bed(tmp_path / "c").edits.offset_style == "M290"

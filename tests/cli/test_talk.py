@@ -13,6 +13,8 @@ import pytest
 from click.testing import CliRunner
 
 from padsheet.cli.main import main
+from padsheet.cli.options import say_steps
+from padsheet.scoring.todo import Step
 
 
 def run(*arguments: object):
@@ -131,3 +133,12 @@ def test_a_mistyped_code_is_not_answered_with_strange_ones() -> None:
     assert "Did you mean" not in run("explain", "nonsense").stderr
     assert "pad-glare" in run("explain", "photo-glare").stderr
     assert "photo-" in run("explain", "foto").stderr
+
+
+def test_steps_are_wrapped_where_there_is_no_terminal_too(capsys) -> None:
+    command = "padsheet -C my-bed score " + " ".join(f"photo-{k}.jpg" for k in range(20))
+    say_steps([Step(text="word " * 40, commands=(command,)), Step(text="fact " * 40, fact=True)])
+    lines = capsys.readouterr().err.splitlines()
+    assert f"     {command}" in lines
+    assert max(len(line) for line in lines if command not in line) <= 80
+    assert sum(line.startswith("   word") for line in lines) >= 2

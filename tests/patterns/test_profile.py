@@ -218,7 +218,7 @@ BROKEN = [
     (
         '[[screw]]\nname = "a"\nx_mm = -61\ny_mm = 3',
         "profile-geometry",
-        ["[[screw]]", '"a"', "x_mm", "-61"],
+        ["[[screw]]", '"a"', "x_mm", "-61", "do not move with [plate] origin"],
     ),
     (
         '[[screw]]\nname = "a"\nx_mm = 1\ny_mm = 3\n[[screw]]\nname = "a"\nx_mm = 9\ny_mm = 3',

@@ -17,6 +17,7 @@ from padsheet.scoring.curves import LadderCurve
 from padsheet.scoring.quality import PhotoNote
 from padsheet.scoring.remarks import HELD_BACK, NEVER_LOWERED
 from padsheet.scoring.report import TEMPLATES, RoundRow, render_report
+from padsheet.scoring.selfcheck import CheckedPad, SelfCheck
 from padsheet.scoring.squish import PadScore, Reason
 from padsheet.scoring.todo import Step
 from padsheet.scoring.words import summary
@@ -398,3 +399,26 @@ def test_fine_tuning_and_what_goes_against_the_offset_are_told_at_the_point(scor
     assert "brackets are fine-tuning" not in render_report(
         sheet=scored.sheet, score=scored.score, advice=scored.advice
     )
+
+
+def test_a_self_check_judges_no_point_of_the_bed(scored):
+    pads = tuple(
+        CheckedPad(
+            i=pad.i, j=pad.j, known_mm=0.06 * ((pad.i + pad.j) % 2), found_mm=0.05, sigma_mm=0.004
+        )
+        for pad in scored.score.pads
+        if pad.gap_mm is not None
+    )
+    check = SelfCheck(
+        known_mm=0.06, found_mm=0.058, sigma_mm=0.005, reading_sigma_mm=0.004, chi2=20.0, dof=22,
+        probability=0.5, pads=pads, outcome="trusted", words=("Self-check passed.",),
+    )  # fmt: skip
+    page = render_report(sheet=scored.sheet, score=scored.score, check=check)
+    assert "This sheet checks the ruler, not the bed" in page
+    assert "<small>lifted by 0.060 mm, found +0.050" in page
+    assert "<small>not lifted, found" in page
+    assert "squish" not in page.partition("</style>")[2].lower()
+    assert "lower it" not in page
+    ordinary = render_report(sheet=scored.sheet, score=scored.score)
+    assert "checks the ruler" not in ordinary
+    assert "squish" in ordinary.partition("</style>")[2].lower()
