@@ -136,7 +136,7 @@ def command(
                 )
             if chosen.files.sheet.mesh_active == "unknown":
                 notes.append(_MESH_FIRST)
-            by_hand = hand_offset_words(hand_offset_mm(folder, bed))
+            by_hand = hand_offset_words(hand_offset_mm(folder, bed), bed.edits.offset_style)
             write_group(round_.path, files.by_name, force=force)
     if as_json:
         show_json(_data(round_, chosen))
@@ -269,7 +269,7 @@ def _talk(round_: Round, chosen: Chosen, folder: BedFolder, by_hand: str) -> Non
     for note in files.notes:
         say(note)
     if by_hand:
-        say(f"Common offset, in this print too: {by_hand} (set by hand, as on record).")
+        say(f"Common offset, in this print too: {by_hand} (as on record).")
     if sheet.self_check:
         lifted = [pad for pad in sheet.pads if pad.lift_mm]
         say(

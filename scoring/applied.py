@@ -20,12 +20,21 @@ from padsheet.scoring.json_values import (
     whole,
 )
 
-__all__ = ["KEPT_STYLES", "Applied", "applied_from_json", "applied_to_json", "keeps_offset"]
+__all__ = [
+    "EACH_PRINT_STYLES",
+    "KEPT_STYLES",
+    "Applied",
+    "applied_from_json",
+    "applied_to_json",
+    "keeps_offset",
+]
 
 #: No correction of a mesh point or offset is larger.
 LARGEST_MM = 100.0
 #: Ways to set the common offset by its new value, kept in the printer once it is saved.
 KEPT_STYLES = ("M851", "M206")
+#: Ways to move the nozzle while a print runs, with no step that surely keeps that in the printer.
+EACH_PRINT_STYLES = ("hand", "M290")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from padsheet.patterns.bed import Bed, Edits
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.advice import Advice
-from padsheet.scoring.applied import KEPT_STYLES, Applied, keeps_offset
+from padsheet.scoring.applied import EACH_PRINT_STYLES, KEPT_STYLES, Applied, keeps_offset
 from padsheet.scoring.kept_proof import is_proved
 from padsheet.scoring.offset import offset_how
 from padsheet.scoring.offset_kept import with_present_offset
@@ -167,11 +167,12 @@ def done_steps(folder: BedFolder) -> list[Step]:
 def _done_steps(base: str, told: Edits, *, unsaved: bool, by_hand_mm: float) -> list[Step]:
     """Return the saving, an offset by hand, and what looks after the user's own prints."""
     steps = [_save_step(told, sure=False)] if unsaved else []
-    if words := hand_offset_words(by_hand_mm):
+    if words := hand_offset_words(by_hand_mm, told.offset_style):
         steps.append(
             Step(
-                text=f"In every print from now on: {words}. A printer that keeps an offset set in "
-                "its menu has lost it once it is switched off, unless it was saved after that."
+                text=f"In every print from now on: {words}. A printer that keeps an offset set "
+                f"{_set_how(told)} has lost it once it is switched off, unless it was saved after "
+                "that."
             )
         )
     own = Step(
@@ -232,8 +233,12 @@ def _save_step(told: Edits, *, sure: bool) -> Step:
     )
 
 
-def hand_offset_words(offset_mm: float) -> str:
-    """Say which common offset has to be set by hand in a print; empty if none.
+def _set_how(told: Edits) -> str:
+    return "with M290" if told.offset_style == "M290" else "in its menu"
+
+
+def hand_offset_words(offset_mm: float, style: str = "hand") -> str:
+    """Say which common offset has to be set anew in a print; empty if none.
 
     Examples
     --------
@@ -243,8 +248,9 @@ def hand_offset_words(offset_mm: float) -> str:
     if abs(offset_mm) < SMALLEST_BY_HAND_MM:
         return ""
     verb = "lower" if offset_mm < 0 else "raise"
+    how = "with M290" if style == "M290" else "by hand"
     return (
-        f"{verb} the nozzle by {abs(offset_mm):.2f} mm by hand as it starts, unless the printer "
+        f"{verb} the nozzle by {abs(offset_mm):.2f} mm {how} as it starts, unless the printer "
         "still holds that"
     )
 
@@ -286,16 +292,18 @@ def _moved(offset_mm: float) -> str:
 
 
 def hand_offset_mm(folder: BedFolder, bed: Bed) -> float:
-    """Return the common offset on record that is set by hand in each print; 0 in other styles.
+    """Return the common offset on record that is set in each print, by hand or with M290.
 
-    What was set in another way, when the profile said so, is not counted: the printer keeps that.
+    It is 0 in other styles. What was set in another way, when the profile said so, is not counted:
+    the printer keeps that.
 
     Raises
     ------
     PadsheetError
         If a record cannot be read.
     """
-    if bed.edits.offset_style != "hand":
+    style = bed.edits.offset_style
+    if style not in EACH_PRINT_STYLES:
         return 0.0
     records = (round_.read_applied() for round_ in folder.rounds())
     return sum(
@@ -303,7 +311,7 @@ def hand_offset_mm(folder: BedFolder, bed: Bed) -> float:
         for applied in records
         if applied is not None
         and applied.offset_mm is not None
-        and applied.offset_style in ("hand", "")
+        and applied.offset_style in ((style, "") if style == "hand" else (style,))
     )
 
 
@@ -651,7 +659,8 @@ def after_record(folder: BedFolder, round_: Round) -> list[Step]:
 
 
 def _sheet_waits(folder: BedFolder, base: str, number: int) -> Step:
-    words = hand_offset_words(hand_offset_mm(folder, folder.bed()))
+    bed = folder.bed()
+    words = hand_offset_words(hand_offset_mm(folder, bed), bed.edits.offset_style)
     by_hand = f" In that print: {words}." if words else ""
     if why := outdated(folder, folder.round(number)):
         return Step(
@@ -686,12 +695,18 @@ def _record(advice: Advice, base: str, told: Edits) -> list[Step]:
         text, option = "Once the screws are turned, put it on record.", "--screws"
     elif advice.offset_to_set_mm:
         text = "Once the offset is set, put it on record."
-        if told.offset_style == "hand":
+        if told.offset_style in EACH_PRINT_STYLES:
+            where = "with M290" if told.offset_style == "M290" else "in the printer's menu"
             text = (
-                "Put that on record: the next sheet has to be printed with it. Set in the "
-                "printer's menu it is lost once the printer is switched off, unless it is saved "
-                "after that."
+                "Put that on record: the next sheet has to be printed with it. Set "
+                f"{where} it is lost once the printer is switched off, unless it is saved after "
+                "that."
             )
+            if told.offset_style == "M290":
+                text += (
+                    " Whether saving keeps it too, the printer's manual says; else give it again "
+                    "in every print."
+                )
         option = f"--offset {advice.offset_to_set_mm:.2f}"
     else:
         return []

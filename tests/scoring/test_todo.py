@@ -158,6 +158,17 @@ def test_every_command_and_option_exists(advice: Advice) -> None:
 def test_lines_are_written_where_the_printer_keeps_the_offset() -> None:
     told = todo(ALL[2], Path(), proved=True, mesh_known=True, edits=Edits(offset_style="M290"))
     assert commands(told)[0] == "padsheet edits"
+    record = next(s.text for s in told if any("applied --offset" in c for c in s.commands))
+    assert "Set with M290 it is lost once the printer is switched off" in record
+    assert "else give it again in every print" in record
+
+
+def test_an_offset_with_m290_is_told_again_in_each_print_and_at_the_end() -> None:
+    bed_done = replace(advice_of("nothing", ()), done=True)
+    edits = Edits(offset_style="M290")
+    told = todo(bed_done, Path(), proved=True, mesh_known=True, edits=edits, by_hand_mm=-0.05)
+    assert "lower the nozzle by 0.05 mm with M290 as it starts" in told[0].text
+    assert "keeps an offset set with M290 has lost it" in told[0].text
 
 
 @pytest.mark.parametrize(
