@@ -37,11 +37,7 @@ def with_offset_checked(
         return advice
     before = earlier.read_score()
     there = {(pad.i, pad.j): pad for pad in before.pads}
-    both = [
-        (there[pad.i, pad.j], pad)
-        for pad in score.pads
-        if pad.gap_mm is not None and (pad.i, pad.j) in there
-    ]
+    both = [(there[pad.i, pad.j], pad) for pad in score.pads if (pad.i, pad.j) in there]
     changes = [
         (here.x_mm, here.y_mm, here.gap_mm - was.gap_mm)
         for was, here in both

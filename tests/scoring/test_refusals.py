@@ -17,7 +17,13 @@ from padsheet.patterns.layout import lay_out_sheet
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.gaps import comb_of
 from padsheet.scoring.lines import PadWidths
-from padsheet.scoring.refusals import refuse_blur, refuse_floor, too_few_read, usual_apart
+from padsheet.scoring.refusals import (
+    fewest_pads,
+    refuse_blur,
+    refuse_floor,
+    too_few_read,
+    usual_apart,
+)
 from padsheet.scoring.squish import PadScore, Reason
 
 PX_PER_MM = 10.0
@@ -149,6 +155,27 @@ def unread(verdict: str, code: str = "pad-high") -> PadScore:
 
 HIGH, LOW = unread("off scale high"), unread("off scale low", "pad-low")
 ALIKE, BLURRED = unread("unread", "pad-no-fall"), unread("unread", "pad-blur")
+OUTSIDE = unread("unread", "pad-outside")
+
+
+@pytest.mark.parametrize(
+    ("seen", "outside", "whole", "part"),
+    [
+        # A fifth, and three of a small sheet; all of one that has no more.
+        (25, 0, 5, 5),
+        (26, 0, 6, 6),
+        (9, 0, 3, 3),
+        (2, 0, 2, 2),
+        # Of a close-up only what it shows counts.
+        (6, 19, 5, 3),
+        (2, 23, 5, 2),
+        (20, 5, 5, 4),
+    ],
+)
+def test_how_many_pads_must_be_read(seen: int, outside: int, whole: int, part: int) -> None:
+    pads = [BLURRED] * seen + [OUTSIDE] * outside
+    assert fewest_pads(pads) == whole
+    assert fewest_pads(pads, part=True) == part
 
 
 @pytest.mark.parametrize(

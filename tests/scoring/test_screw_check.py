@@ -11,6 +11,8 @@ import numpy as np
 import pytest
 
 from padsheet.patterns.bed import Bed, MeshGrid, Screw
+from padsheet.patterns.make import make_sheet
+from padsheet.patterns.sheet_file import sheet_to_json
 from padsheet.scoring.advice import Advice, advise
 from padsheet.scoring.applied import Applied, applied_to_json
 from padsheet.scoring.rounds import BedFolder
@@ -57,6 +59,24 @@ def test_a_tilt_that_went_the_other_way_is_told_with_its_figures(
         assert screw.name in step.text
 
 
+def test_tilts_are_told_over_the_width_and_the_depth_of_the_mesh(
+    score_of: Callable[..., object],
+) -> None:
+    before, after = advised(score_of, 1.1, 0.5), advised(score_of, 2.2, 1.0)
+    step = other_way_step(before, after, BED, 3)
+    assert step is not None
+    # 0.18 m either way.
+    assert "from 0.29 to 0.58 mm over the whole mesh" in step.text
+
+
+def test_turns_of_screws_that_the_profile_no_longer_has_tell_nothing(
+    score_of: Callable[..., object],
+) -> None:
+    before, after = advised(score_of, 1.1), advised(score_of, 2.2)
+    assert other_way_step(before, after, BED, 3) is not None
+    assert other_way_step(before, after, dataclasses.replace(BED, screws=SCREWS[:3]), 3) is None
+
+
 @pytest.mark.parametrize("after", [(0.0, 0.0), (0.3, 0.0), (1.1, 0.0), (-0.4, 0.0), (1.12, 0.3)])
 def test_a_tilt_that_did_not_is_not(
     score_of: Callable[..., object], after: tuple[float, float]
@@ -101,13 +121,16 @@ def test_a_profile_corrected_since_is_not_accused(
 ) -> None:
     words = other_way(score_of, then, CLOCKWISE)
     assert told in words
-    assert "Most likely" not in words
+    assert words.endswith(", and what follows goes by that.")
 
 
 def test_only_what_was_not_corrected_is_accused(score_of: Callable[..., object]) -> None:
     now = told_as("counter-clockwise", "counter-clockwise", "clockwise", "clockwise")
     words = other_way(score_of, CLOCKWISE, now)
-    assert "raises at front left and front right has been changed since" in words
+    assert (
+        "raises at front left and front right has been changed since, and what follows goes by "
+        "that. Most likely"
+    ) in words
     assert "turn each of the knobs back left and back right a little" in words
 
 
@@ -154,6 +177,28 @@ def test_turns_are_doubted_until_seen_to_go_right(
     assert doubtful_screws(folder, BED, folder.round(len(slopes))) == doubtful
 
 
+def test_doubt_is_what_was_known_at_the_round_asked_for(
+    tmp_path: Path, score_of: Callable[..., object]
+) -> None:
+    """A later sheet that proves the turns does not change what was advised before it."""
+    (tmp_path / "bed.toml").write_text("", encoding="utf-8")
+    folder = BedFolder(tmp_path)
+    for number, slope in enumerate((1.1, 2.2, 1.2), 1):
+        add_round(folder, number, tilted(score_of, slope), CLOCKWISE, True)
+    doubted = [doubtful_screws(folder, CLOCKWISE, folder.round(number)) for number in (1, 2, 3)]
+    assert doubted == [(), NAMES, ()]
+
+
+def test_a_tilt_that_grew_with_no_screw_turned_puts_none_in_doubt(
+    tmp_path: Path, score_of: Callable[..., object]
+) -> None:
+    (tmp_path / "bed.toml").write_text("", encoding="utf-8")
+    folder = BedFolder(tmp_path)
+    for number, slope in ((1, 1.1), (2, 2.2)):
+        add_round(folder, number, tilted(score_of, slope), CLOCKWISE, False)
+    assert doubtful_screws(folder, CLOCKWISE, folder.round(2)) == ()
+
+
 def test_scores_without_raises_tell_it_by_the_turns(score_of: Callable[..., object]) -> None:
     score = tilted(score_of, 1.1)
     data = json.loads(scores_to_json(score, advise(score, COUNTER, mesh=None)))
@@ -193,6 +238,29 @@ def test_it_is_said_first_where_turns_are_on_record_and_the_mesh_is_unchanged(
     assert tuple(rest) == advice.steps[0 if told else 1 :]
     # The first round has none before it.
     assert with_screws_checked(folder, BED, folder.round(1), advice) is advice
+
+
+@pytest.mark.parametrize(
+    ("between", "told"),
+    [
+        (Applied(how="word", nodes=()), True),
+        (Applied(how="word", nodes=((0, 0, 0.05),)), False),
+    ],
+)
+def test_what_is_on_record_of_a_sheet_without_a_photo_counts_too(
+    tmp_path: Path, score_of: Callable[..., object], between: Applied, told: bool
+) -> None:
+    (tmp_path / "bed.toml").write_text("", encoding="utf-8")
+    folder = BedFolder(tmp_path)
+    add_round(folder, 1, tilted(score_of, 1.1), BED, True)
+    folder.round(2).path.mkdir(parents=True)
+    sheet = make_sheet(BED, reach_mm=(-0.08, 0.08), number=2).sheet
+    folder.round(2).sheet_json.write_text(sheet_to_json(sheet), encoding="utf-8")
+    folder.round(2).applied_json.write_text(applied_to_json(between), encoding="utf-8")
+    add_round(folder, 3, tilted(score_of, 2.2), BED, False)
+    advice = folder.round(3).read_advice()
+    checked = with_screws_checked(folder, BED, folder.round(3), advice)
+    assert checked.steps[0].text.startswith("The tilt went the other way") is told
 
 
 THREE = tuple(
@@ -250,6 +318,16 @@ def test_a_knob_turned_wrong_is_to_be_turned_back_twice_and_doubted(
     assert "turn counter-clockwise seen from above in place of the mesh edits" in step.text
     assert "Turn it 1/4 turn" in step.text
     assert "`padsheet applied --screws --no-edits`" in step.text
+    # By the gaps, with what two photos and two hands may be off.
+    assert "By the gaps the bed went up by 0.09 +-0.06 mm (95 %) there" in step.text
+    assert "where 0.09 mm down was meant." in step.text
+    # It is told first, and no word that all screws went the other way.
+    (tmp_path / "bed.toml").write_text("", encoding="utf-8")
+    folder = BedFolder(tmp_path)
+    add_round(folder, 1, tilted(score_of, *slopes), THREE_BED, True)
+    folder.round(2).path.mkdir(parents=True)
+    checked = with_screws_checked(folder, THREE_BED, folder.round(2), after)
+    assert checked.steps[0].text == step.text.replace("round 2", "round 1")
 
 
 @pytest.mark.parametrize(
@@ -274,3 +352,6 @@ def test_a_tilt_that_grew_with_turns_of_the_users_own_is_told(
     first = with_screws_checked(folder, THREE_BED, folder.round(2), advice).steps[0].text
     assert first.startswith("Screws were turned after round 1, and the tilt grew") is bool(told)
     assert told in first
+    if "alone" in told:
+        assert "If that was not meant, turn it " in first
+        assert first.endswith("print a sheet with --reach first.")
