@@ -618,11 +618,12 @@ def nearest(code: str) -> tuple[str, ...]:
 
 
 def codes_table() -> str:
-    """Return the catalogue in Markdown: a heading and a table for each group."""
+    """Return the catalogue in Markdown: a table for each group, folded under its title."""
     blocks = []
     for title, entries in GROUPS.items():
         rows = "\n".join(f"| `{e.code}` | {e.meaning} | {e.remedy} |" for e in entries)
-        blocks.append(f"### {title}\n\n| code | meaning | what to do |\n|---|---|---|\n{rows}\n")
+        table = f"| code | meaning | what to do |\n|---|---|---|\n{rows}\n"
+        blocks.append(f"<details>\n<summary>{title}</summary>\n\n{table}\n</details>\n")
     return "\n".join(blocks)
 
 

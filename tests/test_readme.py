@@ -233,3 +233,20 @@ def test_one_thing_has_one_word() -> None:
     told = [text for text in (*shown, *strings, page, README) if re.search(other, text)]
     assert told == []
     assert "not read" not in " ".join((*LABELS.values(), UNREAD.words))
+
+
+def test_the_contents_name_every_section_and_links_lead_to_one() -> None:
+    heads = re.findall(r"^## (.*)$", README, re.MULTILINE)
+    anchors = {re.sub(r"[^a-z0-9 -]", "", head.lower()).replace(" ", "-"): head for head in heads}
+    contents = README.partition("**Contents.**")[2].partition("\n")[0]
+    linked = re.findall(r"\[([^\]]+)\]\(#([^)]+)\)", contents)
+    assert [text for text, _ in linked] == heads
+    for anchor in re.findall(r"\]\(#([^)]+)\)", README):
+        assert anchor in anchors, anchor
+
+
+def test_the_walk_is_lean_and_the_tables_of_codes_are_folded() -> None:
+    walk = README.partition("## From a cold bed to a finished one")[2].partition("\n## ")[0]
+    assert len(walk.split()) < 1300
+    codes = README.partition("## Error codes")[2].partition("\n## ")[0]
+    assert codes.count("<details>") == codes.count("|---|---|---|") > 10
