@@ -96,6 +96,14 @@ def test_an_offset_that_lowers_by_a_larger_value(folder: BedFolder) -> None:
     assert now_mm(folder) == -1.55
 
 
+def test_what_was_set_by_another_command_does_not_count(folder: BedFolder) -> None:
+    """The same number in the profile, but it stands for another setting of the printer."""
+    run(folder, "applied", "--offset", "0.05")
+    assert now_mm(folder) == -1.45
+    write_profile(folder, offset_now_mm=-1.5, offset_style="M206")
+    assert now_mm(folder) == -1.5
+
+
 def test_records_of_before_do_not_count(folder: BedFolder) -> None:
     run(folder, "applied", "--offset", "0.05")
     text = folder.round(3).applied_json.read_text().replace('"offset_profile_mm": -1.5', '"x": 1')

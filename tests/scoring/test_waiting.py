@@ -13,7 +13,7 @@ from padsheet.patterns.make import make_sheet
 from padsheet.patterns.profile import profile_text
 from padsheet.patterns.sheet_file import sheet_to_json
 from padsheet.scoring.mesh import Mesh
-from padsheet.scoring.rounds import BedFolder, Round
+from padsheet.scoring.rounds import ACTIVE, BedFolder, Round
 from padsheet.scoring.todo import next_steps
 from padsheet.scoring.waiting import mark_corrected, outdated
 
@@ -64,8 +64,9 @@ def test_a_sheet_printed_without_a_mesh_or_with_one_unknown_is_of_no_other(
     folder: BedFolder, round_: Round
 ) -> None:
     hold(folder, "two", 0.05)
-    for active in ("no", "unknown"):
-        sheet = replace(round_.read_sheet(), mesh_active=active, mesh_name=None)
+    told = (("no", None), ("unknown", None), ("no", "one"), ("unknown", "one"), ("yes", None))
+    for active, name in told:
+        sheet = replace(round_.read_sheet(), mesh_active=active, mesh_name=name)
         round_.sheet_json.write_text(sheet_to_json(sheet), encoding="utf-8")
         assert outdated(folder, round_) == ""
 
@@ -80,6 +81,15 @@ def test_a_sheet_with_its_photo_is_printed(folder: BedFolder, round_: Round) -> 
 def test_a_mesh_that_is_gone_tells_nothing(folder: BedFolder, round_: Round) -> None:
     hold(folder, "two", 0.05)
     (folder.meshes / "one.csv").unlink()
+    assert outdated(folder, round_) == ""
+
+
+def test_where_nobody_knows_what_the_printer_holds_no_sheet_is_outdated(
+    folder: BedFolder, round_: Round
+) -> None:
+    hold(folder, "two", 0.05)
+    assert outdated(folder, round_) == OTHER
+    (folder.meshes / ACTIVE).unlink()
     assert outdated(folder, round_) == ""
 
 
