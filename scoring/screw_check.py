@@ -50,8 +50,8 @@ def with_screws_checked(folder: BedFolder, bed: Bed, round_: Round, advice: Advi
     """Say first what went wrong with screws that were turned since the sheet before, if it shows.
 
     The tilt went the other way than the turns advised were to bring it, or one screw did; or it
-    grew with turns that nobody advised. Only where they are on record, and no mesh point was
-    changed in between.
+    grew with turns that nobody advised. Only where they are on record. Where mesh points were
+    changed in between as well, what both did together is told, and that no more can be.
 
     Raises
     ------
@@ -63,7 +63,10 @@ def with_screws_checked(folder: BedFolder, bed: Bed, round_: Round, advice: Advi
         return advice
     before = _turned_between(folder, earlier, round_)
     if before is None:
-        step = None
+        mixed = _mixed_step(folder, bed, earlier, round_, advice)
+        if mixed is not None and mixed.kind == "fact":
+            return replace(advice, steps=(*advice.steps, mixed))
+        step = mixed
     elif before.work != "screws":
         step = grown_step(before, advice, bed, earlier.number)
     else:
@@ -111,12 +114,50 @@ def doubtful_screws(folder: BedFolder, bed: Bed, round_: Round) -> tuple[str, ..
 def _turned_between(folder: BedFolder, first: Round, then: Round) -> Advice | None:
     """Return the advice of a round if screws were turned before a later one, and nothing edited."""
     before = first.read_advice()
-    if before is None:
-        return None
+    turned, edited = _done_between(folder, first, then)
+    return before if turned and not edited else None
+
+
+def _done_between(folder: BedFolder, first: Round, then: Round) -> tuple[bool, bool]:
+    """Tell whether screws were turned, and mesh points changed, between two sheets."""
     since = [r.read_applied() for r in folder.rounds() if first.number <= r.number < then.number]
     turned = any(applied is not None and applied.screws_turned for applied in since)
     edited = any(applied is not None and applied.nodes for applied in since)
-    return before if turned and not edited else None
+    return turned, edited
+
+
+def _mixed_step(
+    folder: BedFolder, bed: Bed, first: Round, then: Round, after: Advice
+) -> AdvisedStep | None:
+    """Say what turns and mesh edits did to the tilt together; None where not both were made.
+
+    Told first where the tilt grew for sure, else as a fact.
+    """
+    before = first.read_advice()
+    if before is None or _done_between(folder, first, then) != (True, True):
+        return None
+    was_mm, now_mm, sigma_mm = _sizes(before, after, bed)
+    text = (
+        f"Since the sheet of round {first.number} screws were turned and mesh points edited: by "
+        f"both together the tilt went from {was_mm:.2f} to {now_mm:.2f} mm over the whole mesh. "
+        "How much of that the screws did, and whether each knob went the right way, cannot be "
+        "told, since one sheet shows only the sum. "
+    )
+    if now_mm - was_mm < max(GROWN_MM, 3 * sigma_mm):
+        text += "Turn screws by themselves next time, and edit the mesh after the sheet that shows "
+        return AdvisedStep(kind="fact", text=f"{text}it.")
+    text += "The tilt grew: look which way the bed goes at each knob before you turn any further."
+    return AdvisedStep(kind="note", text=text)
+
+
+def _sizes(before: Advice, after: Advice, bed: Bed) -> tuple[float, float, float]:
+    """Return the tilt of two sheets over the whole mesh, and the sigma of their difference."""
+    size_m = _size_m(bed)
+    was_mm, now_mm = (
+        float(np.abs(np.array(a.tilt_mm_per_m) * size_m).sum()) for a in (before, after)
+    )
+    sigmas = [np.array(a.tilt_sigma_mm_per_m) * size_m for a in (before, after)]
+    return was_mm, now_mm, float(np.sqrt(sum((s**2).sum() for s in sigmas)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -324,12 +365,7 @@ def grown_step(before: Advice, after: Advice, bed: Bed, number: int) -> AdvisedS
     """
     if not can_level(bed.screws):
         return None
-    size_m = _size_m(bed)
-    was_mm, now_mm = (
-        float(np.abs(np.array(a.tilt_mm_per_m) * size_m).sum()) for a in (before, after)
-    )
-    sigmas = [np.array(a.tilt_sigma_mm_per_m) * size_m for a in (before, after)]
-    sigma_mm = float(np.sqrt(sum((s**2).sum() for s in sigmas)))
+    was_mm, now_mm, sigma_mm = _sizes(before, after, bed)
     if now_mm - was_mm < max(GROWN_MM, 3 * sigma_mm):
         return None
     text = (

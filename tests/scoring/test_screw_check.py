@@ -235,6 +235,12 @@ def test_it_is_said_first_where_turns_are_on_record_and_the_mesh_is_unchanged(
     checked = with_screws_checked(folder, BED, folder.round(2), advice)
     first, *rest = checked.steps
     assert first.text.startswith("The tilt went the other way") is told
+    if applied is not None and applied.screws_turned and applied.nodes:
+        # It grew, by both together; which of the two it was nobody knows.
+        assert first.kind == "note"
+        assert "mesh points edited: by both together the tilt went from 0.20 to 0.40" in first.text
+        assert "cannot be told, since one sheet shows only the sum. The tilt grew" in first.text
+        told = True
     assert tuple(rest) == advice.steps[0 if told else 1 :]
     # The first round has none before it.
     assert with_screws_checked(folder, BED, folder.round(1), advice) is advice
@@ -355,3 +361,21 @@ def test_a_tilt_that_grew_with_turns_of_the_users_own_is_told(
     if "alone" in told:
         assert "If that was not meant, turn it " in first
         assert first.endswith("print a sheet with --reach first.")
+
+
+def test_turns_and_edits_together_are_told_by_their_sum_where_the_tilt_did_not_grow(
+    tmp_path: Path, score_of: Callable[..., object]
+) -> None:
+    (tmp_path / "bed.toml").write_text("", encoding="utf-8")
+    folder = BedFolder(tmp_path)
+    add_round(folder, 1, tilted(score_of, 1.1), BED, False)
+    both = Applied(how="word", nodes=((0, 0, 0.05),), screws_turned=True)
+    folder.round(1).applied_json.write_text(applied_to_json(both), encoding="utf-8")
+    add_round(folder, 2, tilted(score_of, 0.1), BED, False)
+    advice = folder.round(2).read_advice()
+    checked = with_screws_checked(folder, BED, folder.round(2), advice)
+    assert checked.steps[:-1] == advice.steps
+    last = checked.steps[-1]
+    assert last.kind == "fact"
+    assert "the tilt went from 0.20 to 0.02 mm over the whole mesh" in last.text
+    assert "whether each knob went the right way, cannot be told" in last.text
