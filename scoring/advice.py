@@ -20,6 +20,10 @@ from padsheet.scoring.steps import AdvisedStep, steps_for
 __all__ = ["Advice", "NodeAdvice", "ScrewAdvice", "advise"]
 
 
+#: Screws are advised where their turns, by hand, surely leave no more than this part of a tilt.
+SCREWS_LEAVE_PART = 2 / 3
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NodeAdvice:
     """What to add to the mesh value of one node.
@@ -239,8 +243,8 @@ def _work(case: Case) -> str:
         return "withheld"
     if case.warp_done and case.offset_done:
         return "nothing"
-    # A turn that may leave as much tilt as it takes would only begin the history anew.
-    if case.clearly_tilted and case.turns_leave_mm < case.tilt_over_mesh_mm[0] / 2:
+    # A turn that may leave nearly all of the tilt would only begin the history anew.
+    if case.clearly_tilted and case.turns_leave_mm < SCREWS_LEAVE_PART * case.tilt_over_mesh_mm[0]:
         return "screws"
     if not case.warp_done or case.nodes_take_offset:
         return "mesh"

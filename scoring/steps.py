@@ -270,8 +270,8 @@ def _mesh(case: Case, plan: NodePlan) -> list[AdvisedStep]:
         steps += _facts(
             f"The tilt, {case.tilt_over_mesh_mm[0]:.2f} mm over the whole mesh, is left to the "
             "mesh: the screws, turned by hand in eighths of a turn, might leave up to "
-            f"{case.turns_leave_mm:.2f} mm of it. They are advised where they take out half for "
-            "sure."
+            f"{case.turns_leave_mm:.2f} mm of it. They are advised where they take out a third "
+            "for sure."
         )
     if plan.limited:
         steps += _facts("Some edits were cut short by the limits; another round takes the rest.")
