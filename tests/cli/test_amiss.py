@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 import shlex
 from collections.abc import Callable
@@ -14,10 +15,16 @@ from click.testing import CliRunner, Result
 from padsheet.cli.main import main
 from padsheet.patterns.bed import Bed, Edits, MeshGrid
 from padsheet.patterns.profile import profile_text
+from padsheet.patterns.sheet_file import sheet_to_json
 from padsheet.scoring.advice import advise
+from padsheet.scoring.amiss import newest_slip, slip_of
+from padsheet.scoring.applied import Applied, applied_to_json
 from padsheet.scoring.history import standing
+from padsheet.scoring.lost import Lost, find_lost
+from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.rounds import BedFolder
 from padsheet.scoring.scores import scores_to_json
+from padsheet.scoring.taking_in import against_advice
 
 GRID = MeshGrid(columns=5, rows=4, y_min_mm=30, y_max_mm=190)
 # What the bed is off at each point before any edit, in all 0.05 mm too near.
@@ -178,10 +185,40 @@ def test_edits_writes_what_mends_a_mistyped_mesh(
 def test_many_points_that_differ_are_written_to_a_file(scored: Path, meant: np.ndarray) -> None:
     wrong = np.where(meant == 0, meant, meant + 0.05 * np.sign(meant))
     taken = take_in(scored, wrong)
-    assert "more. To mend that, have the lines written, and send them:" in said(taken)
+    # Three are named, the others counted.
+    more = np.count_nonzero(meant) - 3
+    assert more > 3
+    assert f"; and {more} more. To mend that, have the lines written, and send them:" in said(taken)
     assert "M500" not in said(taken)
     assert commands(scored, taken.stderr)[0] == ["edits"]
     assert obeyed(run(scored, "edits").stdout, wrong) == pytest.approx(meant, abs=1e-9)
+
+
+def test_a_mesh_put_back_was_meant_so(scored: Path, meant: np.ndarray) -> None:
+    """It is not as advised, and nothing that needs mending."""
+    take_in(scored, meant)
+    taken = take_in(scored, np.zeros((4, 5)))
+    assert "none of the edits is in" in said(taken)
+    assert "Look before you print or save" not in said(taken)
+    folder = BedFolder(scored)
+    assert not against_advice(folder, folder.round(1), folder.round(1).read_applied()).as_meant
+    assert slip_of(folder, folder.round(1)) is None
+
+
+def test_a_slip_is_of_the_mesh_that_the_printer_holds(
+    scored: Path, meant: np.ndarray, mistyped: np.ndarray
+) -> None:
+    take_in(scored, mistyped)
+    folder = BedFolder(scored)
+    slip = newest_slip(folder)
+    assert slip is not None
+    assert slip.held.z_mm == pytest.approx(mistyped)
+    assert slip.meant.z_mm == pytest.approx(meant)
+    assert slip.lines == (line_of(meant),)
+    # What it holds by now was not read back after the edits of that round.
+    folder.store_mesh(dataclasses.replace(slip.held, name="other"))
+    assert folder.active_mesh().name == "other"
+    assert newest_slip(folder) is None
 
 
 # --- lost -----------------------------------------------------------------------------------
@@ -234,6 +271,68 @@ def test_lost_edits_are_known_sent_again_and_saved(
     assert f"{count} points that were lost before the next sheet" in shown
     assert f"round 2: applied: {count} points" in shown
     assert "send M500" in done(lost, "applied", "--offset", "0.13")
+
+
+def find(folder: Path, z_mm: np.ndarray) -> Lost | None:
+    """Tell what a mesh just read shows."""
+    bed = BedFolder(folder)
+    return find_lost(bed, bed.bed(), Mesh(grid=GRID, z_mm=z_mm, name="new"))
+
+
+def test_lost_edits_are_told_by_the_mesh_from_before_or_once_sent_again_with_them(
+    lost: Path, meant: np.ndarray
+) -> None:
+    zero, round_ = np.zeros((4, 5)), BedFolder(lost).round(2)
+    found = find(lost, zero)
+    assert found is not None
+    assert (found.round.number, found.sheet.number, found.back_in) == (1, 2, False)
+    assert found.held.z_mm == pytest.approx(zero)
+    # The mesh with the edits tells nothing as long as nobody wrote them once more.
+    assert find(lost, meant) is None
+    round_.edits_gcode.write_text("", encoding="utf-8")
+    found = find(lost, meant)
+    assert found is not None
+    assert found.back_in
+    assert found.held.z_mm == pytest.approx(meant)
+    # Neither of the two.
+    assert find(lost, meant + 0.02) is None
+    assert find(lost, zero + 0.02) is None
+
+
+def test_edits_are_not_called_lost_where_the_records_do_not_show_it(lost: Path) -> None:
+    folder = BedFolder(lost)
+    first, second = folder.round(1), folder.round(2)
+    record, sheet, later = first.read_applied(), second.read_sheet(), Applied(how="word", nodes=())
+    folder.store_mesh(dataclasses.replace(folder.mesh(record.before), name="alike"))
+
+    def found(record: Applied, *, later: Applied = later, mesh_name: str | None = None) -> bool:
+        name = record.after if mesh_name is None else mesh_name
+        shown = dataclasses.replace(sheet, mesh_name=name)
+        second.sheet_json.write_text(sheet_to_json(shown), encoding="utf-8")
+        first.applied_json.write_text(applied_to_json(record), encoding="utf-8")
+        second.applied_json.write_text(applied_to_json(later), encoding="utf-8")
+        return find(lost, np.zeros((4, 5))) is not None
+
+    assert found(record)
+    assert not found(record, mesh_name="another")
+    assert not found(record, later=dataclasses.replace(later, nodes=((0, 0, 0.05),)))
+    for change in ({"before": None}, {"after": None}, {"nodes": ()}, {"after": "alike"}):
+        assert not found(dataclasses.replace(record, **change)), change
+    first.applied_json.unlink()
+    assert find(lost, np.zeros((4, 5))) is None
+
+
+def test_edits_that_are_seen_in_force_are_not_lost(
+    scored: Path, meant: np.ndarray, score_of: Callable[..., object]
+) -> None:
+    """Though the printer holds the mesh from before them by now."""
+    take_in(scored, meant)
+    done(scored, "applied", "--offset", "0.05")
+    done(scored, "sheet")
+    noise_mm = np.random.default_rng(1).normal(0, 0.004, (4, 5))
+    score(scored, score_of, ERRORS_MM + meant + 0.05 + noise_mm)
+    assert standing(BedFolder(scored), 2).proof.verdict == "in force"
+    assert find(scored, np.zeros((4, 5))) is None
 
 
 def test_a_slip_among_edits_sent_again_is_not_saved(

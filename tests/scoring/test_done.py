@@ -73,6 +73,15 @@ def test_done_until_something_is_changed(done: BedFolder) -> None:
     assert done_round(done, GRID) == done.round(1)
 
 
+def test_a_bed_with_work_left_or_without_advice_is_not_done(
+    done: BedFolder, score_of: Callable[..., object]
+) -> None:
+    score = score_of(GRID, np.full(25, 0.26))
+    for advice in (advise(score, done.bed(), mesh=None), None):
+        done.round(1).scores_json.write_text(scores_to_json(score, advice), encoding="utf-8")
+        assert done_round(done, GRID) is None
+
+
 def test_another_sheet_of_a_bed_that_is_done(done: BedFolder) -> None:
     first = run(done, "sheet").stderr.splitlines()[0]
     assert first.startswith("The bed is done, as round 1 found")
