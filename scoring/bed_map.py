@@ -78,7 +78,12 @@ def bed_map(
                 half_mm = None if pad.gap_mm is None else Z95 * node.sigma_mm
         title = _cell_title(pad, node, score)
         here = shown[pad.i, pad.j]
-        parts.append(_cell(here, node, score, centre, cell, half_mm, title, below=below))
+        # A self-check judges no point: there nothing but an unread one is in doubt.
+        doubtful = ("unread",) if sheet.self_check else ("uncertain", "unread")
+        dashed = here.verdict in doubtful
+        parts.append(
+            _cell(here, node, score, centre, cell, half_mm, title, below=below, dashed=dashed)
+        )
     box = (left - rim, -y_max - rim, right - left + 1.4 * rim, y_max - y_min + 2.5 * rim)
     return tag(
         "svg",
@@ -189,11 +194,11 @@ def _cell(
     title: str,
     *,
     below: int,
+    dashed: bool,
 ) -> str:
     """Draw the coloured cell of one pad, a link to its details."""
     entry = pad_colour(pad, score.target_gap_mm, score.tolerance_mm)
     (x, y), (width, height) = centre, size
-    dashed = pad.verdict in ("uncertain", "unread")
     body = tag("title", escape(title))
     body += tag(
         "rect",

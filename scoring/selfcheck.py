@@ -261,14 +261,14 @@ def _deviation(check: SelfCheck) -> str:
     --------
     >>> from types import SimpleNamespace
     >>> _deviation(SimpleNamespace(known_mm=0.06, found_mm=0.066, sigma_mm=0.005))
-    'It reads height differences 10 % larger than they are, +-16 %.'
+    'The ruler reads height differences 10 % larger than they are, +-16 %.'
     """
     percent = round((check.found_mm / check.known_mm - 1) * 100)
     sure = f"+-{Z95 * check.sigma_mm / check.known_mm * 100:.0f} %"
     if percent == 0:
-        return f"It reads height differences right, {sure}."
+        return f"The ruler reads height differences right, {sure}."
     side = "larger" if percent > 0 else "smaller"
-    return f"It reads height differences {abs(percent)} % {side} than they are, {sure}."
+    return f"The ruler reads height differences {abs(percent)} % {side} than they are, {sure}."
 
 
 def what_next(check: SelfCheck) -> tuple[str, ...]:

@@ -86,6 +86,18 @@ def test_round_plate_has_its_front_at_the_bottom_of_the_disc(scored):
     assert x0 < x1
 
 
+def test_dashed_is_what_is_in_doubt_and_in_a_self_check_only_what_was_not_read(make_scored):
+    example = make_scored(5, 5)
+    verdicts = [pad.verdict for pad in example.score.pads]
+    assert {"uncertain", "unread", "on target"} <= set(verdicts)
+    lifted = tuple(replace(p, lift_mm=0.06 * ((p.i + p.j) % 2)) for p in example.sheet.pads)
+    checked = replace(example.sheet, pads=lifted)
+    for sheet, doubtful in ((example.sheet, {"uncertain", "unread"}), (checked, {"unread"})):
+        svg = ElementTree.fromstring(bed_map(sheet, example.score, None))
+        dashed = [a.find("rect").get("stroke-dasharray") is not None for a in svg.iter("a")]
+        assert dashed == [verdict in doubtful for verdict in verdicts]
+
+
 def test_dense_maps_show_signed_hundredths(make_scored):
     example = make_scored(15, 15)
     svg = ElementTree.fromstring(bed_map(example.sheet, example.score, example.advice))

@@ -419,6 +419,8 @@ def test_a_self_check_judges_no_point_of_the_bed(scored):
     assert "<small>not lifted, found" in page
     assert "squish" not in page.partition("</style>")[2].lower()
     assert "lower it" not in page
+    assert "Dashed: unread." in page
     ordinary = render_report(sheet=scored.sheet, score=scored.score)
+    assert "Dashed: uncertain or unread." in ordinary
     assert "checks the ruler" not in ordinary
     assert "squish" in ordinary.partition("</style>")[2].lower()
