@@ -28,6 +28,7 @@ from padsheet.patterns.widths import (
     tells_something,
     track_widths,
     width_noise_mm,
+    widths_and_flow,
 )
 
 __all__ = ["FINE_MM", "FIRST_MM", "LARGEST_MM", "Ladder", "design_ladder", "predicted_sigma_mm"]
@@ -132,8 +133,22 @@ def predicted_sigma_mm(comb: Comb, gap_mm: NDArray[np.float64]) -> NDArray[np.fl
     count = len(gap_mm)
     centring = np.eye(count) - 1.0 / count
     sigma = np.sqrt(np.diag(centring @ covariance @ centring))
-    heights_read = np.array([len(np.unique(comb.level[row])) for row in usable])
-    return np.where(heights_read >= 2, sigma, np.inf)
+    return np.where(_heights_read(comb, usable) >= 2, sigma, np.inf)
+
+
+def _heights_read(comb: Comb, usable: NDArray[np.bool_]) -> NDArray[np.int_]:
+    """Count the distinct heights among the usable tracks (P, T) of each pad, shape (P,)."""
+    at_level = comb.level[:, None] == np.arange(comb.levels)
+    return np.asarray((usable @ at_level).sum(axis=1), np.int_)
+
+
+def _reads(comb: Comb, gap_mm: NDArray[np.float64]) -> bool:
+    """Tell whether two heights or more can be read at every gap: else a sigma is infinite."""
+    common, _ = common_priors(comb.levels)
+    pads = np.tile(pad_priors()[0], (len(gap_mm), 1))
+    pads[:, 0] = gap_mm
+    width, _, gap = widths_and_flow(comb, common, pads)
+    return bool((_heights_read(comb, readable(comb, gap, width)) >= 2).all())
 
 
 def _candidates(low_mm: float, high_mm: float, nozzle: Nozzle, motion: Motion) -> Iterable[_Choice]:
@@ -160,8 +175,6 @@ def _candidates(low_mm: float, high_mm: float, nozzle: Nozzle, motion: Motion) -
         )
 
 
-# A sheet asks for the same ladder with every comb that it tries, and may be laid out twice.
-@lru_cache(maxsize=64)
 def design_ladder(
     reach_mm: tuple[float, float],
     nozzle: Nozzle,
@@ -196,14 +209,8 @@ def design_ladder(
             "with a sheet of paper first if the bed is further off.",
             code="ladder-reach",
         )
-    gaps = target.height_mm + np.linspace(low, high, 13)
-    best: tuple[float, _Choice] | None = None
-    for choice in _candidates(low, high, nozzle, motion):
-        comb = _comb(choice, pitch_mm, nozzle, target)
-        worst = float(predicted_sigma_mm(comb, gaps).max())
-        if best is None or worst < best[0] - 1e-6:
-            best = (worst, choice)
-    if best is None or not np.isfinite(best[0]):
+    ladder = _best(reach_mm, nozzle, target, motion, pitch_mm)
+    if ladder is None:
         widest_mm = _widest_mm(reach_mm, nozzle, target, motion, pitch_mm)
         raise PadsheetError(
             f"no ladder can read {low:+.2f} to {high:+.2f} mm with a nozzle of "
@@ -214,8 +221,32 @@ def design_ladder(
             else "Check nozzle, clearance and target height in bed.toml: no reach can be read.",
             code="ladder-impossible",
         )
-    worst, choice = best
-    comb = _comb(choice, pitch_mm, nozzle, target)
+    return ladder
+
+
+# A sheet asks for the same ladder with every comb that it tries, and may be laid out twice; one
+# that no ladder can read is asked for again where something else is to be advised in its place.
+@lru_cache(maxsize=64)
+def _best(
+    reach_mm: tuple[float, float],
+    nozzle: Nozzle,
+    target: Target,
+    motion: Motion,
+    pitch_mm: float,
+) -> Ladder | None:
+    """Return the ladder that reads the whole reach best, None if none can read it."""
+    gaps = _gaps_mm(reach_mm, target)
+    best: tuple[float, _Choice, Comb] | None = None
+    for choice in _candidates(*reach_mm, nozzle, motion):
+        comb = _comb(choice, pitch_mm, nozzle, target)
+        if not _reads(comb, gaps):
+            continue
+        worst = float(predicted_sigma_mm(comb, gaps).max())
+        if best is None or worst < best[0] - 1e-6:
+            best = (worst, choice, comb)
+    if best is None:
+        return None
+    worst, choice, comb = best
     return Ladder(
         base_mm=round(comb.middle_mm, 4),
         step_mm=choice.step_mm,
@@ -226,6 +257,12 @@ def design_ladder(
     )
 
 
+def _gaps_mm(reach_mm: tuple[float, float], target: Target) -> NDArray[np.float64]:
+    """Return gaps all over a reach, for which a ladder is judged."""
+    return target.height_mm + np.linspace(*reach_mm, 13)
+
+
+@lru_cache(maxsize=64)
 def _widest_mm(
     reach_mm: tuple[float, float],
     nozzle: Nozzle,
@@ -240,9 +277,8 @@ def _widest_mm(
     wider = max(-reach_mm[0], reach_mm[1])
     for hundredths in range(math.ceil(wider * 100 - 1e-9) - 1, 0, -1):
         low, high = (side / wider * hundredths / 100 for side in reach_mm)
-        gaps = target.height_mm + np.linspace(low, high, 13)
+        gaps = _gaps_mm((low, high), target)
         for choice in _candidates(low, high, nozzle, motion):
-            comb = _comb(choice, pitch_mm, nozzle, target)
-            if np.isfinite(predicted_sigma_mm(comb, gaps)).all():
+            if _reads(_comb(choice, pitch_mm, nozzle, target), gaps):
                 return hundredths / 100
     return 0.0

@@ -8,6 +8,7 @@ from collections import defaultdict
 import numpy as np
 import pytest
 
+from padsheet.patterns import ladder as ladder_module
 from padsheet.patterns.bed import Motion, Nozzle, Target
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.ladder import FINE_MM, FIRST_MM, Ladder, design_ladder, predicted_sigma_mm
@@ -225,3 +226,34 @@ def test_the_refusal_says_how_far_this_nozzle_goes(bore_mm: float) -> None:
     assert design_ladder((-widest, widest), nozzle, target, motion).sigma_mm < 0.1
     with pytest.raises(PadsheetError):
         design_ladder((-widest - 0.01, widest + 0.01), nozzle, target, motion)
+
+
+@pytest.mark.parametrize("machine", [MACHINES[0], MACHINES[4], MACHINES[2]])
+@pytest.mark.parametrize("reach", [(-0.08, 0.08), (-0.15, 0.15), (-0.20, 0.20), (-0.10, 0.20)])
+def test_a_ladder_is_passed_over_just_where_a_pad_has_no_sigma(
+    machine: tuple[Nozzle, Target, Motion], reach: tuple[float, float]
+) -> None:
+    nozzle, target, motion = machine
+    gaps = ladder_module._gaps_mm(reach, target)
+    for choice in [*ladder_module._candidates(*reach, nozzle, motion)][::5]:
+        comb = ladder_module._comb(choice, 2.0, nozzle, target)
+        known = np.isfinite(predicted_sigma_mm(comb, gaps)).all()
+        assert ladder_module._reads(comb, gaps) == known
+
+
+def test_a_reach_that_no_ladder_reads_is_sought_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    machine = (Nozzle(bore_mm=0.25, flat_mm=0.6), Target(height_mm=0.14), Motion())
+    tried = []
+    reads = ladder_module._reads
+    monkeypatch.setattr(
+        ladder_module, "_reads", lambda comb, gaps: tried.append(comb) or reads(comb, gaps)
+    )
+    for cached in (ladder_module._best, ladder_module._widest_mm):
+        cached.cache_clear()
+    told = []
+    for _ in range(2):
+        with pytest.raises(PadsheetError, match="no ladder can read") as refused:
+            design((-0.2, 0.2), machine)
+        told.append((str(refused.value), refused.value.remedy, len(tried)))
+    assert told[0] == told[1]
+    assert told[0][2] > 0
