@@ -109,6 +109,21 @@ def test_all_pads_are_sampled_once_in_parts_of_one_shape() -> None:
             assert one.px_per_mm == pytest.approx(scale, rel=2e-3)
 
 
+def test_samples_are_as_dense_along_and_across_as_the_picture_whatever_their_reach() -> None:
+    """Patches nearly as wide as long: a side, and no diagonal, tells how many pixels it has."""
+    camera = camera_at(0, 0, SHAPE)
+    for length_mm, reach_mm in ((6.0, 2.5), (4.0, 3.0)):
+        lines = replace(comb_lines(), length_mm=length_mm, reach_mm=reach_mm)
+        seen = sample_lines(photo_of(np.full((*SHAPE, 3), 0.3)), camera, lines, 0.0)
+        assert seen.px_per_mm == pytest.approx(PX_PER_MM, rel=1e-6)
+        assert len(seen.s_mm) == pytest.approx(length_mm * PX_PER_MM, abs=1)
+        assert len(seen.u_mm) == pytest.approx(4 * reach_mm * PX_PER_MM + 1, abs=2)
+        # Each stands for its own part of the length, and they lie alike to both ends.
+        step_mm = length_mm / len(seen.s_mm)
+        ends_mm = (step_mm - length_mm) / 2, (length_mm - step_mm) / 2
+        np.testing.assert_allclose(seen.s_mm[[0, -1]], ends_mm, atol=1e-9)
+
+
 def test_across_is_to_the_right_of_along() -> None:
     lines = Lines(
         middle_mm=np.zeros((2, 2)),
