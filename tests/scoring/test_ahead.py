@@ -198,6 +198,22 @@ def test_the_lift_of_a_pad_counts(finished: BedFolder) -> None:
     assert nearest(ahead, lifted).gap_mm == pytest.approx(nearest(ahead, sheet).gap_mm + 0.06)
 
 
+def test_strokes_are_looked_at_up_to_both_ends(finished: BedFolder) -> None:
+    """A line that comes down along its length is lowest where it ends, or where it begins."""
+    ahead = look_ahead(finished, finished.bed(), finished.active_mesh())
+    assert ahead is not None
+    sheet = make_sheet(finished.bed(), reach_mm=(-0.08, 0.08)).sheet
+    down = ((110.0, 104.0, 0.5), (110.0, 116.0, 0.2))
+    end = ((110.0, 116.0, 0.2), (110.0, 116.1, 0.2))
+
+    def gap_mm(*points: tuple[float, float, float]) -> float:
+        stroke = dataclasses.replace(sheet.strokes[0], xyz_mm=points)
+        return nearest(ahead, dataclasses.replace(sheet, strokes=(stroke,))).gap_mm
+
+    assert gap_mm(*down) == pytest.approx(gap_mm(*end), abs=1e-3)
+    assert gap_mm(*reversed(down)) == pytest.approx(gap_mm(*end), abs=1e-3)
+
+
 def test_an_ordinary_sheet_without_the_mesh_is_refused_too(finished: BedFolder) -> None:
     assert "Leave out --no-mesh" in refused(finished, "--no-mesh")
 
@@ -375,6 +391,25 @@ def test_turns_that_went_the_other_way_before_may_do_so_again(turned_wrongly: Be
     assert "Caution: turns of bed screws" in written(turned_wrongly, "--reach", "first", "--force")
 
 
+def test_turns_that_are_not_on_record_may_have_gone_the_other_way_too(
+    turned_wrongly: BedFolder,
+) -> None:
+    """Advised again and not said: not turned, turned as meant, or turned the other way."""
+    turned_wrongly.round(2).applied_json.unlink()
+    ahead = look_ahead(turned_wrongly, turned_wrongly.bed(), turned_wrongly.active_mesh())
+    assert ahead is not None
+    assert ahead.unsaid == (("--screws", "--no-edits"),)
+    assert ahead.screws
+    assert ahead.doubtful == ("a", "b", "c", "d")
+    still, as_meant = ahead.sure
+    assert ahead.states[:2] == ahead.sure
+    # The last column lies too high: with all turns as meant less so, the other way as much more.
+    still_mm, as_meant_mm = (state.error_mm.reshape(5, 5)[2, -1] for state in (still, as_meant))
+    assert as_meant_mm < still_mm - 0.05
+    other_way_mm = max(state.error_mm.reshape(5, 5)[2, -1] for state in ahead.states[2:])
+    assert other_way_mm - still_mm == pytest.approx(still_mm - as_meant_mm, abs=0.01)
+
+
 def test_turns_told_by_a_corrected_profile_are_reckoned_with_as_meant(
     turned_wrongly: BedFolder,
 ) -> None:
@@ -404,6 +439,31 @@ def test_with_an_unknown_mesh_the_gaps_seen_last_count_as_if_it_were_the_same(
         told = refused(folder)
         assert "row 1 (95 % bound)" in told
         assert "If the printer holds another mesh by now, take it in" in told
+
+
+def test_a_round_without_its_sheet_file_is_reckoned_with_by_what_is_on_record(
+    finished: BedFolder,
+) -> None:
+    """What its mesh was is not known; what was changed since may be."""
+    finished.round(2).sheet_json.unlink()
+    say(finished, 2, nodes=((4, 4, 0.04),))
+    for now in (None, finished.active_mesh()):
+        ahead = look_ahead(finished, finished.bed(), now)
+        assert ahead is not None
+        assert not ahead.unknown
+        (state,) = ahead.states
+        error_mm = state.error_mm.reshape(5, 5)
+        assert error_mm[4, 4] - error_mm[0, 4] == pytest.approx(0.04, abs=0.01)
+
+
+def test_where_nothing_can_be_reckoned_nothing_is_said_to_be_set(finished: BedFolder) -> None:
+    bed = Bed(mesh=GRID, plate=Plate(name="glass"))
+    ahead = look_ahead(finished, bed, finished.active_mesh())
+    assert ahead is not None
+    assert (ahead.states, ahead.sure, ahead.unsaid, ahead.doubtful) == ((), (), (), ())
+    assert (ahead.offset_mm, ahead.set_in_all_mm) == (0.0, 0.0)
+    assert not ahead.screws
+    assert not ahead.mesh_lowered
 
 
 # --- the sheet that is advised -----------------------------------------------------------------
