@@ -316,15 +316,18 @@ def place_markers(
     places = np.stack([grid.ravel() for grid in np.meshgrid(xs, ys)], axis=1)
     quiet_boxes = np.concatenate([places - half, places + half], axis=1)
     squares = np.concatenate([places - side_mm / 2, places + side_mm / 2], axis=1)
-    room = ~_overlapping(quiet_boxes, taken) & _inside(plate, squares)
-    free = []
-    for x, y in places[room].tolist():
-        square = Rectangle.around(x, y, side_mm)
-        if plate.admits(square) and _within(square, limit):
-            free.append((x, y))
-    if not free:
+    room = (
+        ~_overlapping(quiet_boxes, taken)
+        & _inside(plate, squares)
+        & _all_within(squares, limit)
+        & ~_overlapping(squares, plate.keep_out)
+    )
+    places = places[room]
+    if plate.shape == "round":
+        squares_left = [Rectangle.around(x, y, side_mm) for x, y in places.tolist()]
+        places = places[[plate.admits(square) for square in squares_left]]
+    if not len(places):
         return []
-    places = np.array(free)
     chosen = [int(np.argmax(np.hypot(*(places - outline.centre_mm).T)))]
     apart = np.full(len(places), np.inf)
     while len(chosen) < PLACES:

@@ -7,6 +7,7 @@ import json
 import re
 import tomllib
 from collections.abc import Mapping
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -79,6 +80,8 @@ def load_bed(path: Path) -> Bed:
         ) from error
 
 
+# A command asks for the profile over and over, with each mesh and each round that it reads.
+@lru_cache(maxsize=8)
 def parse_bed(text: str) -> Bed:
     r"""Read and check the text of a profile.
 

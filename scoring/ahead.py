@@ -281,12 +281,15 @@ def nearest(ahead: Ahead, sheet: Sheet, *, sure: bool = False) -> Nearest:
 
 def _printed_mm(sheet: Sheet) -> Floats:
     """Return places and heights along all that a sheet prints, shape (P, 3)."""
+    paths = [np.array(stroke.xyz_mm, dtype=np.float64) for stroke in sheet.strokes]
+    start = np.concatenate([path[:-1] for path in paths])
+    way = np.concatenate([path[1:] for path in paths]) - start
+    steps = np.maximum(1, np.ceil(np.hypot(way[:, 0], way[:, 1]) / LOOK_EVERY_MM).astype(int))
     places: list[Floats] = []
-    for stroke in sheet.strokes:
-        points = np.array(stroke.xyz_mm, dtype=np.float64)
-        for start, end in itertools.pairwise(points):
-            steps = max(1, math.ceil(float(np.hypot(*(end - start)[:2])) / LOOK_EVERY_MM))
-            places.append(start + (end - start) * (np.arange(steps + 1) / steps)[:, None])
+    for count in np.unique(steps).tolist():
+        alike = steps == count
+        part = (np.arange(count + 1) / count)[:, None, None]
+        places.append((start[alike] + way[alike] * part).reshape(-1, 3))
     return np.unique(np.concatenate(places).round(4), axis=0)
 
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import json
+import math
 import re
 import shlex
 from collections.abc import Callable
@@ -19,6 +21,7 @@ from padsheet.patterns.make import make_sheet
 from padsheet.patterns.profile import profile_text
 from padsheet.patterns.sheet import Sheet
 from padsheet.patterns.sheet_file import sheet_to_json
+from padsheet.scoring import ahead as ahead_module
 from padsheet.scoring.advice import advise
 from padsheet.scoring.ahead import look_ahead, nearest
 from padsheet.scoring.applied import Applied, applied_to_json
@@ -56,6 +59,16 @@ def mesh(z_mm: np.ndarray, name: str) -> Mesh:
 @pytest.fixture(scope="module")
 def a_sheet() -> Sheet:
     return make_sheet(Bed(mesh=GRID), reach_mm=(-0.15, 0.15)).sheet
+
+
+def test_all_that_is_printed_is_looked_at(a_sheet: Sheet) -> None:
+    wanted = set()
+    for stroke in a_sheet.strokes:
+        for start, end in itertools.pairwise(np.array(stroke.xyz_mm)):
+            count = max(1, math.ceil(math.dist(start[:2], end[:2]) / ahead_module.LOOK_EVERY_MM))
+            for part in np.arange(count + 1) / count:
+                wanted.add(tuple((start + (end - start) * part).round(4).tolist()))
+    assert ahead_module._printed_mm(a_sheet).tolist() == sorted(map(list, wanted))
 
 
 @pytest.fixture
