@@ -228,7 +228,7 @@ def a_printer(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., Any]]:
     pytest.importorskip("tty", reason="pseudo-terminals are a POSIX thing")
     from serial_printer import SerialPrinter
 
-    waits = Waits(greeting_s=0.4, quiet_s=0.12, reply_s=2.0, busy_s=8.0, resend_ok_s=0.2)
+    waits = Waits(greeting_s=0.02, quiet_s=0.12, reply_s=2.0, busy_s=8.0, resend_ok_s=0.2)
     monkeypatch.setattr(over_port, "WAITS", waits)
     made: list[Any] = []
 

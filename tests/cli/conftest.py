@@ -17,7 +17,7 @@ def printer(
 ) -> Iterator[Callable[..., object]]:
     """Make printers that hold a mesh, that of the test module where none is given."""
     pytest.importorskip("tty", reason="pseudo-terminals are a POSIX thing")
-    waits = Waits(greeting_s=0.4, quiet_s=0.12, reply_s=0.4, busy_s=4.0, resend_ok_s=0.2)
+    waits = Waits(greeting_s=0.02, quiet_s=0.12, reply_s=0.4, busy_s=4.0, resend_ok_s=0.2)
     monkeypatch.setattr(over_port, "WAITS", waits)
     from serial_printer import SerialPrinter
 

@@ -50,9 +50,13 @@ class SerialPrinter(threading.Thread):
         self.quit = threading.Event()
         self.silent = False
 
+    def start(self) -> None:
+        # It has greeted before anybody opens the port: no wait has to allow for its start.
+        self.say("start", "echo:ready")
+        super().start()
+
     def run(self) -> None:
         buffer = b""
-        self.say("start", "echo:ready")
         while not self.quit.is_set():
             if not select.select([self.master], [], [], 0.005)[0]:
                 continue

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import threading
+import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -37,7 +40,7 @@ NODES = [
 ]
 BED = Bed(mesh=GRID, edits=Edits(style="M421-offset"))
 CUSTOM = "SET_POINT X={column0} Y={row0} Z={value_mm} ; a word of the printer's own"
-WAITS = Waits(greeting_s=0.4, quiet_s=0.12, reply_s=0.4, busy_s=4.0, resend_ok_s=0.2)
+WAITS = Waits(greeting_s=0.02, quiet_s=0.12, reply_s=0.4, busy_s=4.0, resend_ok_s=0.2)
 # Lines as the printer counts them: 0 numbers, 1 mesh, 2 to 4 edits, 5 mesh, 6 mesh, 7 save.
 LINES = 8
 
@@ -102,6 +105,20 @@ def test_changes_are_compared_with_what_the_printer_held_where_nobody_knew_the_m
     one.link.greet()
     outcome = send_edits(one.link, make_edits(NODES, one.bed, None), one.bed)
     assert outcome.after.z_mm == pytest.approx(meant(), abs=1e-6)
+
+
+def test_a_printer_that_starts_when_its_port_is_opened_is_waited_for(
+    bench: Callable[..., Bench],
+) -> None:
+    one = bench()
+    waits = replace(WAITS, greeting_s=20.0, reply_s=5.0)
+    link = Link(one.port, allowed_lines(one.bed), waits)
+    late = threading.Timer(0.1, one.printer.say, ("start", "echo:ready"))
+    late.start()
+    begun = time.monotonic()
+    assert link.greet()[:2] == ("start", "echo:ready")
+    assert 0.1 < time.monotonic() - begun < 15
+    late.join()
 
 
 @pytest.mark.parametrize("style", ["M421", "M421-offset"])
