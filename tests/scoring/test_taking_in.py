@@ -12,10 +12,14 @@ from numpy.typing import NDArray
 
 from padsheet.patterns.bed import Bed, Edits, MeshGrid
 from padsheet.patterns.errors import PadsheetError
+from padsheet.patterns.make import make_sheet
 from padsheet.patterns.profile import profile_text
+from padsheet.patterns.sheet_file import sheet_to_json
 from padsheet.scoring import taking_in
 from padsheet.scoring.advice import advise
 from padsheet.scoring.applied import Applied, applied_to_json
+from padsheet.scoring.edit_proof import prove_edit
+from padsheet.scoring.kept_proof import PROVE_GCODE
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.scores import scores_to_json
@@ -25,6 +29,8 @@ from padsheet.scoring.taking_in import (
     against_advice,
     correct_reading,
     expected_meshes,
+    own_state,
+    refuse_proof_answer,
     turned_over,
 )
 
@@ -285,6 +291,122 @@ def test_a_mesh_from_which_edits_lead_to_the_right_one_is_left_alone(folder: Bed
     assert correct_reading(folder, found).names == ("late", "also")
     np.testing.assert_allclose(folder.mesh("before").z_mm, near[::-1])
     np.testing.assert_allclose(folder.mesh("also").z_mm, near)
+
+
+def test_whole_values_on_ones_word_are_those_reckoned_from_the_wrong_mesh(
+    folder: BedFolder,
+) -> None:
+    """No mesh after the edits is on record: it is the wrong one with the changes added."""
+    folder.store_mesh(mesh_of(Z_MM[::-1], "one"))
+    some = ((1, 0, 0.05), (2, 2, -0.03))
+    first = put_on_record(folder, Applied(how="word", nodes=some, before="one"))
+    put_on_record(folder, Applied(how="word", nodes=(), before="one"))
+    found = turned_over(mesh_of(Z_MM, "new"), expected_meshes(folder, BED), BED)
+    assert correct_reading(folder, found).on_word == (1,)
+    change_mm = np.zeros((3, 4))
+    change_mm[0, 1] = Z_MM[2, 1] + 0.05 - Z_MM[0, 1]
+    change_mm[2, 2] = Z_MM[0, 2] - 0.03 - Z_MM[2, 2]
+    applied = first.read_applied()
+    np.testing.assert_allclose(applied.on_grid(GRID), change_mm.ravel(), atol=1e-6)
+
+
+def put_sheet(folder: BedFolder, mesh_name: str) -> Round:
+    """Write a sheet that waits for its photo."""
+    round_ = folder.next_round()
+    round_.path.mkdir(parents=True, exist_ok=True)
+    made = make_sheet(BED, reach_mm=(-0.08, 0.08), number=round_.number).sheet
+    sheet = replace(made, mesh_active="yes", mesh_name=mesh_name)
+    round_.sheet_json.write_text(sheet_to_json(sheet), encoding="utf-8")
+    return round_
+
+
+@pytest.mark.parametrize(("name", "wrong"), [("one", True), ("other", False)])
+def test_a_sheet_that_waits_is_wrong_only_on_a_mesh_that_was_turned_over(
+    folder: BedFolder, name: str, wrong: bool
+) -> None:
+    folder.store_mesh(mesh_of(np.random.default_rng(6).normal(0, 0.1, (3, 4)), "other"))
+    folder.store_mesh(mesh_of(Z_MM[::-1], "one"))
+    put_on_record(folder, Applied(how="word", nodes=(), before="one"))
+    waiting = put_sheet(folder, name)
+    found = turned_over(mesh_of(Z_MM, "new"), expected_meshes(folder, BED), BED)
+    assert correct_reading(folder, found).waits == (waiting if wrong else None)
+    assert waiting.read_sheet().mesh_corrected is wrong
+
+
+# Whether the printer holds a state of one's own making
+
+
+def dated(z_mm: NDArray[np.float64], name: str, day: int | None) -> Mesh:
+    taken = "" if day is None else f"2026-03-{day:02d} 10:00:00"
+    return replace(mesh_of(z_mm, name), taken=taken)
+
+
+def test_a_mesh_from_before_the_edits_or_of_zeros_is_a_state_of_ones_own_making(
+    folder: BedFolder,
+) -> None:
+    folder.store_mesh(mesh_of(Z_MM, "one"))
+    new, round_ = mesh_of(Z_MM + 0.1, "new"), folder.round(3)
+    unedited = Applied(how="meshes", nodes=(), before="one", after="new")
+    assert own_state(folder, new, unedited, round_).startswith(
+        "This is the mesh 'one' again, as on the sheet of round 3 and after `padsheet restore`"
+    )
+    edited = replace(unedited, nodes=((0, 0, 0.1),))
+    # Where nobody knows the mesh before, no edits tell nothing.
+    for applied in (edited, replace(unedited, before=None), replace(edited, before=None)):
+        assert own_state(folder, new, applied, round_) == ""
+        level = mesh_of(np.full((3, 4), 0.0004), "level")
+        assert own_state(folder, level, applied, round_).startswith("Every point is zero")
+
+
+@pytest.mark.parametrize(
+    ("days", "printed", "meant"),
+    [
+        ((1, 2), False, True),  # held before the mesh of the sheet
+        ((3, 2), False, False),  # read back after it, and mistyped, as it seems
+        ((3, 2), True, True),  # but a sheet was printed on it
+        ((None, 2), False, True),
+        ((3, None), False, True),
+    ],
+)
+def test_only_a_mesh_that_was_no_slip_is_gone_back_to(
+    folder: BedFolder, days: tuple[int | None, int | None], printed: bool, meant: bool
+) -> None:
+    folder.store_mesh(dated(Z_MM, "earlier", days[0]))
+    folder.store_mesh(dated(Z_MM + 0.2, "before", days[1]))
+    round_ = put_sheet(folder, "before")
+    if printed:
+        put_on_record(folder, Applied(how="word", nodes=()))
+        put_sheet(folder, "earlier")
+    applied = Applied(how="meshes", nodes=((0, 0, -0.2),), before="before", after="new")
+    told = own_state(folder, dated(Z_MM, "new", 9), applied, round_)
+    assert told.startswith("This is the mesh 'earlier' again") is meant
+    assert bool(told) is meant
+    # Without a mesh before the edits nothing was read back since.
+    unknown = own_state(folder, dated(Z_MM, "new", 9), replace(applied, before=None), round_)
+    assert unknown.startswith("This is the mesh 'earlier' again")
+
+
+# The answer to a proof
+
+
+def test_only_a_mesh_of_the_same_points_with_the_proofs_edit_is_refused(folder: BedFolder) -> None:
+    grid = MeshGrid(columns=3, rows=4)
+    turned = Mesh(grid=grid, z_mm=Z_MM.T.copy(), name="turned")
+    known = mesh_of(Z_MM)
+    (edit,) = prove_edit(BED, known).edits
+    answer = Z_MM.copy()
+    answer[edit.j, edit.i] += 0.02
+    new = mesh_of(answer, "new")
+    refuse_proof_answer(folder, BED, new, "answer.txt")
+    (folder.path / PROVE_GCODE).write_text("M421\n", encoding="utf-8")
+    # Nobody knows what the printer held before.
+    refuse_proof_answer(folder, BED, new, "answer.txt")
+    folder.store_mesh(known)
+    for other in (turned, known, mesh_of(answer + 0.05, "other")):
+        refuse_proof_answer(folder, BED, other, "answer.txt")
+    with pytest.raises(PadsheetError, match="the small edit of the proof in it") as refused:
+        refuse_proof_answer(folder, BED, new, "answer.txt")
+    assert refused.value.code == "mesh-proof"
 
 
 Compare = Callable[..., AgainstAdvice]
