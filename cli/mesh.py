@@ -31,6 +31,7 @@ from padsheet.scoring.lost import Lost, find_lost, record_lost
 from padsheet.scoring.mesh import Mesh, empty_mesh
 from padsheet.scoring.mesh_check import Flip, flipped_in_history, show_map
 from padsheet.scoring.mesh_table import OPPOSITE, TableReading, read_table
+from padsheet.scoring.phrases import rounds_words
 from padsheet.scoring.recording import mesh_change, now_text
 from padsheet.scoring.round_edits import (
     free_mesh_name,
@@ -267,15 +268,15 @@ def _written_wrongly(round_: Round) -> str:
 
 def _say_lost(folder: BedFolder, lost: Lost) -> None:
     """Say that edits were lost, and what is next."""
-    number, sheet = lost.round.number, lost.sheet.number
+    rounds, sheet = rounds_words([r.number for r in lost.rounds]), lost.sheet.number
     if lost.back_in:
         said = (
-            f"The edits of round {number} had been lost before the sheet of round {sheet}, and are "
+            f"The edits of {rounds} had been lost before the sheet of round {sheet}, and are "
             "in again, all of them. Both is now on record."
         )
     else:
         said = (
-            f"The edits of round {number} are lost: this is the mesh '{lost.before.name}' from "
+            f"The edits of {rounds} are lost: this is the mesh '{lost.before.name}' from "
             f"before them, and the sheet of round {sheet} was printed with it. That is now on "
             "record."
         )

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from padsheet.patterns.bed import MeshGrid
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.advice import Advice
+from padsheet.scoring.all_lost import fallen_back, prove_all_lost
 from padsheet.scoring.applied import Applied
 from padsheet.scoring.fusion import NodeState, RoundRecord, fuse_rounds
 from padsheet.scoring.phrases import points
@@ -167,7 +168,7 @@ def standing(
             )
         )
     state = fuse_rounds(bed.mesh, records)
-    return Standing(state=state, proof=_proof(bed.mesh, records, before[-1]))
+    return Standing(state=state, proof=_proof(folder, bed.mesh, records, before[-1], this))
 
 
 def newest_counted(folder: BedFolder, grid: MeshGrid) -> Round | None:
@@ -261,7 +262,9 @@ def _exchanged(folder: BedFolder, first: int, last: int) -> NDArray[np.float64] 
     return change
 
 
-def _proof(grid: MeshGrid, records: Sequence[RoundRecord], since: int) -> Proof | None:
+def _proof(
+    folder: BedFolder, grid: MeshGrid, records: Sequence[RoundRecord], since: int, sheet: Round
+) -> Proof | None:
     """Prove the edits between the last two sheets, if there were any on the same bed."""
     if len(records) < 2:
         return None
@@ -270,8 +273,14 @@ def _proof(grid: MeshGrid, records: Sequence[RoundRecord], since: int) -> Proof 
         return None
     if after.screws_turned or before.plate != after.plate:
         return None
+    applied = folder.round(since).read_applied()
+    if applied is not None and applied.lost:
+        return None  # what changed is that edits were lost: that is known
     known = fuse_rounds(grid, records[:-1])
-    return prove(grid, before.score, after.score, after.applied_mm, state=known, since=since)
+    sheets, applied_mm = (before.score, after.score), after.applied_mm
+    ways = fallen_back(folder, grid, folder.round(since), sheet)
+    lost = None if ways is None else prove_all_lost(grid, *sheets, applied_mm, known, ways)
+    return lost or prove(grid, *sheets, applied_mm, state=known, since=since)
 
 
 def summaries(folder: BedFolder, *, before: int | None = None) -> tuple[RoundSummary, ...]:
@@ -369,7 +378,7 @@ def applied_words(summary: RoundSummary) -> str:
     parts = []
     down = [-dz for _, _, dz in applied.nodes if dz < 0]
     up = [dz for _, _, dz in applied.nodes if dz > 0]
-    if down or up:
+    if (down or up) and not applied.lost:
         parts.append(points(len(down) + len(up)))
         if down:
             parts.append(f"lowered up to {max(down):.3g}{'' if up else ' mm'}")

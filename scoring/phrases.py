@@ -16,6 +16,7 @@ __all__ = [
     "points",
     "reach_mm",
     "reach_word",
+    "rounds_words",
     "signed",
     "typographic",
     "within_95",
@@ -105,6 +106,17 @@ def points(count: int) -> str:
     ('1 point', '3 points')
     """
     return f"{count} point" if count == 1 else f"{count} points"
+
+
+def rounds_words(numbers: Sequence[int]) -> str:
+    """Name rounds by their numbers.
+
+    Examples
+    --------
+    >>> rounds_words([2]), rounds_words([1, 2, 3])
+    ('round 2', 'rounds 1, 2 and 3')
+    """
+    return f"{'round' if len(numbers) == 1 else 'rounds'} {listed([str(n) for n in numbers])}"
 
 
 def signed(value: float, digits: int = 2) -> str:

@@ -15,7 +15,17 @@ from padsheet.scoring.mesh import footprint
 from padsheet.scoring.mesh_table import OPPOSITE
 from padsheet.scoring.squish import Z95, PadScore, SheetScore
 
-__all__ = ["Proof", "prove"]
+__all__ = [
+    "BETTER_BY",
+    "LARGEST_SLOPE_SIGMA",
+    "Proof",
+    "gap_changes",
+    "near",
+    "placings",
+    "prove",
+    "regress",
+    "send_again",
+]
 
 Verdict = Literal["in force", "not in force", "wrong sign", "index", "partly", "unclear"]
 
@@ -46,6 +56,9 @@ class Proof:
         The placing that fits better, in words; empty unless the verdict is ``index``.
     text : str
         One or two sentences: what was found, and what to do.
+    lost_since : int or None
+        The first of several rounds whose edits are all not in force; None if it is the last only,
+        or none.
     """
 
     verdict: Verdict
@@ -53,6 +66,7 @@ class Proof:
     sigma: float
     transform: str
     text: str
+    lost_since: int | None = None
 
     @property
     def allows_edits(self) -> bool:
@@ -100,14 +114,14 @@ def prove(
     counted from the other end, both exchanged, counted from 1 instead of 0).
     """
     known = update(first_state(grid), before) if state is None else state
-    weights, change_mm, noise = _changes(grid, known, before, after)
+    weights, change_mm, noise = gap_changes(grid, known, before, after)
     if len(change_mm) < 4:
         return _unclear(0.0, float("inf"))
-    slope, sigma, misfit = _regress(weights @ applied_mm, change_mm, noise)
+    slope, sigma, misfit = regress(weights @ applied_mm, change_mm, noise)
     # A bed that moves more than expected must not turn chance into a better placing.
     others = {
-        name: _regress(weights @ placed, change_mm, noise)
-        for name, placed in _placings(grid, applied_mm).items()
+        name: regress(weights @ placed, change_mm, noise)
+        for name, placed in placings(grid, applied_mm).items()
     }
     name = min(others, key=lambda placing: others[placing][2], default=None)
     best = misfit if name is None else others[name][2]
@@ -117,12 +131,12 @@ def prove(
         return _unclear(slope, sigma)
     if name is not None and (misfit - best) / scale > BETTER_BY:
         other_slope, other_sigma, _ = others[name]
-        if _near(abs(other_slope), 1.0, other_sigma * float(np.sqrt(scale))):
+        if near(abs(other_slope), 1.0, other_sigma * float(np.sqrt(scale))):
             return _index(grid, slope, sigma, name, since, negative=other_slope < 0)
     return _judge(slope, sigma, since)
 
 
-def _changes(
+def gap_changes(
     grid: MeshGrid, known: NodeState, before: SheetScore, after: SheetScore
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Return footprint (M, N), change of gap (M,) and its covariance at the pads read twice."""
@@ -151,7 +165,7 @@ def _gap(pad: PadScore) -> float:
     return pad.gap_mm
 
 
-def _regress(
+def regress(
     expected_mm: NDArray[np.float64], change_mm: NDArray[np.float64], noise: NDArray[np.float64]
 ) -> tuple[float, float, float]:
     """Return slope, its standard deviation and chi-square; a constant is fitted and dropped."""
@@ -167,7 +181,7 @@ def _regress(
     return float(fitted[1]), float(np.sqrt(np.linalg.inv(normal)[1, 1])), misfit
 
 
-def _placings(grid: MeshGrid, applied_mm: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
+def placings(grid: MeshGrid, applied_mm: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
     """Return the edits as wrong conventions would place them, where that makes a difference."""
     table = applied_mm.reshape(grid.rows, grid.columns)
     moves: dict[str, Callable[[NDArray[np.float64]], NDArray[np.float64]]] = {
@@ -198,7 +212,7 @@ def _shifted(table: NDArray[np.float64], by: int) -> NDArray[np.float64]:
     return moved
 
 
-def _near(slope: float, whole: float, sigma: float) -> bool:
+def near(slope: float, whole: float, sigma: float) -> bool:
     """Tell whether a slope agrees with a whole number."""
     return abs(slope - whole) <= SLOPE_SLACK + 2.5 * sigma
 
@@ -213,11 +227,11 @@ def _judge(slope: float, sigma: float, since: int | None) -> Proof:
     said = f"The gaps changed by {slope:.2f} +-{Z95 * sigma:.2f} (95 %) of what was applied"
     names: dict[float, Verdict] = {1.0: "in force", 0.0: "not in force", -1.0: "wrong sign"}
     nearest = min(names, key=lambda whole: abs(slope - whole))
-    verdict: Verdict = names[nearest] if _near(slope, nearest, sigma) else "partly"
+    verdict: Verdict = names[nearest] if near(slope, nearest, sigma) else "partly"
     remedies = {
         "in force": f"{said}: the edits are in force.",
         "not in force": f"{said}: the mesh was off while the sheet was printed, or the edits were "
-        f"not saved before the settings were loaded again. {_again(since)}",
+        f"not saved before the settings were loaded again. {send_again(since)}",
         "wrong sign": f"{said}: they went the wrong way. Bring the mesh back with "
         f"{_restore(since)}, check the sign of the edits in the profile and prove it with one "
         "small edit.",
@@ -227,7 +241,7 @@ def _judge(slope: float, sigma: float, since: int | None) -> Proof:
     return Proof(verdict=verdict, slope=slope, sigma=sigma, transform="", text=remedies[verdict])
 
 
-def _again(since: int | None) -> str:
+def send_again(since: int | None) -> str:
     """Say what to do where the mesh was off, or the edits were lost."""
     lost = "send the edits again" if since is None else f"`padsheet edits --since-round {since}`"
     if since is not None:

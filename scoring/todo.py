@@ -15,6 +15,7 @@ from padsheet.scoring.applied import EACH_PRINT_STYLES, KEPT_STYLES, Applied, ke
 from padsheet.scoring.kept_proof import is_proved
 from padsheet.scoring.offset import offset_how
 from padsheet.scoring.offset_kept import with_present_offset
+from padsheet.scoring.phrases import rounds_words
 from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.steps import OFFSET_WORDS
 from padsheet.scoring.waiting import outdated
@@ -372,22 +373,34 @@ def after_lost(folder: BedFolder, lost: Lost) -> list[Step]:
     PadsheetError
         If profile or record cannot be read.
     """
-    base, record, number = command_base(folder.path), lost.record, lost.round.number
-    offset = _lost_offset(record, number, lost.sheet, base)
+    base, offset = command_base(folder.path), _lost_offset(lost, command_base(folder.path))
     if lost.back_in:
         return [*offset, *after_edits(folder, lost.sheet)]
-    return [*offset, _write_lost(base, number)]
+    return [*offset, _write_lost(base, [round_.number for round_ in lost.rounds])]
 
 
-def _write_lost(base: str, number: int) -> Step:
+def _write_lost(base: str, numbers: Sequence[int]) -> Step:
     return Step(
-        text=f"Write the lost edits of round {number} again, to be sent and saved.",
-        commands=(f"{base} edits --since-round {number}",),
+        text=f"Write the lost edits of {rounds_words(numbers)} again, to be sent and saved.",
+        commands=(f"{base} edits --since-round {numbers[0]}",),
     )
 
 
-def _lost_offset(record: Applied, number: int, sheet: Round, base: str) -> list[Step]:
+def _lost_offset(lost: Lost, base: str) -> list[Step]:
     """Return the step that asks for a common offset that may be lost, too."""
+    record, number, sheet = lost.record, lost.round.number, lost.sheet
+    earlier_mm = lost.earlier_offset_mm
+    if abs(earlier_mm) >= SMALLEST_BY_HAND_MM:
+        in_all_mm = earlier_mm + (record.offset_mm or 0.0)
+        return [
+            Step(
+                text="The common offset on record after "
+                f"{rounds_words([r.number for r in lost.rounds])} ({_moved(in_all_mm)} mm in all) "
+                "is gone with a printer switched off, too. If it was not set in the print of round "
+                f"{sheet.number}, say so: `{base} applied --round {number} --offset "
+                f"{-earlier_mm:.2f} --force`."
+            )
+        ]
     if not record.offset_mm:
         return []
     moved = f"{_moved(record.offset_mm)} mm"
@@ -491,7 +504,9 @@ def next_steps(folder: BedFolder, *, keep_mesh: bool = False) -> list[Step]:
     scored = [r for r in folder.rounds() if r.scores_json.exists()]
     record = scored[-2].read_applied() if len(scored) > 1 else None
     if record is not None and record.lost and scored[-1].read_applied() is None:
-        return [_write_lost(command_base(folder.path), scored[-2].number)]
+        from padsheet.scoring.lost import lost_since
+
+        return [_write_lost(command_base(folder.path), lost_since(folder, scored[-2]))]
     return sheet_steps(folder, None, keep_mesh=keep_mesh)
 
 
