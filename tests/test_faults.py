@@ -73,9 +73,10 @@ def folder(tmp_path: Path) -> Path:
     return make_folder(tmp_path / "bed")
 
 
-@pytest.fixture
-def scored(folder: Path, score_of: Callable[..., object]) -> Path:
-    """Return a folder with a mesh, a sheet and scores."""
+@pytest.fixture(scope="module")
+def scored_once(tmp_path_factory: pytest.TempPathFactory, score_of: Callable[..., object]) -> Path:
+    """Return a folder with a mesh, a sheet and scores, to be copied and left alone."""
+    folder = make_folder(tmp_path_factory.mktemp("scored") / "bed")
     assert run(folder, "mesh", "-", "--yes", "--first-row", "front", text=TABLE).exit_code == 0
     assert run(folder, "sheet", "--points", "1,1", "3,2", "2,3").exit_code == 0
     bed_folder = BedFolder(folder)
@@ -87,6 +88,12 @@ def scored(folder: Path, score_of: Callable[..., object]) -> Path:
     flat = Mesh(grid=GRID, z_mm=np.zeros((3, 3)), name="flat")
     (folder / "meshes" / "flat.csv").write_text(mesh_csv(flat), encoding="utf-8")
     return folder
+
+
+@pytest.fixture
+def scored(scored_once: Path, tmp_path: Path) -> Path:
+    """Return a copy of the folder with a mesh, a sheet and scores."""
+    return shutil.copytree(scored_once, tmp_path / "bed")
 
 
 @pytest.fixture
