@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import re
 import shlex
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -81,17 +82,32 @@ def score(folder: Path, score_of: Callable[..., object], errors_mm: np.ndarray) 
     round_.scores_json.write_text(scores_to_json(made, advice), encoding="utf-8")
 
 
+@pytest.fixture(scope="module")
+def scored_once(
+    tmp_path_factory: pytest.TempPathFactory, score_of: Callable[..., object]
+) -> Callable[[Edits], Path]:
+    """Make a folder with an empty mesh and one round scored, to be copied and left alone."""
+    made: dict[Edits, Path] = {}
+
+    def once(edits: Edits) -> Path:
+        if edits not in made:
+            made[edits] = folder = tmp_path_factory.mktemp("scored") / "bed"
+            folder.mkdir()
+            bed = Bed(mesh=GRID, edits=edits)
+            (folder / "bed.toml").write_text(profile_text(bed), encoding="utf-8")
+            take_in(folder, np.zeros((4, 5)))
+            done(folder, "sheet")
+            score(folder, score_of, ERRORS_MM)
+        return made[edits]
+
+    return once
+
+
 @pytest.fixture
-def scored(request, tmp_path: Path, score_of: Callable[..., object]) -> Path:
-    """Return a folder with an empty mesh and one round scored."""
-    folder = tmp_path / "bed"
-    folder.mkdir()
-    edits = Edits(**getattr(request, "param", {}))
-    (folder / "bed.toml").write_text(profile_text(Bed(mesh=GRID, edits=edits)), encoding="utf-8")
-    take_in(folder, np.zeros((4, 5)))
-    done(folder, "sheet")
-    score(folder, score_of, ERRORS_MM)
-    return folder
+def scored(request, tmp_path: Path, scored_once: Callable[[Edits], Path]) -> Path:
+    """Return a copy of the folder with an empty mesh and one round scored."""
+    once = scored_once(Edits(**getattr(request, "param", {})))
+    return shutil.copytree(once, tmp_path / "bed")
 
 
 @pytest.fixture
