@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padsheet.patterns.bed import MeshGrid
+from padsheet.scoring.bend import FREE_MM, smooth_covariance
 from padsheet.scoring.fusion import PRIOR_SMOOTH_MM
 from padsheet.scoring.mesh import footprint
 from padsheet.scoring.plane import grid_xy_mm
@@ -14,8 +15,6 @@ __all__ = ["bend_mm", "cell_centres_mm", "shared_shift_mm"]
 
 #: What a node's height may differ from a smooth bed: it is not carried over to the cells around.
 ALONE_MM = 0.02
-#: Offset and tilt of a bed are free.
-FREE_MM = 1.0
 
 Floats = NDArray[np.float64]
 
@@ -35,17 +34,9 @@ def _smooth(grid: MeshGrid) -> tuple[Floats, Floats]:
     single node does alone stays out of it.
     """
     nodes_mm, centres_mm = grid_xy_mm(grid), cell_centres_mm(grid)
-    middle = (nodes_mm.max(axis=0) + nodes_mm.min(axis=0)) / 2
-    half = (nodes_mm.max(axis=0) - nodes_mm.min(axis=0)) / 2
-    length_mm = 2 * float(half.max()) / 3
 
     def shared(some: Floats, other: Floats) -> Floats:
-        square = ((some[:, None, :] - other[None, :, :]) ** 2).sum(axis=2)
-        plane = 1.0 + ((some - middle) / half) @ ((other - middle) / half).T
-        covariance: Floats = FREE_MM**2 * plane + PRIOR_SMOOTH_MM**2 * np.exp(
-            -square / (2 * length_mm**2)
-        )
-        return covariance
+        return smooth_covariance(grid, some, other, free_mm=FREE_MM, bulge_mm=PRIOR_SMOOTH_MM)
 
     noisy = shared(nodes_mm, nodes_mm) + ALONE_MM**2 * np.eye(len(nodes_mm))
     every = np.vstack([nodes_mm, centres_mm])

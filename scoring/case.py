@@ -222,7 +222,8 @@ def build_case(
         If `mesh` or `state` belongs to another grid than `bed`.
     """
     if state is None:
-        state = update(first_state(bed.mesh), score)
+        mesh_mm = None if mesh is None else mesh.z_mm.ravel()
+        state = update(first_state(bed.mesh), score, mesh_mm)
     if not same_nodes(state.grid, bed.mesh) or (mesh and not same_nodes(mesh.grid, bed.mesh)):
         raise ValueError("mesh, state and bed must have the same grid")
     split = split_plane(

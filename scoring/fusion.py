@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padsheet.patterns.bed import MeshGrid, Rectangle
+from padsheet.scoring.foreseen import Bends, Foreseen, NodeState, foreseen
 from padsheet.scoring.mesh import footprint
 from padsheet.scoring.plane import grid_xy_mm
 from padsheet.scoring.squish import Z95, PadScore, SheetScore
@@ -56,37 +57,6 @@ HEAT_SIGMA_MM = 0.02
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class NodeState:
-    """Gap errors of all nodes, as known after the last sheet.
-
-    Attributes
-    ----------
-    grid : MeshGrid
-        The mesh; nodes in the order of `MeshGrid.nodes`.
-    error_mm : ndarray of float, shape (N,)
-        Gap less target at the target height, the common part of the last sheet included.
-    covariance_mm2 : ndarray of float, shape (N, N)
-        Their covariance, the common part included.
-    read : ndarray of bool, shape (N,)
-        Nodes whose own pad was read at least once in this epoch.
-    rounds : int
-        Sheets of this epoch.
-    epoch : int
-        Number of the epoch, from 1; a new one starts when the bed itself was changed.
-    reason : str
-        Why this epoch started; empty for the first.
-    """
-
-    grid: MeshGrid
-    error_mm: NDArray[np.float64]
-    covariance_mm2: NDArray[np.float64]
-    read: NDArray[np.bool_]
-    rounds: int = 0
-    epoch: int = 1
-    reason: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class RoundRecord:
     """One scored sheet, and what is known to have been done since the sheet before it.
 
@@ -102,6 +72,8 @@ class RoundRecord:
         Name of the plate.
     bed_c : float or None
         Bed temperature, if known.
+    mesh_mm : ndarray of float, shape (N,), or None
+        The mesh in force on the sheet, if it is known.
     """
 
     score: SheetScore
@@ -110,6 +82,7 @@ class RoundRecord:
     screws_turned: bool = False
     plate: str = ""
     bed_c: float | None = None
+    mesh_mm: NDArray[np.float64] | None = None
 
 
 def prior_covariance(grid: MeshGrid) -> NDArray[np.float64]:
@@ -169,6 +142,7 @@ def predict(
         state,
         error_mm=state.error_mm + applied_mm + (offset_mm or 0.0),
         covariance_mm2=state.covariance_mm2 + common**2 + PROCESS_SIGMA_MM**2 * np.eye(count),
+        mesh_mm=None if state.mesh_mm is None else state.mesh_mm + applied_mm,
     )
 
 
@@ -227,20 +201,30 @@ def lowest_error_mm(state: NodeState, outline: Rectangle) -> float:
     return float(low_errors_mm([state], corners).min())
 
 
-def update(state: NodeState, score: SheetScore) -> NodeState:
+def update(
+    state: NodeState, score: SheetScore, mesh_mm: NDArray[np.float64] | None = None
+) -> NodeState:
     """Take in one sheet.
 
-    Read pads answer to the nodes through the printer's bilinear footprint and carry the full
-    covariance of the fit; pads off scale are bounds.
+    Read pads answer to the nodes through the printer's bilinear footprint and the bend of the bed,
+    and carry the full covariance of the fit; pads off scale are bounds.
+
+    Parameters
+    ----------
+    state : NodeState
+        Before it.
+    score : SheetScore
+    mesh_mm : ndarray of float, shape (N,), or None
+        The mesh in force on it, if it is known.
 
     Raises
     ------
     ValueError
         If `score.order` names a pad that is not in `score.pads`.
     """
-    error_mm, covariance_mm2 = state.error_mm, state.covariance_mm2
     if score.order:
-        error_mm, covariance_mm2 = _linear_update(state, score)
+        state = _linear_update(replace(state, mesh_mm=mesh_mm), score)
+    error_mm, covariance_mm2 = state.error_mm, state.covariance_mm2
     for pad in score.pads:
         error_mm, covariance_mm2 = _bound_update(
             state.grid, error_mm, covariance_mm2, pad, score.target_gap_mm
@@ -251,13 +235,14 @@ def update(state: NodeState, score: SheetScore) -> NodeState:
         covariance_mm2=(covariance_mm2 + covariance_mm2.T) / 2,
         read=state.read | _read_nodes(state.grid, score),
         rounds=state.rounds + 1,
+        mesh_mm=mesh_mm,
     )
 
 
 def _measured(
     grid: MeshGrid, score: SheetScore
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Return footprint (M, N), gap errors (M,) and their covariance (M, M) of the read pads."""
+) -> tuple[list[PadScore], NDArray[np.float64], NDArray[np.float64]]:
+    """Return the read pads that tell of nodes, their gap errors (M,) and covariance (M, M)."""
     pads = {(pad.i, pad.j): pad for pad in score.pads}
     if missing := [node for node in score.order if node not in pads]:
         raise ValueError(f"score.order names {missing[0]}, which has no pad")
@@ -267,21 +252,53 @@ def _measured(
     # A tenth of a micrometre keeps a covariance of too low rank solvable.
     noise = score.covariance_mm2 + 1e-8 * np.eye(len(read))
     # Where the printer applies no mesh, a pad tells nothing of the nodes.
-    tells = np.abs(weights.sum(axis=1)) > 0.5
-    return weights[tells], gaps[tells] - score.target_gap_mm, noise[np.ix_(tells, tells)]
+    tells = np.flatnonzero(np.abs(weights.sum(axis=1)) > 0.5)
+    told = [read[k] for k in tells]
+    return told, gaps[tells] - score.target_gap_mm, noise[np.ix_(tells, tells)]
 
 
-def _linear_update(
-    state: NodeState, score: SheetScore
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Kalman update in Joseph's form, which stays symmetric and positive."""
-    weights, measured, noise = _measured(state.grid, score)
-    prior = state.covariance_mm2
-    spread = weights @ prior @ weights.T + noise
-    gain = np.linalg.solve(spread, weights @ prior).T
-    keep = np.eye(len(prior)) - gain @ weights
-    error_mm = state.error_mm + gain @ (measured - weights @ state.error_mm)
-    return error_mm, keep @ prior @ keep.T + gain @ noise @ gain.T
+def _linear_update(state: NodeState, score: SheetScore) -> NodeState:
+    """Kalman update in Joseph's form, the bends considered but not estimated.
+
+    A bend is the same on every sheet, so that it must not average out with their number (Schmidt's
+    consider filter: Schmidt, Advances in Control Systems 3 (1966) 293-340; from memory). How rough
+    the bed is, the first pass tells the second.
+    """
+    pads, measured, noise = _measured(state.grid, score)
+    first = _considered(state, pads, measured, noise)
+    if first.bends is None:
+        return first
+    # Before the second pass, only the errors of the first are known of the bed's shape.
+    rough = replace(state, rounds=max(state.rounds, 1))
+    foot = foreseen(replace(rough, error_mm=first.error_mm), pads)
+    return _considered(state, pads, measured, noise, foot)
+
+
+def _considered(
+    state: NodeState,
+    pads: Sequence[PadScore],
+    measured: NDArray[np.float64],
+    noise: NDArray[np.float64],
+    foot: Foreseen | None = None,
+) -> NodeState:
+    """Return the state after an update, with the footing given or its own."""
+    seen = foreseen(state, pads) if foot is None else foot
+    prior, lever, bend = seen.own_mm2, seen.bends.lever, seen.bends.bend_mm2
+    noise = noise + seen.fresh_mm2
+    spread = (
+        seen.weights @ prior @ seen.weights.T + seen.open_bend @ bend @ seen.open_bend.T + noise
+    )
+    shared = seen.weights @ prior + seen.open_bend @ bend @ lever.T
+    gain = np.linalg.solve(spread, shared).T
+    keep = np.eye(len(prior)) - gain @ seen.weights
+    error_mm = state.error_mm + gain @ (measured - seen.weights @ state.error_mm - seen.added_mm)
+    own_mm2 = keep @ prior @ keep.T + gain @ noise @ gain.T
+    if not bend.any():
+        return replace(state, error_mm=error_mm, covariance_mm2=own_mm2, bends=None)
+    bends = Bends(lever=lever - gain @ seen.open_bend, bend_mm2=bend)
+    return replace(
+        state, error_mm=error_mm, covariance_mm2=own_mm2 + bends.covariance_mm2, bends=bends
+    )
 
 
 def _bound_update(
@@ -346,7 +363,7 @@ def fuse_rounds(grid: MeshGrid, records: Sequence[RoundRecord]) -> NodeState:
     for record in records:
         if before is not None:
             state = _step(state, before, record)
-        state = update(state, record.score)
+        state = update(state, record.score, record.mesh_mm)
         before = record
     return state
 
@@ -383,11 +400,12 @@ def _contradicts(ahead: NodeState, score: SheetScore) -> bool:
     """Tell whether a sheet is too unlikely after the earlier ones, its common part aside."""
     if not score.order:
         return False
-    weights, measured, noise = _measured(ahead.grid, score)
+    pads, measured, noise = _measured(ahead.grid, score)
     from scipy.special import chdtrc  # as above
 
     # A changed offset is no changed bed: the common part is left free.
-    spread = weights @ ahead.covariance_mm2 @ weights.T + noise + 1.0
-    miss = measured - weights @ ahead.error_mm
+    expected = foreseen(ahead, pads)
+    spread = expected.covariance_mm2 + noise + 1.0
+    miss = measured - expected.error_mm
     statistic = float(miss @ np.linalg.solve(spread, miss))
     return bool(chdtrc(max(1, len(miss) - 1), statistic) < CHANGED_PROBABILITY)

@@ -165,10 +165,20 @@ def standing(
                 screws_turned=turned,
                 plate=on_plate,
                 bed_c=at_c,
+                mesh_mm=_mesh_mm(folder, round_),
             )
         )
     state = fuse_rounds(bed.mesh, records)
     return Standing(state=state, proof=_proof(folder, bed.mesh, records, before[-1], this))
+
+
+def _mesh_mm(folder: BedFolder, round_: Round) -> NDArray[np.float64] | None:
+    """Return the mesh in force on a round's sheet, shape (N,); None where it is not known now."""
+    try:
+        mesh = folder.mesh_in_force(round_)
+    except PadsheetError:
+        return None
+    return None if mesh is None else mesh.z_mm.ravel()
 
 
 def newest_counted(folder: BedFolder, grid: MeshGrid) -> Round | None:

@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padsheet.patterns.bed import MeshGrid
-from padsheet.scoring.fusion import PROCESS_SIGMA_MM, NodeState, first_state, update
+from padsheet.scoring.foreseen import NodeState, foreseen
+from padsheet.scoring.fusion import PROCESS_SIGMA_MM, first_state, update
 from padsheet.scoring.mesh import footprint
 from padsheet.scoring.mesh_table import OPPOSITE
 from padsheet.scoring.squish import Z95, PadScore, SheetScore
@@ -147,15 +148,17 @@ def gap_changes(
     pads = {(pad.i, pad.j): pad for pad in after.pads}
     place = {node: k for k, node in enumerate(after.order)}
     rows = [place[node] for node in both]
-    weights = footprint(grid, np.array([[pads[node].x_mm, pads[node].y_mm] for node in both]))
+    expected = foreseen(known, [pads[node] for node in both])
     # The targets may differ: what counts is the gap less its own target.
     error_mm = np.array([_gap(pads[node]) for node in both]) - after.target_gap_mm
     noise = (
-        weights @ known.covariance_mm2 @ weights.T
+        expected.covariance_mm2
         + after.covariance_mm2[np.ix_(rows, rows)]
         + (MODEL_SIGMA_MM**2 + PROCESS_SIGMA_MM**2) * np.eye(len(both))
     )
-    return weights, error_mm - weights @ known.error_mm, noise
+    # The bed bends as before, so an edit moves the pads by the printer's own interpolation.
+    places = np.array([[pads[node].x_mm, pads[node].y_mm] for node in both])
+    return footprint(grid, places), error_mm - expected.error_mm, noise
 
 
 def _gap(pad: PadScore) -> float:
