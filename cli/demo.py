@@ -199,8 +199,8 @@ def _apart(folder: BedFolder, made: RoundEdits | None) -> str:
     if count == 0:
         return ""
     return (
-        f" (that photo goes with edits that differ from these by up to {apart_mm.max():.2f} mm, "
-        f"at {count} points: take its mesh.csv as the command says)"
+        f" (its mesh.csv differs from them by up to {apart_mm.max():.2f} mm at {count} points, "
+        "which does no harm)"
     )
 
 
@@ -239,7 +239,7 @@ class Comparison:
         return (
             f"Measured minus true, {self.read} of {self.pads} pads: "
             f"{self.relative_rms_mm:.4f} mm RMS from pad to pad, {self.common_mm:+.4f} mm in "
-            f"common; the farthest off is {self.worst_mm:+.4f} mm at "
+            f"common, {self.worst_mm:+.4f} mm at worst, at "
             f"{place(self.worst_i, self.worst_j)}. {self.held} of {self.read} stated 95 % "
             "intervals hold the truth."
         )
@@ -317,8 +317,7 @@ def _talk(
     base = f"padsheet -C {shlex.quote(str(folder.path))}"
     there = shlex.quote(str(folder.path / SECOND))
     second = Step(
-        text=f"Go on to the second round: the mesh as shown after these edits{apart}, a sheet, its "
-        "photo.",
+        text=f"Go on to the second round: the mesh after these edits{apart}, sheet, photo.",
         commands=(
             f"{base} mesh {there}/mesh.csv --yes",
             f"{base} sheet",

@@ -357,7 +357,7 @@ def _say_next(folder: BedFolder, before: Mesh | None, mesh: Mesh) -> None:
         say("Next: `padsheet edits` or `padsheet send`, which now know what they change.")
         return
     if round_ is None or round_.scores_json.exists():
-        say("What to do now, with this mesh in force:")
+        say(f"What to do now, with {'no mesh' if mesh.absent else 'this mesh'} in force:")
         say_steps(next_steps(folder))
         return
     held = None if before is None else mesh_change(before, mesh)

@@ -283,7 +283,9 @@ def _node_advice(case: Case, plan: NodePlan, work: str) -> tuple[NodeAdvice, ...
     mesh = None if case.mesh is None else case.mesh.z_mm.ravel()
     edit = work == "mesh"
     held_back = "" if work == "offset" and case.warp_done else HELD_BACK.get(work, "")
-    advice, verdicts, in_shape = [], case.verdicts, case.in_shape
+    # Points that are adjusted by their shape are judged by it.
+    of_shape = not held_back and not case.nodes_take_offset
+    advice, verdicts, in_shape = [], case.verdicts(of_shape=of_shape), case.in_shape
     for k, (i, j) in enumerate(case.bed.mesh.nodes):
         dz_mm = round(float(plan.dz_mm[k]), 6) + 0.0 if edit else 0.0
         advice.append(

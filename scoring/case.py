@@ -119,27 +119,37 @@ class Case:
         )
         return float(missed[0]) <= 1 - CONFIDENCE
 
-    @property
-    def verdicts(self) -> tuple[str, ...]:
-        """Verdict of each node by all sheets, as the stop rule judges; empty where never read.
+    def verdicts(self, *, of_shape: bool) -> tuple[str, ...]:
+        """Return the verdict of each node by all sheets, as the stop rule judges.
 
         "on target" where both the shape there and the common part are within tolerance with 95 %
-        confidence; else by the interval of the whole error. Where that interval leaves it open and
-        the shape does not, it is only the common part that is not known: "shape on target".
+        confidence, "shape on target" where only the common part is off or not known; empty where
+        the node was never read.
+
+        Parameters
+        ----------
+        of_shape : bool
+            Whether a node is judged by its shape alone, as it is adjusted by, or by its whole
+            error; then "shape on target" is only said where the interval of that leaves it open.
         """
         tolerance_mm, target_mm = self.bed.target.tolerance_mm, self.score.target_gap_mm
-        half_mm = Z95 * np.sqrt(np.diag(self.state.covariance_mm2))
-        low_mm = target_mm + self.state.error_mm - half_mm
-        high_mm = target_mm + self.state.error_mm + half_mm
+        if of_shape:
+            error_mm, half_mm = self.relative_mm, Z95 * self.relative_sigma_mm
+        else:
+            error_mm = self.state.error_mm
+            half_mm = Z95 * np.sqrt(np.diag(self.state.covariance_mm2))
+        low_mm, high_mm = target_mm + error_mm - half_mm, target_mm + error_mm + half_mm
         told: list[str] = []
         for k, in_shape in enumerate(self.in_shape):
-            whole = verdict((float(low_mm[k]), float(high_mm[k])), target_mm, tolerance_mm)
+            alone = verdict((float(low_mm[k]), float(high_mm[k])), target_mm, tolerance_mm)
             if not self.state.read[k]:
                 told.append("")
             elif in_shape and self.offset_done:
                 told.append("on target")
             else:
-                told.append("shape on target" if in_shape and whole == "uncertain" else whole)
+                told.append(
+                    "shape on target" if in_shape and (of_shape or alone == "uncertain") else alone
+                )
         return tuple(told)
 
     @property

@@ -21,7 +21,7 @@ ALREADY_RIGHT = "already right to the printer's smallest edit"
 WITHIN_NOISE = "within the noise of the measurement"
 KEPT_CLEAR = "lowered less, to keep the nozzle clear of the bed"
 BOUND_HIGH = "farther than the sheet can read: lowered only by what is proven"
-BOUND_LOW = "nearer than the sheet can read: raised at least by what is proven"
+BOUND_LOW = "nearer than the sheet can read: raised by the likeliest, at least by what is proven"
 INFERRED = "not read: inferred from its neighbours"
 NEVER_LOWERED = "not read: never lowered by inference"
 #: Widths that change steadily along a line are not seen by that: a bed that slopes does the same.

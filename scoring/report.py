@@ -29,7 +29,7 @@ from padsheet.scoring.quality import PhotoNote
 from padsheet.scoring.selfcheck import CheckedPad, SelfCheck
 from padsheet.scoring.squish import Z95, PadScore, SheetScore
 from padsheet.scoring.todo import Step
-from padsheet.scoring.together import shapes_mm, shared_words
+from padsheet.scoring.together import in_shape_only, shapes_mm, shared_words
 from padsheet.scoring.words import (
     adjustment,
     both_together,
@@ -203,7 +203,8 @@ def render_report(
         intervals=has_intervals(sheet),
         beside=shared_words(advice) if advice is not None and shapes_mm(advice) else "",
         waiting=waiting(advice),
-        asides=[text for text in (fine_tuning(advice), both_together(advice)) if text],
+        asides=[text for text in (fine_tuning(advice),) if text],
+        in_all=both_together(advice),
         z95=Z95,
         shared=f"{Z95 * (advice.offset_sigma_mm if advice else score.common_sigma_mm):.3f}",
         classes=_legend(score),
@@ -315,23 +316,25 @@ def _pad_views(
     advised = {(node.i, node.j): node for node in (advice.nodes if advice else ())}
     checked = {(pad.i, pad.j): _checked_words(pad) for pad in (check.pads if check else ())}
 
+    # In colour stands what the map shows.
+    shown = {(pad.i, pad.j): pad for pad in in_shape_only(score, advice).pads}
+
     def urgency(pad: PadScore) -> tuple[int, float]:
-        if pad.gap_mm is None:
-            return (0, 0.0)
-        return (1, -abs(pad.gap_mm - score.target_gap_mm))
+        gap_mm = shown[pad.i, pad.j].gap_mm
+        return (0, 0.0) if gap_mm is None else (1, -abs(gap_mm - score.target_gap_mm))
 
     ordered = sorted(score.pads, key=urgency)
     views = []
     for rank, pad in enumerate(ordered):
-        node = advised.get((pad.i, pad.j))
+        node, there = advised.get((pad.i, pad.j)), shown[pad.i, pad.j]
         curve = by_node.get((pad.i, pad.j))
         crop = crops.get((pad.i, pad.j))
         views.append(
             PadView(
                 anchor=f"pad-{pad.i + 1}-{pad.j + 1}",
                 name=place(pad.i, pad.j),
-                colour=pad_colour(pad, score.target_gap_mm, score.tolerance_mm).name,
-                headline=typographic(headline(pad, score)),
+                colour=pad_colour(there, score.target_gap_mm, score.tolerance_mm).name,
+                headline=typographic(headline(there, score)),
                 verdict=verdict_label(pad),
                 squish="" if pad.squish is None else f"{pad.squish:.0f}",
                 todo=adjustment(node),
@@ -393,7 +396,9 @@ def _left_out(curve: LadderCurve | None) -> tuple[str, ...]:
         if state != "used":
             lines.setdefault(state, []).append(str(number))
     return tuple(
-        f"{'line' if len(numbers) == 1 else 'lines'} {', '.join(numbers)} ({state})"
+        f"all lines ({state})"
+        if len(numbers) == len(curve.state)
+        else f"{'line' if len(numbers) == 1 else 'lines'} {', '.join(numbers)} ({state})"
         for state, numbers in lines.items()
     )
 

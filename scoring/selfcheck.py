@@ -231,7 +231,6 @@ def _words(check: SelfCheck, sheet: Sheet, mesh: Mesh | None, unread: int) -> tu
     if unread:
         was = "was not read and has" if unread == 1 else "were not read and have"
         said.append(f"{unread} of {len(sheet.pads)} pads {was} no part in this.")
-    said.append("A self-check gives no advice on the bed: that comes from ordinary sheets.")
     return tuple(said)
 
 
@@ -303,7 +302,10 @@ def what_next(check: SelfCheck) -> tuple[str, ...]:
 
 
 def _percent(probability: float) -> str:
-    return "less than 0.1 %" if probability < 0.001 else f"{probability * 100:.2g} %"
+    if probability < 0.001:
+        return "less than 0.1 %"
+    percent = probability * 100
+    return f"{percent:.0f} %" if percent >= 9.5 else f"{percent:.2g} %"
 
 
 def self_check_table(check: SelfCheck) -> str:

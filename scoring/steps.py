@@ -456,7 +456,7 @@ def _doubts(case: Case, work: str) -> list[AdvisedStep]:
         if must and not read
     ]
     if beyond := [node for node in unknown if node in off_scale]:
-        done = "corrected by what is proven; " if work == "mesh" else ""
+        done = "corrected as far as can be told; " if work == "mesh" else ""
         steps += _facts(
             f"{_points(len(beyond))} off the scale of this sheet ({_named(beyond)}): {done}"
             "the next sheet tells more."

@@ -349,7 +349,7 @@ def _legend(
         signs = [s for s in (">", "<", "+++", "---") if s in drawn]
         parts.append(f"{' and '.join(signs)} off scale, by more than this sheet reads")
     if "~" in drawn:
-        parts.append("~ uncertain, its interval reaches across a tolerance limit")
+        parts.append("~ uncertain")
     text = "; ".join(parts) + "."
     if waits:
         text += f" {waits}"

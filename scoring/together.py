@@ -82,8 +82,8 @@ def shapes_mm(advice: Advice | None) -> dict[tuple[int, int], float]:
 def in_shape_only(score: SheetScore, advice: Advice | None) -> SheetScore:
     """Return the scores with the shape in the place of the gap, for maps; see `shapes_mm`.
 
-    Bounds of points off scale are told beside what all points share as well, and whether a gap is
-    uncertain is nothing to mark. The scores stay as they are where there are no shapes.
+    Bounds of points off scale are told beside what all points share as well. The scores stay as
+    they are where there are no shapes.
     """
     shapes = shapes_mm(advice)
     if advice is None or not shapes:
@@ -93,8 +93,7 @@ def in_shape_only(score: SheetScore, advice: Advice | None) -> SheetScore:
     def shaped(pad: PadScore) -> PadScore:
         shape_mm = shapes.get((pad.i, pad.j))
         if pad.gap_mm is not None and shape_mm is not None:
-            verdict: Verdict = "on target" if pad.verdict == "uncertain" else pad.verdict
-            return replace(pad, gap_mm=score.target_gap_mm + shape_mm, verdict=verdict)
+            return replace(pad, gap_mm=score.target_gap_mm + shape_mm)
         if pad.interval_mm is None:
             return pad
         low, high = (None if end is None else end - common_mm for end in pad.interval_mm)

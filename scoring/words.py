@@ -98,8 +98,7 @@ def fine_tuning(advice: Advice | None) -> str:
     if advice is None or not any(is_fine_tuning(node) for node in advice.nodes):
         return ""
     return (
-        "Adjustments in brackets are fine-tuning: those points are within tolerance without them; "
-        "they go along, since another sheet is printed in any case."
+        "Adjustments in brackets are fine-tuning: those points are within tolerance without them."
     )
 
 
@@ -290,7 +289,8 @@ def _worst_node(nodes: Iterable[NodeAdvice]) -> str:
 
 
 def _edit_parts(advice: Advice, total: str) -> list[str]:
-    changed = [node for node in advice.nodes if node.changed and node.dz_mm]
+    every = [node for node in advice.nodes if node.changed and node.dz_mm]
+    changed = [node for node in every if not is_fine_tuning(node)]
     down = [node for node in changed if node.dz_mm < 0]
     up = [node for node in changed if node.dz_mm > 0]
     parts: list[str] = []
@@ -302,6 +302,9 @@ def _edit_parts(advice: Advice, total: str) -> list[str]:
             if len(nodes) == 1:
                 worst = worst.removeprefix("the worst ")
             parts.append(f"{len(nodes)}{of} {verb} {word}, {worst}")
+    if fine := len(every) - len(changed):
+        of, more = ("", " more") if parts else (f" of {total}", "")
+        parts.append(f"{fine}{of}{more} {'is' if fine == 1 else 'are'} fine-tuned within tolerance")
     return parts
 
 
