@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from padsheet.patterns.bead import round_diameter_mm
+from padsheet.patterns.bead import round_diameter_mm, width_mm
 from padsheet.patterns.sheet import Pad, Sheet
 from padsheet.patterns.widths import CHOKED_BELOW_MM, ROUND_ABOVE
 from padsheet.scoring.gaps import GapFit, comb_of
@@ -62,6 +62,8 @@ _AREA_SIGMAS = 4.0
 _ROUND_SLOPE, _NEARLY_SLOPE, _NEARLY_ROUND = -0.10, -0.30, 0.85
 _WORST_FIT = 4.0
 _BEYOND_MM = 0.03
+# Lines whose width tells so much less of the gap than at the target are nearly as narrow as can be.
+_HARDLY_TOLD = 0.7
 
 
 def _reason(code: str, text: str) -> Reason:
@@ -391,7 +393,7 @@ def proven_low(sheet: Sheet, score: PadScore, ceilings_mm: Floats) -> PadScore:
     )
 
 
-def after_fit(fit: GapFit, row: int) -> Reason | None:
+def after_fit(sheet: Sheet, fit: GapFit, row: int) -> Reason | None:
     """Return why the fitted gap of a pad is not to be trusted, or None."""
     weight = fit.weight[row]
     used = weight > 0
@@ -408,15 +410,37 @@ def after_fit(fit: GapFit, row: int) -> Reason | None:
             "the widths do not follow one gap: look for a scratch, a string, a shadow or a line "
             "that came off",
         )
-    return too_uncertain(float(np.sqrt(fit.covariance_mm2[row, row])))
+    return too_uncertain(
+        sheet, float(fit.gap_mm[row]), float(np.sqrt(fit.covariance_mm2[row, row]))
+    )
 
 
-def too_uncertain(sigma_mm: float) -> Reason | None:
-    """Return why a gap of this standard deviation is not given, or None."""
-    if sigma_mm > LARGEST_SIGMA_MM:
+def too_uncertain(sheet: Sheet, gap_mm: float, sigma_mm: float) -> Reason | None:
+    """Return why a gap of this standard deviation is not given, or None.
+
+    The farther the nozzle is from the bed, the less a line's width tells of how far; where it would
+    tell enough at the target, the photo is not to blame.
+    """
+    if sigma_mm <= LARGEST_SIGMA_MM:
+        return None
+    told = _width_slope(sheet, gap_mm) / _width_slope(sheet, sheet.target_gap_mm)
+    if told < _HARDLY_TOLD and sigma_mm * told <= LARGEST_SIGMA_MM:
         return _reason(
-            "pad-uncertain",
-            "the gap cannot be told well enough here: take the photo nearer, sharper and in even "
-            "light",
+            "pad-few-steps",
+            "the lines are nearly as narrow as they can be and hardly tell the gap: the nozzle is "
+            "rather too far from the bed here, near the end of the sheet's reach",
         )
-    return None
+    return _reason(
+        "pad-uncertain",
+        "the gap cannot be told well enough here: take the photo nearer, sharper and in even light",
+    )
+
+
+def _width_slope(sheet: Sheet, gap_mm: float) -> float:
+    """Return by how much lines get narrower with the gap, mm per mm, over the whole ladder."""
+    comb = comb_of(sheet)
+    heights_mm = np.maximum(comb.height_mm + gap_mm - sheet.target_gap_mm, CHOKED_BELOW_MM)
+    step_mm = 0.005
+    narrower = width_mm(comb.area_mm2, heights_mm) - width_mm(comb.area_mm2, heights_mm + step_mm)
+    # A line that is round gets no narrower.
+    return float(np.maximum(narrower, 0.0).mean() / step_mm) + 1e-3

@@ -135,12 +135,12 @@ def _absolute_offset(edits: Edits, change_mm: float, what: str) -> OffsetChange:
 
 def _find_out(edits: Edits, change_mm: float) -> str:
     """Say how the present offset is found out, and how it is moved without that."""
-    word = edits.offset_style
+    word, side = edits.offset_style, "more" if change_mm > 0 else "less"
     return (
-        f"Ask the printer ({word} alone shows it on many, or the menu on its screen) and write it "
-        f"into bed.toml as offset_now_mm in [edits]: then `padsheet edits` gives the line. Or set "
-        f"it in that menu to {abs(change_mm):.2f} mm {'more' if change_mm > 0 else 'less'} than it "
-        "shows."
+        f"Ask the printer ({word} alone shows it on many, or the menu on its screen), and set "
+        f"{abs(change_mm):.2f} mm {side} than it shows: {word} Z{number_text(change_mm)} where "
+        "that is 0. With the value in bed.toml, offset_now_mm in [edits], the next advice gives "
+        "the line."
     )
 
 

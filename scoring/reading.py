@@ -215,11 +215,12 @@ def _score_pads(
     with_floor = _with_floor(fit.covariance_mm2)
     for row, k in enumerate(fitted):
         pad = sheet.pads[k]
-        if (reason := too_uncertain(float(np.sqrt(fit.covariance_mm2[row, row])))) is not None:
+        gap_mm, sigma_mm = float(fit.gap_mm[row]), float(np.sqrt(fit.covariance_mm2[row, row]))
+        if (reason := too_uncertain(sheet, gap_mm, sigma_mm)) is not None:
             scores[k] = _unread(pad, reason)
             continue
-        scores[k] = beyond_reach(sheet, pad, float(fit.gap_mm[row])) or _scored(
-            sheet, pad, float(fit.gap_mm[row]), with_floor, row, widths[k]
+        scores[k] = beyond_reach(sheet, pad, gap_mm) or _scored(
+            sheet, pad, gap_mm, with_floor, row, widths[k]
         )
     doubtful = [k for k in scores if _may_be_low(scores[k])]
     if doubtful:
@@ -252,7 +253,9 @@ def _fit_trusted(
     while fitted:
         fit = fit_gaps(sheet, _track_data(sheet, widths, fitted, camera, mesh))
         found = {
-            k: reason for row, k in enumerate(fitted) if (reason := after_fit(fit, row)) is not None
+            k: reason
+            for row, k in enumerate(fitted)
+            if (reason := after_fit(sheet, fit, row)) is not None
         }
         if not found:
             return fit, fitted, doubts

@@ -43,7 +43,7 @@ BY_EYE_LOWER_MM = 0.05
 #: Less than this is not worth another print.
 BY_EYE_LEAST_MM = 0.03
 #: Why a pad that lies near the end of the sheet's reach is not read.
-END_OF_REACH = "pad-few-steps"
+END_OF_REACH = ("pad-few-steps", "pad-no-fall")
 #: A tilt is told over so many millimetres.
 TOLD_OVER_MM = 100
 #: A common part below this does not show in the hundredths that a person is told.
@@ -490,14 +490,14 @@ def _doubts(case: Case, work: str) -> list[AdvisedStep]:
 def _unread(case: Case, work: str, unread: Sequence[tuple[int, int]]) -> list[AdvisedStep]:
     """Say which points were not read, and whether another photo helps."""
     codes = {(p.i, p.j): p.reason.code for p in case.score.pads if p.reason is not None}
-    at_end = [node for node in unread if codes.get(node) == END_OF_REACH]
+    at_end = [node for node in unread if codes.get(node) in END_OF_REACH]
     rest = [node for node in unread if node not in at_end]
     steps: list[AdvisedStep] = []
     if at_end:
         steps += _facts(
-            f"{_points(len(at_end))} not read ({_named(at_end)}): near the end of this sheet's "
-            "reach, where another photo does not help. Correct what is known; the next sheet tells "
-            "more."
+            f"{_points(len(at_end))} not read ({_named(at_end)}): near or beyond the end of "
+            "this sheet's reach, where another photo does not help. Correct what is known; the next "
+            "sheet tells more."
         )
     if not rest:
         return steps

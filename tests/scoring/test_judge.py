@@ -134,7 +134,7 @@ def given(sheet: Sheet, widths: PadWidths, neighbours: list[PadWidths]) -> float
         doubt=np.ones(len(every)),
     )
     fit = fit_gaps(sheet, data)
-    return float(fit.gap_mm[0]) if after_fit(fit, 0) is None else None
+    return float(fit.gap_mm[0]) if after_fit(sheet, fit, 0) is None else None
 
 
 def test_no_choked_pad_is_given_a_gap(sheet: Sheet, neighbours: list[PadWidths]) -> None:
@@ -525,9 +525,9 @@ def fit_of(**changes: object) -> GapFit:
     return replace(fit, **changes)  # type: ignore[arg-type]
 
 
-def test_a_good_fit_is_trusted() -> None:
-    assert after_fit(fit_of(), 0) is None
-    assert after_fit(fit_of(), 1) is None
+def test_a_good_fit_is_trusted(sheet: Sheet) -> None:
+    assert after_fit(sheet, fit_of(), 0) is None
+    assert after_fit(sheet, fit_of(), 1) is None
 
 
 def with_row(value: float, row: int, values: Floats) -> Floats:
@@ -545,16 +545,38 @@ def with_row(value: float, row: int, values: Floats) -> Floats:
         ({"covariance_mm2": np.diag([0.006**2, 0.031**2])}, "pad-uncertain"),
     ],
 )
-def test_a_doubtful_fit_is_not_trusted(changes: dict[str, object], code: str) -> None:
+def test_a_doubtful_fit_is_not_trusted(sheet: Sheet, changes: dict[str, object], code: str) -> None:
     fit = fit_of(**changes)
-    reason = after_fit(fit, 1)
+    reason = after_fit(sheet, fit, 1)
     assert reason is not None
     assert reason.code == code
     # The other pad is not drawn into it.
-    assert after_fit(fit, 0) is None
+    assert after_fit(sheet, fit, 0) is None
 
 
-def test_a_single_wild_line_does_not_condemn_a_pad() -> None:
+def test_a_single_wild_line_does_not_condemn_a_pad(sheet: Sheet) -> None:
     values = np.full(10, 0.8)
     values[4] = 40.0
-    assert after_fit(fit_of(normalised=with_row(0.8, 0, values)), 0) is None
+    assert after_fit(sheet, fit_of(normalised=with_row(0.8, 0, values)), 0) is None
+
+
+@pytest.mark.parametrize(
+    ("gap_mm", "sigma_mm", "code"),
+    [
+        (0.27, 0.030, "pad-few-steps"),
+        # At the target too this photo would not tell it.
+        (0.27, 0.060, "pad-uncertain"),
+        # Widths tell nearly as much as at the target, or more.
+        (0.22, 0.026, "pad-uncertain"),
+        (0.14, 0.030, "pad-uncertain"),
+    ],
+)
+def test_where_lines_hardly_tell_the_gap_the_photo_is_not_blamed(
+    sheet: Sheet, gap_mm: float, sigma_mm: float, code: str
+) -> None:
+    covariance = np.diag([0.006**2, sigma_mm**2])
+    fit = fit_of(gap_mm=np.array([0.2, gap_mm]), covariance_mm2=covariance)
+    reason = after_fit(sheet, fit, 1)
+    assert reason is not None
+    assert reason.code == code
+    assert ("too far from the bed" in reason.text) is (code == "pad-few-steps")

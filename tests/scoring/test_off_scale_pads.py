@@ -107,7 +107,7 @@ def said(virtual: ModuleType, sheet: Sheet, span: tuple[float, float], seed: int
         outcome = off_scale(sheet, place, pad)
         if outcome is None:
             fit = fit_gaps(sheet, data_of(sheet, [pad, *good]))
-            reason = after_fit(fit, 0)
+            reason = after_fit(sheet, fit, 0)
             if reason is None:
                 out.append(Said(true_mm=true, verdict="read", gap_mm=float(fit.gap_mm[0])))
                 continue

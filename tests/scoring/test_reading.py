@@ -144,7 +144,7 @@ def test_pads_that_fall_out_one_after_another_leave_a_fit_of_the_rest(
     doubt = Reason(code="pad-misfit", text="its lines do not go with the ladder")
     doubted = 7
 
-    def one_at_a_time(fit: GapFit, row: int) -> Reason | None:
+    def one_at_a_time(_: Sheet, fit: GapFit, row: int) -> Reason | None:
         return doubt if row == 0 and len(fit.gap_mm) > len(sheet.pads) - doubted else None
 
     plain = errors_mm(read(widths_of(sheet)).score.pads, sheet)
