@@ -44,6 +44,8 @@ BY_EYE_LOWER_MM = 0.05
 BY_EYE_LEAST_MM = 0.03
 #: Why a pad that lies near the end of the sheet's reach is not read.
 END_OF_REACH = ("pad-few-steps", "pad-no-fall")
+#: A bend that is known no better than this part of the tolerance is told.
+BEND_PART = 3
 #: A tilt is told over so many millimetres.
 TOLD_OVER_MM = 100
 #: A common part below this does not show in the hundredths that a person is told.
@@ -469,6 +471,7 @@ def _doubts(case: Case, work: str) -> list[AdvisedStep]:
         )
     unread = [node for node in unknown if node in here and node not in off_scale]
     steps += _unread(case, work, unread)
+    steps += _bends(case, work)
     missing = int((~case.must_pass).sum())
     if missing:
         steps += _facts(
@@ -496,8 +499,8 @@ def _unread(case: Case, work: str, unread: Sequence[tuple[int, int]]) -> list[Ad
     if at_end:
         steps += _facts(
             f"{_points(len(at_end))} not read ({_named(at_end)}): near or beyond the end of "
-            "this sheet's reach, where another photo does not help. Correct what is known; the next "
-            "sheet tells more."
+            "this sheet's reach, where another photo does not help. Correct what is known; the "
+            "next sheet tells more."
         )
     if not rest:
         return steps
@@ -511,6 +514,25 @@ def _unread(case: Case, work: str, unread: Sequence[tuple[int, int]]) -> list[Ad
     if work != "withheld":
         text += " If a second photo does not help, go on: the next sheet reads them."
     return [*steps, AdvisedStep(kind="photo", text=text)]
+
+
+def _bends(case: Case, work: str) -> list[AdvisedStep]:
+    """Say that outer points cannot be told well while their pads stand inside them."""
+    bends = case.state.bends
+    if bends is None or case.warp_done or work in ("screws", "withheld"):
+        return []
+    if case.bed.mesh.outside != "unknown":
+        return []
+    sigma_mm = np.sqrt(np.diag(bends.covariance_mm2))
+    if sigma_mm.max() < case.bed.target.tolerance_mm / BEND_PART:
+        return []
+    return _facts(
+        "The pads of the outer points stand inside them, since [mesh] outside is unknown in "
+        "bed.toml; what the bed does from there to the points is known to "
+        f"{within_95(float(sigma_mm.max()), 3)} only. Look up in the printer's manual what it does "
+        "beyond its outermost points, and say it there: with hold or extend the pads stand on "
+        "their points."
+    )
 
 
 def _tilt_words(case: Case) -> str:

@@ -9,11 +9,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from padsheet.patterns.bed import MeshGrid
+from padsheet.patterns.bed import Bed, MeshGrid
+from padsheet.scoring.advice import advise
 from padsheet.scoring.bend import _roughness_mm, footing, smooth_covariance
 from padsheet.scoring.foreseen import NodeState, foreseen
 from padsheet.scoring.fusion import RoundRecord, first_state, fuse_rounds, update
-from padsheet.scoring.mesh import footprint
+from padsheet.scoring.mesh import Mesh, footprint
 from padsheet.scoring.plane import grid_xy_mm
 from padsheet.scoring.proof import prove
 from padsheet.scoring.squish import SheetScore
@@ -257,3 +258,29 @@ def test_edits_are_proven_with_pads_off_their_nodes(score_of: Scores) -> None:
     assert done.slope == pytest.approx(1.0, abs=0.1)
     assert lost.verdict != "in force"
     assert lost.slope == pytest.approx(0.0, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("outside", "height_mm", "told"),
+    [("unknown", 0.2, True), ("unknown", 0.0, False), ("hold", 0.2, False)],
+)
+def test_what_would_tell_the_outer_points_is_said(
+    score_of: Scores, outside: str, height_mm: float, told: bool
+) -> None:
+    """Three columns of a rough bed: how it goes on to its points no pad inside them shows."""
+    rng = np.random.default_rng(9)
+    grid = dataclasses.replace(GRID, columns=3, rows=3, outside=outside)  # type: ignore[arg-type]
+    nodes_mm = grid_xy_mm(grid)
+    outer = np.abs(nodes_mm - MIDDLE_MM) > 1
+    places_mm = nodes_mm - 14.0 * np.sign(nodes_mm - MIDDLE_MM) * outer
+    bed = a_bed(rng, height_mm)
+    gaps = 0.2 - bed(places_mm) + rng.normal(0, 0.002, 9)
+    gaps += 0.05 - min(gaps.min(), 0.05)
+    score = score_of(grid, gaps, sigma_mm=0.003, common_sigma_mm=0.005)
+    pads = tuple(
+        dataclasses.replace(pad, x_mm=float(x), y_mm=float(y))
+        for pad, (x, y) in zip(score.pads, places_mm, strict=True)
+    )
+    zero = Mesh(grid=grid, z_mm=np.zeros((3, 3)), name="zero")
+    advice = advise(dataclasses.replace(score, pads=pads), Bed(mesh=grid), mesh=zero)
+    assert any("outside is unknown in bed.toml" in step.text for step in advice.steps) is told
