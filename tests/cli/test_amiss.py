@@ -25,7 +25,7 @@ from padsheet.scoring.lost import Lost, find_lost
 from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.rounds import BedFolder
 from padsheet.scoring.scores import scores_to_json
-from padsheet.scoring.taking_in import against_advice
+from padsheet.scoring.taking_in import advised_meshes, against_advice
 
 GRID = MeshGrid(columns=5, rows=4, y_min_mm=30, y_max_mm=190)
 # What the bed is off at each point before any edit, in all 0.05 mm too near.
@@ -235,6 +235,27 @@ def test_a_slip_is_of_the_mesh_that_the_printer_holds(
     folder.store_mesh(dataclasses.replace(slip.held, name="other"))
     assert folder.active_mesh().name == "other"
     assert newest_slip(folder) is None
+    (folder.meshes / "active.txt").unlink()
+    assert folder.active_mesh() is None
+    assert newest_slip(folder) is None
+
+
+@pytest.mark.parametrize("scored", [{"style": "table"}], indirect=True)
+def test_where_values_are_typed_in_no_lines_are_to_be_sent_again(scored: Path) -> None:
+    folder = BedFolder(scored)
+    meant, _ = next(iter(advised_meshes(folder, folder.bed(), folder.round(1))))
+    wrong = meant.z_mm.copy()
+    wrong[0, 1] = 10 * meant.z_mm[0, 1]
+    taken = take_in(scored, wrong)
+    slip = newest_slip(folder)
+    assert slip is not None
+    assert slip.lines == ()
+    holds = f"column 2, row 1 holds {wrong[0, 1]:.3f}, advised {meant.z_mm[0, 1]:.3f}"
+    assert slip.points == holds
+    told = said(taken)
+    assert f"{holds}. To mend that, type this value in again." in told
+    assert "M421" not in told
+    assert "Send" not in told
 
 
 # --- lost -----------------------------------------------------------------------------------

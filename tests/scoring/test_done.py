@@ -130,6 +130,17 @@ def test_a_self_check_that_did_not_pass(
     assert "start-check" not in told
 
 
+@pytest.mark.parametrize("outcome", ["wrong size", "unclear"])
+def test_what_a_self_check_leaves_open_is_told_last_and_nothing_to_do(
+    done: BedFolder, outcome: str
+) -> None:
+    first, again, told = after_self_check(done, GRID, outcome, ("Light the sheet from the side.",))
+    assert (first.text, first.fact) == ("Light the sheet from the side.", False)
+    assert (again.commands, again.fact) == ((f"padsheet -C {done.path} sheet --self-check",), False)
+    assert told.text.startswith("Round 1 found the bed done.")
+    assert (told.commands, told.fact) == ((), True)
+
+
 def test_a_self_check_of_a_bed_not_done(tmp_path: Path) -> None:
     (tmp_path / "bed.toml").write_text("", encoding="utf-8")
     (step,) = after_self_check(BedFolder(tmp_path), GRID, "trusted", ())
