@@ -13,10 +13,10 @@ from padsheet.cli.options import (
     say_steps,
     user_errors,
 )
+from padsheet.scoring.afterwards import after_record
 from padsheet.scoring.history import applied_words, summaries
 from padsheet.scoring.offset_kept import present_offset_mm
 from padsheet.scoring.rounds import BedFolder
-from padsheet.scoring.todo import after_record
 from padsheet.scoring.user_word import record_word
 
 __all__ = ["command"]

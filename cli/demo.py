@@ -31,6 +31,7 @@ from padsheet.patterns.files import write_atomic
 from padsheet.patterns.make import make_sheet
 from padsheet.patterns.sheet import Sheet
 from padsheet.patterns.sheet_file import sheet_from_json
+from padsheet.scoring.doing import Step
 from padsheet.scoring.edits import SAVE_WARNING
 from padsheet.scoring.mesh import SAME_VALUE_MM, parse_mesh_csv
 from padsheet.scoring.overwriting import write_group
@@ -40,7 +41,6 @@ from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.scorer import Scored, score_round
 from padsheet.scoring.scores import scores_to_data
 from padsheet.scoring.squish import SheetScore
-from padsheet.scoring.todo import Step
 
 __all__ = ["Comparison", "command", "compared"]
 

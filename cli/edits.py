@@ -25,7 +25,9 @@ from padsheet.cli.options import (
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
+from padsheet.scoring.afterwards import after_slip
 from padsheet.scoring.amiss import Slip, newest_slip
+from padsheet.scoring.doing import Step
 from padsheet.scoring.edit_proof import judge_proof, prove_edit
 from padsheet.scoring.edits import EditList
 from padsheet.scoring.kept_proof import (
@@ -46,7 +48,7 @@ from padsheet.scoring.round_edits import (
     write_edits,
 )
 from padsheet.scoring.rounds import BedFolder, Round
-from padsheet.scoring.todo import Step, after_slip, after_writing
+from padsheet.scoring.todo import after_writing
 
 __all__ = ["command", "show_talk"]
 

@@ -25,8 +25,10 @@ from padsheet.cli.options import (
 )
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
+from padsheet.scoring.afterwards import after_lost, after_own, after_record, after_slip, next_steps
 from padsheet.scoring.amiss import slip_of
 from padsheet.scoring.applied import Applied
+from padsheet.scoring.doing import score_again
 from padsheet.scoring.lost import Lost, find_lost, record_lost
 from padsheet.scoring.mesh import Mesh, empty_mesh
 from padsheet.scoring.mesh_check import Flip, flipped_in_history, show_map
@@ -50,14 +52,6 @@ from padsheet.scoring.taking_in import (
     own_state,
     refuse_proof_answer,
     turned_over,
-)
-from padsheet.scoring.todo import (
-    after_lost,
-    after_own,
-    after_record,
-    after_slip,
-    next_steps,
-    score_again,
 )
 
 __all__ = ["command", "read_text"]

@@ -19,7 +19,7 @@ from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import access_error
 
 if TYPE_CHECKING:
-    from padsheet.scoring.todo import Step
+    from padsheet.scoring.doing import Step
 
 __all__ = [
     "NOTHING_WRITTEN",

@@ -33,8 +33,8 @@ from padsheet.cli.phone_score import (
     store_photo,
 )
 from padsheet.patterns.errors import PadsheetError
+from padsheet.scoring.doing import Step
 from padsheet.scoring.photo_guide import bad_photo, good_photo
-from padsheet.scoring.todo import Step
 from padsheet.scoring.words import summary
 
 __all__ = ["Desk", "Entry", "create_app"]

@@ -16,11 +16,12 @@ from typing import IO
 
 from padsheet.patterns.errors import PadsheetError
 from padsheet.scoring.advice import Advice
+from padsheet.scoring.doing import Step
 from padsheet.scoring.phrases import place
 from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.scores import scores_from_json
 from padsheet.scoring.squish import SheetScore
-from padsheet.scoring.todo import Step, todo_of
+from padsheet.scoring.todo import todo_of
 from padsheet.scoring.words import verdict_label
 
 __all__ = [

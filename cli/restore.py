@@ -20,6 +20,8 @@ from padsheet.cli.over_port import (
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
+from padsheet.scoring.afterwards import next_steps
+from padsheet.scoring.doing import Step
 from padsheet.scoring.edits import EditList
 from padsheet.scoring.link import check_port
 from padsheet.scoring.restoring import (
@@ -39,7 +41,6 @@ from padsheet.scoring.sending import (
     restore_after,
     send_edits,
 )
-from padsheet.scoring.todo import Step, next_steps
 
 __all__ = ["carry", "change", "command"]
 

@@ -18,11 +18,11 @@ from padsheet.cli.options import (
     show_json,
     user_errors,
 )
+from padsheet.scoring.afterwards import after_edits, next_steps
 from padsheet.scoring.done import after_self_check, done_round
 from padsheet.scoring.history import RoundSummary, applied_words, summaries
 from padsheet.scoring.phrases import place, signed, within_95
 from padsheet.scoring.rounds import BedFolder
-from padsheet.scoring.todo import after_edits, next_steps
 from padsheet.scoring.waiting import outdated
 
 __all__ = ["command"]

@@ -12,6 +12,7 @@ from padsheet.cli.over_port import ask, baud_option, greeted, save_option, saved
 from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
+from padsheet.scoring.afterwards import after_edits
 from padsheet.scoring.edits import CAUTIONS, EditList
 from padsheet.scoring.kept_proof import forget_proof, is_proved, write_proof
 from padsheet.scoring.link import Link, allowed_lines, check_port, framed, ports_seen
@@ -37,7 +38,6 @@ from padsheet.scoring.sending import (
     restore_after,
     send_edits,
 )
-from padsheet.scoring.todo import after_edits
 
 __all__ = ["command"]
 

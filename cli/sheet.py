@@ -11,11 +11,11 @@ from padsheet.cli.options import folder_of, force_option, json_option, say, show
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.ladder import LARGEST_MM
 from padsheet.scoring.done import done_round
+from padsheet.scoring.hand_offset import hand_offset_mm, hand_offset_words
 from padsheet.scoring.overwriting import write_group
 from padsheet.scoring.phrases import reach_mm, reach_word, within_95
 from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.sheet_choice import Chosen, plan_sheet
-from padsheet.scoring.todo import hand_offset_mm, hand_offset_words
 from padsheet.scoring.waiting import outdated
 
 __all__ = ["command"]

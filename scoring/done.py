@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from padsheet.patterns.bed import MeshGrid
+from padsheet.scoring.doing import Step, command_base
 from padsheet.scoring.history import newest_counted
 from padsheet.scoring.rounds import BedFolder, Round
-from padsheet.scoring.todo import Step, command_base, done_steps
+from padsheet.scoring.todo import done_steps
 
 __all__ = ["after_self_check", "done_round"]
 

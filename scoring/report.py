@@ -21,6 +21,7 @@ from padsheet.scoring.bed_map import bed_map, has_intervals, is_dense
 from padsheet.scoring.colours import CLASSES, UNREAD, ColourClass, pad_colour
 from padsheet.scoring.compiled_templates import CompiledTemplates
 from padsheet.scoring.curves import LadderCurve
+from padsheet.scoring.doing import Step
 from padsheet.scoring.ladder_chart import ladder_chart
 from padsheet.scoring.photo import jpeg_bytes
 from padsheet.scoring.photo_guide import bad_photo, good_photo
@@ -28,7 +29,6 @@ from padsheet.scoring.phrases import PLUS_MINUS, place, signed, typographic
 from padsheet.scoring.quality import PhotoNote
 from padsheet.scoring.selfcheck import CheckedPad, SelfCheck
 from padsheet.scoring.squish import Z95, PadScore, SheetScore
-from padsheet.scoring.todo import Step
 from padsheet.scoring.together import in_shape_only, shapes_mm, shared_words
 from padsheet.scoring.words import (
     adjustment,

@@ -20,6 +20,7 @@ from padsheet.patterns.files import write_atomic
 from padsheet.patterns.sheet import Sheet
 from padsheet.scoring.advice import Advice
 from padsheet.scoring.annotate import annotate
+from padsheet.scoring.doing import Step
 from padsheet.scoring.done import after_self_check
 from padsheet.scoring.history import applied_words, summaries
 from padsheet.scoring.overwriting import write_group
@@ -29,7 +30,7 @@ from padsheet.scoring.report import RoundRow, render_report
 from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.scores import scores_to_json
 from padsheet.scoring.selfcheck import SelfCheck, what_next
-from padsheet.scoring.todo import Step, todo_of
+from padsheet.scoring.todo import todo_of
 from padsheet.scoring.together import judged
 
 if TYPE_CHECKING:
