@@ -29,6 +29,7 @@ from padsheet.scoring.plane import grid_xy_mm
 from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.screw_check import doubtful_screws
 from padsheet.scoring.screws import expected_rise
+from padsheet.scoring.squish import SheetScore
 
 __all__ = ["Ahead", "Nearest", "highest", "look_ahead", "nearest"]
 
@@ -138,72 +139,118 @@ def look_ahead(
     if plate and plate != bed.plate.name:
         return _unknown(round_, f"round {round_.number} was printed on another plate")
     if bed_c is not None and abs(bed_c - bed.heat.bed_c) > SAME_HEAT_C:
-        # The bed takes another shape.
-        own = np.eye(len(state.error_mm)) + 1.0
-        state = replace(state, covariance_mm2=state.covariance_mm2 + HEAT_SIGMA_MM**2 * own)
+        state = _of_another_heat(state)
     last = folder.rounds()[-1].number + 1
     nodes_mm, _, screws = recorded_since(folder, round_.number, last, bed.mesh)
-    change_mm = _mesh_change_mm(folder, round_, mesh, nodes_mm)
-    if change_mm is not None and bed.mesh.fade_height_mm is not None:
-        # Part of a correction that lifts has faded out at the height of a line.
-        kept = max(0.0, 1 - score.target_gap_mm / bed.mesh.fade_height_mm)
-        change_mm = np.minimum(change_mm, kept * change_mm)
+    told_mm = _mesh_change_mm(folder, round_, mesh, nodes_mm)
     unknown = ""
-    if change_mm is None:
-        # Most likely it is still the same: at least with that the nozzle has to keep clear.
-        change_mm = np.zeros_like(state.error_mm)
+    if told_mm is None:
         unknown = (
             f"how the mesh in force differs from that of the sheet of round {round_.number} is not "
             "known"
         )
+    # Most likely it is still the same: at least with that the nozzle has to keep clear.
+    change_mm = (
+        np.zeros_like(state.error_mm) if told_mm is None else _at_a_line(told_mm, bed, score)
+    )
     advice, applied = round_.read_advice(), round_.read_applied()
     later = [r.read_applied() for r in folder.rounds() if r.number > round_.number]
     doubtful = doubtful_screws(folder, bed, round_)
     ways = _turned(bed, advice, doubtful)
-    turned = ways[0] if ways else None
     here = applied is not None and applied.screws_turned
-    if screws and (turned is None or not here or any(a and a.screws_turned for a in later)):
+    if screws and (not ways or not here or any(a and a.screws_turned for a in later)):
         return _unknown(
             round_,
             f"a bed screw was turned after round {round_.number}, and by how much is not known",
             screws=True,
         )
-    open_screws = not screws and applied is None and turned is not None
-    if suppose_done and open_screws:
-        screws, open_screws = True, False
+    open_screws = not screws and applied is None and bool(ways)
     said_mm = sum(a.offset_mm or 0.0 for a in (applied, *later) if a is not None)
     open_mm = _open_offset_mm(advice, None if applied is None else applied.offset_mm)
     if suppose_done:
+        screws, open_screws = screws or open_screws, False
         said_mm, open_mm = said_mm + open_mm, 0.0
     state = sure_of_unread(state, score)
     before = [
         predict(state, change_mm, offset_mm=said_mm + extra_mm)
         for extra_mm in ((0.0, open_mm) if open_mm else (0.0,))
     ]
+    sure, other_way = _with_screws(before, ways, screws=screws, open_screws=open_screws)
+    may_be = screws or open_screws
+    since_newest_mm, in_all_mm = _offsets_mm(folder)
+    return Ahead(
+        since=round_.number,
+        states=sure + other_way,
+        unknown=unknown,
+        unsaid=_unsaid(open_mm, open_screws=open_screws),
+        mesh_lowered=bool(change_mm.min() < -LOWERED_MM),
+        screws=may_be,
+        doubtful=doubtful if may_be else (),
+        sure=sure,
+        offset_mm=since_newest_mm,
+        set_in_all_mm=in_all_mm,
+    )
+
+
+def _of_another_heat(state: NodeState) -> NodeState:
+    """Return a state as it is known where the bed has another temperature, and another shape."""
+    own = np.eye(len(state.error_mm)) + 1.0
+    return replace(state, covariance_mm2=state.covariance_mm2 + HEAT_SIGMA_MM**2 * own)
+
+
+def _at_a_line(change_mm: Floats, bed: Bed, score: SheetScore) -> Floats:
+    """Return what a change of the mesh is at least at the height of a line, shape (N,).
+
+    Part of a correction that lifts has faded out there.
+    """
+    if bed.mesh.fade_height_mm is None:
+        return change_mm
+    kept = max(0.0, 1 - score.target_gap_mm / bed.mesh.fade_height_mm)
+    return np.minimum(change_mm, kept * change_mm)
+
+
+def _with_screws(
+    before: Sequence[NodeState],
+    ways: Sequence[tuple[Floats, Floats]],
+    *,
+    screws: bool,
+    open_screws: bool,
+) -> tuple[tuple[NodeState, ...], tuple[NodeState, ...]]:
+    """Return the states after turns of screws: as they were meant, and with some the other way.
+
+    Parameters
+    ----------
+    before : sequence of NodeState
+        Without them.
+    ways : sequence of tuples
+        How the turns lift the bed; see `_turned`.
+    screws, open_screws : bool
+        Whether they are turned, and whether nobody said so; then both are meant.
+    """
+    turned = ways[0] if ways else None
     sure = tuple(
         _lifted(one, turned if on else None)
         for on in ((False, True) if open_screws else (screws,))
         for one in before
     )
-    may_be = screws or open_screws
-    other_way = tuple(_lifted(one, way) for way in ways[1:] for one in before) if may_be else ()
+    if not (screws or open_screws):
+        return sure, ()
+    return sure, tuple(_lifted(one, way) for way in ways[1:] for one in before)
+
+
+def _unsaid(open_mm: float, *, open_screws: bool) -> tuple[tuple[str, str], ...]:
+    """Return the options that say what was done, and what was not; see `Ahead.unsaid`."""
     unsaid = [("--screws", "--no-edits")] if open_screws else []
     unsaid += [(f"--offset {open_mm:.2f}", "--offset 0")] if open_mm else []
+    return tuple(unsaid)
+
+
+def _offsets_mm(folder: BedFolder) -> tuple[float, float]:
+    """Return the common offset on record after the newest scored round, and after all rounds."""
     newest = [r for r in folder.rounds() if r.scores_json.exists()][-1].read_applied()
-    return Ahead(
-        since=round_.number,
-        states=sure + other_way,
-        unknown=unknown,
-        unsaid=tuple(unsaid),
-        mesh_lowered=bool(change_mm.min() < -LOWERED_MM),
-        screws=may_be,
-        doubtful=doubtful if may_be else (),
-        sure=sure,
-        offset_mm=0.0 if newest is None else newest.offset_mm or 0.0,
-        set_in_all_mm=sum(
-            a.offset_mm or 0.0 for r in folder.rounds() if (a := r.read_applied()) is not None
-        ),
-    )
+    records = [a for r in folder.rounds() if (a := r.read_applied()) is not None]
+    in_all_mm = sum(a.offset_mm or 0.0 for a in records)
+    return 0.0 if newest is None else newest.offset_mm or 0.0, in_all_mm
 
 
 def _unknown(round_: Round, why: str, *, screws: bool = False) -> Ahead:
