@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import shlex
-from dataclasses import replace
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Literal
 
@@ -141,52 +143,110 @@ def command(
         told = first_row is not None or first_column is not None
         again = _other_ways(file, bed, first_row, first_column)
         _confirm(reading, flip, file, again, told=told, yes=yes, force=force)
-        corrected: Correction | None = None
-        lost: Lost | None = None
+        described = partial(_described, folder, bed, reading.mesh, name, bed_temp, plate)
         with folder.lock():
-            if turned is not None and turned.corrects:
-                corrected = correct_reading(folder, turned)
-            else:
-                lost = find_lost(folder, bed, reading.mesh)
-            if lost is not None:
-                record_lost(folder, lost)
-            before, round_ = _before(folder), round_to_record(folder)
-            if corrected is not None and name is None and turned and turned.after_round is None:
-                mesh, applied = folder.mesh(turned.base.name), None
-                path = folder.store_mesh(mesh, force=True)
-            elif lost is not None and name is None:
-                mesh, applied = lost.held, None
-                path = folder.store_mesh(mesh, force=True)
-                if lost.back_in:
-                    applied = record_read_back(folder, before, mesh)
-            else:
-                mesh = _described(folder, bed, reading.mesh, name, bed_temp, plate)
-                path = folder.store_mesh(mesh, force=force)
-                applied = record_read_back(folder, before, mesh)
+            taken = _take_in(
+                folder, bed, reading.mesh, turned, described, named=name is not None, force=force
+            )
     if as_json:
         show_json(
             {
                 "format": 1,
-                "name": mesh.name,
-                "z_mm": mesh.z_mm.tolist(),
+                "name": taken.mesh.name,
+                "z_mm": taken.mesh.z_mm.tolist(),
                 "rows_from": "front",
                 "columns_from": "left",
                 "notes": list(reading.notes),
-                "corrected": [] if corrected is None else list(corrected.names),
-                "applied_nodes": None if applied is None else len(applied.nodes),
+                "corrected": [] if taken.corrected is None else list(taken.corrected.names),
+                "applied_nodes": None if taken.applied is None else len(taken.applied.nodes),
             }
         )
-    say(f"Wrote {path}; it is now the mesh that the printer is taken to hold.")
+    _say_taken(folder, taken)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Taken:
+    """What became of a mesh that was read: stored where, in place of which, and what it showed."""
+
+    mesh: Mesh
+    path: Path
+    before: Mesh | None
+    round: Round | None
+    applied: Applied | None = None
+    corrected: Correction | None = None
+    lost: Lost | None = None
+
+
+def _take_in(
+    folder: BedFolder,
+    bed: Bed,
+    mesh: Mesh,
+    turned: Turned | None,
+    described: Callable[[], Mesh],
+    *,
+    named: bool,
+    force: bool,
+) -> _Taken:
+    """Store a mesh that was read, and put on record what it shows; the lock is held.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        As read.
+    turned : Turned or None
+        The mesh on record that it is, the other way round.
+    described : callable
+        Gives it with its name, plate and temperature.
+    named : bool
+        Whether the user gave it a name: then it is stored by that in any case.
+    """
+    corrected: Correction | None = None
+    lost: Lost | None = None
+    if turned is not None and turned.corrects:
+        corrected = correct_reading(folder, turned)
+    else:
+        lost = find_lost(folder, bed, mesh)
+    if lost is not None:
+        record_lost(folder, lost)
+    before, round_ = _before(folder), round_to_record(folder)
+    applied = None
+    if corrected is not None and not named and turned and turned.after_round is None:
+        mesh = folder.mesh(turned.base.name)
+        path = folder.store_mesh(mesh, force=True)
+    elif lost is not None and not named:
+        mesh = lost.held
+        path = folder.store_mesh(mesh, force=True)
+        if lost.back_in:
+            applied = record_read_back(folder, before, mesh)
+    else:
+        mesh = described()
+        path = folder.store_mesh(mesh, force=force)
+        applied = record_read_back(folder, before, mesh)
+    return _Taken(
+        mesh=mesh,
+        path=path,
+        before=before,
+        round=round_,
+        applied=applied,
+        corrected=corrected,
+        lost=lost,
+    )
+
+
+def _say_taken(folder: BedFolder, taken: _Taken) -> None:
+    """Say where a mesh was stored, what it showed, and what is next."""
+    say(f"Wrote {taken.path}; it is now the mesh that the printer is taken to hold.")
+    corrected = taken.corrected
     if corrected is not None:
         _say_corrected(corrected)
-    if lost is not None:
-        _say_lost(folder, lost)
-    elif applied is not None:
-        _say_applied(folder, mesh, applied, round_)
+    if taken.lost is not None:
+        _say_lost(folder, taken.lost)
+    elif taken.applied is not None:
+        _say_applied(folder, taken.mesh, taken.applied, taken.round)
     elif corrected is None:
-        _say_next(folder, before, mesh)
+        _say_next(folder, taken.before, taken.mesh)
     elif not corrected.score_again:
-        _say_after_correction(folder, before, mesh, corrected)
+        _say_after_correction(folder, taken.before, taken.mesh, corrected)
 
 
 def _take_in_none(
