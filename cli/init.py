@@ -19,11 +19,12 @@ from padsheet.cli.options import (
     say,
     user_errors,
 )
-from padsheet.cli.questions import EDIT_STYLES, OFFSET_STYLES, ask
+from padsheet.cli.questions import EDIT_STYLES, OFFSET_STYLES, OUTSIDE, ask
 from padsheet.patterns.bed import Bed, Plate
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.files import write_atomic
 from padsheet.patterns.profile import DEFAULT_INSET_MM, bed_from_tables, profile_text
+from padsheet.scoring.applied import KEPT_STYLES
 from padsheet.scoring.edit_styles import check_style
 
 __all__ = ["command"]
@@ -64,6 +65,11 @@ NOT_VALUES = frozenset({"directory", "force"})
     metavar="MM",
     help="From the outermost grid points to the edge of the plate.",
 )
+@click.option(
+    "--outside",
+    type=click.Choice(OUTSIDE),
+    help="What the printer does beyond the outermost grid points, by its manual.",
+)
 @click.option("--nozzle", type=NUMBER, metavar="MM", help="Diameter of the nozzle's bore.")
 @click.option("--filament", type=NUMBER, metavar="MM", help="Diameter of the filament.")
 @click.option("--target", type=NUMBER, metavar="MM", help="Height of the first layer you want.")
@@ -81,6 +87,12 @@ NOT_VALUES = frozenset({"directory", "force"})
     "--offset-style",
     type=click.Choice(OFFSET_STYLES),
     help="How the offset of all points is set; hand is by the printer's menu or knob.",
+)
+@click.option(
+    "--offset-now",
+    type=NUMBER,
+    metavar="MM",
+    help="The offset that the printer holds now, for M851 and M206.",
 )
 @click.option("--edit-template", metavar="LINE", help="Line for one point, for the custom style.")
 @click.option(
@@ -111,6 +123,11 @@ def command(ctx: click.Context, /, directory: Path | None, force: bool, **option
         )
     if options["edit_style"] == "custom" and not options["edit_template"]:
         raise click.UsageError("--edit-style custom needs --edit-template, the line for one point.")
+    if options["offset_now"] is not None and options["offset_style"] not in KEPT_STYLES:
+        raise click.UsageError(
+            "--offset-now needs --offset-style M851 or M206: only those take the new value, and so "
+            "need the present one."
+        )
     folder = folder_of(ctx) / directory if directory else folder_of(ctx)
     path = folder / "bed.toml"
     with user_errors():
@@ -176,6 +193,7 @@ def _tables(options: dict[str, Any]) -> dict[str, Any]:
             "columns": columns,
             "rows": rows,
             "inset_mm": DEFAULT_INSET_MM if inset is None else inset,
+            "outside": options["outside"],
         },
         "nozzle": {
             "bore_mm": nozzle,
@@ -194,6 +212,7 @@ def _tables(options: dict[str, Any]) -> dict[str, Any]:
             "style": options["edit_style"],
             "template": options["edit_template"],
             "offset_style": options["offset_style"],
+            "offset_now_mm": options["offset_now"],
             "g29_sets_points": options["g29_sets_points"] or None,
         },
     }
@@ -245,11 +264,30 @@ def _next_steps(path: Path, bed: Bed) -> str:
         f"nozzle {bed.nozzle.bore_mm:g} mm, {bed.heat.nozzle_c:g} C on {bed.heat.bed_c:g} C.\n"
         "Caution: the printer's own manual comes first. Check every value against it: a wrong "
         "size, temperature or command can damage the printer.\n"
+        f"{_unasked_words(bed)}"
         f"{_screw_words(bed)}"
         f"Next: edit {path}. If the printer holds a mesh already, take it in with "
         f"`padsheet -C {folder} mesh FILE`; if it holds none, say so with "
         f"`padsheet -C {folder} mesh --empty`. Then `padsheet -C {folder} sheet`."
     )
+
+
+def _unasked_words(bed: Bed) -> str:
+    """Name the values that nobody told and that matter most, in one sentence."""
+    parts = [
+        "z_step_mm and z_lowest_mm in [motion], on which the known heights of the ruler rest",
+    ]
+    if bed.mesh.outside == "unknown":
+        parts.append(
+            "outside in [mesh], without which the outer pads stand up to 18 mm inside their points"
+        )
+    edits = bed.edits
+    if edits.offset_style in KEPT_STYLES and edits.offset_now_mm is None:
+        parts.append(
+            "offset_now_mm in [edits], without which advice cannot give the line that sets the "
+            f"offset with {edits.offset_style}"
+        )
+    return f"Look up first what nobody has told yet and matters most: {'; '.join(parts)}.\n"
 
 
 def _screw_words(bed: Bed) -> str:
@@ -265,7 +303,13 @@ def _screw_words(bed: Bed) -> str:
         else f"It says that {first.raises}, seen from above, raises the bed by {first.pitch_mm:g} "
         "mm a turn: turn a knob a little and look. The wrong way round would double the tilt."
     )
+    turned_round = (
+        " Two of them in front and one at the back is a guess as well: yours may be the other way "
+        "round."
+        if len(bed.screws) == 3
+        else ""
+    )
     return (
         f"The places of the screws are guessed ({places}): correct them in [[screw]] at the end of "
-        f"the file. {turn}\n"
+        f"the file.{turned_round} {turn}\n"
     )

@@ -13,9 +13,19 @@ from padsheet.patterns.bed import Bed
 from padsheet.patterns.errors import PadsheetError
 from padsheet.patterns.profile import DEFAULT_INSET_MM, bed_from_tables
 from padsheet.patterns.profile_keys import TABLES, Key
+from padsheet.scoring.applied import KEPT_STYLES
 from padsheet.scoring.edit_styles import check_style
 
-__all__ = ["BACK", "EDIT_STYLES", "OFFSET_STYLES", "OFFSET_STYLE_WORDS", "STYLE_WORDS", "ask"]
+__all__ = [
+    "BACK",
+    "EDIT_STYLES",
+    "OFFSET_STYLES",
+    "OFFSET_STYLE_WORDS",
+    "OUTSIDE",
+    "OUTSIDE_WORDS",
+    "STYLE_WORDS",
+    "ask",
+]
 
 EDIT_STYLES = tuple(str(style) for style in TABLES["edits"]["style"].choices)
 
@@ -45,7 +55,19 @@ OFFSET_STYLE_WORDS = {
 }
 
 
+OUTSIDE = tuple(str(word) for word in TABLES["mesh"]["outside"].choices)
+
+# What the questions say of each, in the order of the choices.
+OUTSIDE_WORDS = {
+    "hold": "hold: the correction stays as at the mesh's edge",
+    "extend": "extend: the slope of the mesh's edge goes on",
+    "off": "off: there is no correction there",
+    "unknown": "you do not know yet",
+}
+
+
 BACK = ("<", "b", "back")
+UNKNOWN = "unknown"
 
 
 class _Back(Exception):
@@ -57,7 +79,10 @@ Answers = dict[str, Any]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Question:
-    """One question: `ask` gets its text and default until the answer can be used."""
+    """One question: `ask` gets its text and default until the answer can be used.
+
+    `voids` names the answers that no longer hold once this one changes.
+    """
 
     name: str
     text: str
@@ -66,11 +91,16 @@ class _Question:
     about: str = ""
     choices: Sequence[str] = ()
     applies: Callable[[Answers], bool] = lambda _: True
+    voids: Sequence[str] = ()
 
     def put(self, answers: Answers) -> None:
         """Ask, with the answer given before as the default, and keep the answer."""
         self.explain()
-        answers[self.name] = self.ask(self, answers.get(self.name, self.default), answers)
+        before = answers.get(self.name, self.default)
+        answers[self.name] = self.ask(self, before, answers)
+        if answers[self.name] != before:
+            for name in self.voids:
+                answers.pop(name, None)
 
     def explain(self) -> None:
         """Say what the question is about, and what there is to choose from."""
@@ -129,12 +159,14 @@ def _put(answers: Answers, questions: Sequence[_Question]) -> None:
 
 
 def _shown(answer: Any) -> str:
+    if answer is None:
+        return UNKNOWN
     return f"{answer:g}" if isinstance(answer, float) else str(answer)
 
 
 def _options(answers: Answers) -> Answers:
     """Turn the answers into what the options would have told."""
-    names = ("inset", "bed_temp", "screws", "edit_style", "offset_style")
+    names = ("inset", "outside", "bed_temp", "screws", "edit_style", "offset_style")
     options = {name: answers[name] for name in names}
     options["size"] = (answers["size_x_mm"], answers["size_y_mm"])
     options["mesh"] = (answers["columns"], answers["rows"])
@@ -142,6 +174,8 @@ def _options(answers: Answers) -> Answers:
         options |= {"pitch_mm": PITCH_MM[answers["thread"]], "raises": answers["raises"]}
     if answers["edit_style"] == "custom":
         options["edit_template"] = answers["edit_template"]
+    if _with_kept_offset(answers):
+        options["offset_now"] = answers["offset_now"]
     options["centre_origin"] = answers["origin"] == "centre"
     options["g29_sets_points"] = answers["edit_style"] == "G29 S3"
     return options
@@ -163,6 +197,21 @@ def _ask_number(question: _Question, default: float, _: Answers) -> Any:
             return value
         whole = "a whole number" if key.kind == "whole" else "a number"
         say(f"Give {whole} from {key.least:g} to {key.most:g}, such as {default:g}.")
+
+
+def _ask_number_if_known(question: _Question, default: float | None, _: Answers) -> float | None:
+    """Ask for a value of the profile until it is a number within its range, or not known."""
+    key = KEYS[question.name]
+    while True:
+        answer = _line(question.text, _shown(default)).lower()
+        if answer in (UNKNOWN, "u"):
+            return None
+        value = _value_of(answer, key)
+        if value is not None:
+            return value
+        if answer in ("?", "help"):
+            question.explain()
+        say(f"Give a number from {key.least:g} to {key.most:g}, or u if you do not know it.")
 
 
 def _ask_inset(question: _Question, default: float, answers: Answers) -> float:
@@ -202,8 +251,8 @@ def _ask_listed(question: _Question, default: str, _: Answers) -> str:
     values = ANSWERS[question.name]
     words = {value.lower(): value for value in values}
     words |= {str(k): value for k, value in enumerate(values, 1)}
-    if "unknown" in values:
-        words["u"] = "unknown"
+    if UNKNOWN in values:
+        words["u"] = UNKNOWN
     number = values.index(default) + 1
     while True:
         answer = _line(question.text, str(number)).lower()
@@ -252,10 +301,12 @@ KEYS = {
     "rows": TABLES["mesh"]["rows"],
     "inset": TABLES["mesh"]["inset_mm"],
     "bed_temp": TABLES["heat"]["bed_c"],
+    "offset_now": TABLES["edits"]["offset_now_mm"],
 }
 # What the other questions may be answered with.
 ANSWERS: dict[str, tuple[str, ...]] = {
     "origin": tuple(str(choice) for choice in TABLES["plate"]["origin"].choices),
+    "outside": OUTSIDE,
     "screws": ("0", "3", "4"),
     "thread": tuple(PITCH_MM),
     "raises": tuple(str(choice) for choice in TABLES["screw"]["raises"].choices),
@@ -271,6 +322,10 @@ RAISES_WORDS = {
 
 def _with_screws(answers: Answers) -> bool:
     return bool(answers.get("screws", "0") != "0")
+
+
+def _with_kept_offset(answers: Answers) -> bool:
+    return answers.get("offset_style") in KEPT_STYLES
 
 
 QUESTIONS = (
@@ -314,6 +369,16 @@ QUESTIONS = (
         text="From the outermost points to the edge, mm",
         default=DEFAULT_INSET_MM,
         ask=_ask_inset,
+    ),
+    _Question(
+        name="outside",
+        about="What does the printer do beyond its outermost mesh points? Look in its manual. With "
+        "hold or extend the outer pads stand on their points; else up to 18 mm inside them, and "
+        "the outer points are known less well.",
+        choices=tuple(OUTSIDE_WORDS[word] for word in OUTSIDE),
+        text="Beyond the outermost mesh points",
+        default=Bed().mesh.outside,
+        ask=_ask_listed,
     ),
     _Question(
         name="bed_temp",
@@ -369,5 +434,16 @@ QUESTIONS = (
         text="Way to set the offset of all points",
         default=str(Bed().edits.offset_style),
         ask=_ask_listed,
+        voids=("offset_now",),
+    ),
+    _Question(
+        name="offset_now",
+        about="Which value of it does the printer hold now? M851 or M206 alone, or the menu, "
+        "shows it on many. With it advice gives the line to send; without it, by how much to "
+        "change what you find.",
+        text="Offset that the printer holds now, mm",
+        default=Bed().edits.offset_now_mm,
+        ask=_ask_number_if_known,
+        applies=_with_kept_offset,
     ),
 )
