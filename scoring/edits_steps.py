@@ -17,6 +17,7 @@ __all__ = [
     "newest_edits",
     "record_steps",
     "save_step",
+    "saves_with_offset",
     "with_record",
     "with_save",
 ]
@@ -49,8 +50,11 @@ def before_edits(base: str, *, proved: bool, mesh_known: bool) -> list[Step]:
     ]
 
 
-def edits_step(text: str, base: str, told: Edits) -> Step:
-    """Return the step of the mesh edits: over a cable, or by hand, read back and saved."""
+def edits_step(text: str, base: str, told: Edits, *, save_later: bool = False) -> Step:
+    """Return the step of the mesh edits: over a cable, or by hand, read back and saved.
+
+    With `save_later` a step to come saves them: once, together with the common offset.
+    """
     table = told.style == "table"
     how = "type the new values in" if table else "give the printer the lines of edits.gcode"
     save = f"send {told.save}" if told.save else "as the printer's manual says"
@@ -63,7 +67,10 @@ def edits_step(text: str, base: str, told: Edits) -> Step:
     else:
         back = f"{how}, and put it on record."
         commands = (f"{base} edits", f"{base} applied --as-advised")
-    back += f" If all is as advised, save it in the printer: {save}."
+    if save_later:
+        back += " If all is as advised, go on: it is saved once the common offset is set, with it."
+    else:
+        back += f" If all is as advised, save it in the printer: {save}."
     if table:
         return Step(text=f"{text} To do so, {back}", commands=commands)
     other = Step(text=f"Or without a serial cable: {back}", commands=commands)
@@ -117,6 +124,11 @@ def record_steps(advice: Advice, base: str, told: Edits) -> list[Step]:
     else:
         return []
     return [Step(text=text, commands=(f"{base} applied {option}",))]
+
+
+def saves_with_offset(advice: Advice, told: Edits) -> bool:
+    """Tell whether a common offset is to be set that the printer keeps once it is saved."""
+    return bool(advice.offset_to_set_mm) and told.offset_style in KEPT_STYLES
 
 
 def with_record(steps: list[Step], record: list[Step]) -> list[Step]:

@@ -22,7 +22,9 @@ from padsheet.scoring.edits_steps import (
     newest_edits,
     record_steps,
     save_step,
+    saves_with_offset,
     with_record,
+    with_save,
 )
 from padsheet.scoring.hand_offset import hand_offset_mm, hand_offset_words, in_all_words, set_how
 from padsheet.scoring.kept_proof import is_proved
@@ -88,6 +90,7 @@ def todo(
         At least one; those that are facts come last.
     """
     base, told = command_base(folder), Edits() if edits is None else edits
+    with_offset = saves_with_offset(advice, told)
     steps: list[Step] = []
     for step in advice.steps:
         commands: tuple[str, ...] = ()
@@ -104,7 +107,7 @@ def todo(
             commands = (again or f"{base} score PHOTO --force",)
         elif step.kind == "edits" and advice.has_edits:
             steps += before_edits(base, proved=proved, mesh_known=mesh_known)
-            way = edits_step(step.text, base, told)
+            way = edits_step(step.text, base, told, save_later=with_offset)
             steps.append(by_file_first(way) if files_first else way)
             continue
         text = step.text.replace("`padsheet ", f"`{base} ")
@@ -118,6 +121,8 @@ def todo(
     elif not sheet and advice.work in ("screws", "mesh", "offset"):
         steps.append(Step(text="Then the next sheet.", commands=(f"{base} sheet",)))
     steps = with_record(steps, record_steps(advice, base, told))
+    if with_offset:
+        steps = with_save(steps, told, unsaved=False)
     return sorted(steps, key=lambda step: step.fact)
 
 
@@ -248,7 +253,9 @@ def after_writing(
     steps = []
     if not made.edits.from_nothing and not is_proved(folder, bed):
         steps = before_edits(base, proved=False, mesh_known=True)
-    way = edits_step("Send these edits.", base, bed.edits)
+    sets_offset = made.offset is not None or bool(made.offset_problem)
+    with_offset = sets_offset and saves_with_offset(made.advice, bed.edits)
+    way = edits_step("Send these edits.", base, bed.edits, save_later=with_offset)
     hand = way if way.other is None else way.other
     hand = replace(hand, commands=tuple(c for c in hand.commands if c != f"{base} edits"))
     if way.other is None or by_hand:
@@ -257,12 +264,14 @@ def after_writing(
     else:
         way = replace(way, commands=(f"{way.commands[0]}{options}",), other=hand)
         steps.append(by_file_first(way) if carries_files(folder) else way)
-    if made.offset is not None or made.offset_problem:
+    if sets_offset:
         planned = (step.text for step in made.advice.steps if step.kind == "offset")
         offset = _offset_step(made, next(planned, ""))
         more = in_all_words(hand_offset_mm(folder, bed), made.advice.offset_mm)
         steps += [replace(offset, text=offset.text + more)]
         steps += record_steps(made.advice, base, bed.edits)
+    if with_offset:
+        steps = with_save(steps, bed.edits, unsaved=False)
     expected = made.edits.expected
     return [*steps, *sheet_steps(folder, made.advice, mesh=expected, suppose_done=True)]
 

@@ -26,6 +26,7 @@ from padsheet.scoring.mesh import Mesh
 from padsheet.scoring.rounds import BedFolder
 from padsheet.scoring.scores import scores_to_json
 from padsheet.scoring.taking_in import advised_meshes, against_advice
+from padsheet.scoring.todo import todo_of
 
 GRID = MeshGrid(columns=5, rows=4, y_min_mm=30, y_max_mm=190)
 # What the bed is off at each point before any edit, in all 0.05 mm too near.
@@ -389,6 +390,26 @@ def test_an_offset_that_the_printer_keeps_is_saved_with_the_mesh(
     assert told.index("applied --offset 0.05") < told.index("send M500") < told.index("sheet --")
     told = done(scored, "applied", "--offset", "0.05")
     assert "1. Save mesh and offset in the printer now: send M500" in told
+
+
+@pytest.mark.parametrize("scored", [KEPT], indirect=True)
+def test_no_list_says_to_save_the_mesh_before_an_offset_that_is_saved_with_it(
+    scored: Path, meant: np.ndarray
+) -> None:
+    """Neither that of the scores nor that of the edits; both as the one after the mesh is in."""
+    bed = BedFolder(scored)
+    round_ = bed.round(1)
+    steps = todo_of(bed, round_, round_.read_advice())
+    texts = [s.text + (s.other.text if s.other else "") for s in steps]
+    told = done(scored, "edits", "--force")
+    for said_there in (" ".join(texts), told):
+        assert said_there.count("send M500") == 1
+        assert "go on: it is saved once the common offset is set, with it." in said_there
+    last = [k for k, text in enumerate(texts) if "send M500" in text]
+    record = [k for k, s in enumerate(steps) if any("applied --offset" in c for c in s.commands)]
+    assert [k - 1 for k in last] == record
+    assert texts[last[0]].startswith("Save mesh and offset in the printer now")
+    assert told.index("applied --offset 0.05") < told.index("send M500") < told.index("sheet --")
 
 
 @pytest.mark.parametrize(("style", "saves"), [("M851", True), ("hand", False)])

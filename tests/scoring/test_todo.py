@@ -96,6 +96,40 @@ def test_by_hand_is_another_way_and_ends_with_saving() -> None:
     )
 
 
+@pytest.mark.parametrize("style", ["table", "M421"])
+@pytest.mark.parametrize("save", ["M500", ""])
+@pytest.mark.parametrize("files_first", [True, False])
+def test_mesh_and_an_offset_that_the_printer_keeps_are_saved_once(
+    style: str, save: str, files_first: bool
+) -> None:
+    both = replace(
+        MESH,
+        steps=(MESH.steps[0], step("offset", "Lower it by 0.02 mm."), *MESH.steps[1:]),
+        set_offset=True,
+    )
+    how = "send M500" if save else "as its manual says"
+
+    def texts(offset_style: str, advice: Advice = both) -> list[str]:
+        told = Edits(style=style, save=save, offset_style=offset_style, offset_now_mm=-1.0)
+        steps = todo(
+            advice, FOLDER, proved=True, mesh_known=True, edits=told, files_first=files_first
+        )
+        return [s.text + (s.other.text if s.other else "") for s in steps]
+
+    for offset_style in ("M851", "M206"):
+        first, offset, record, saved, sheet, _ = texts(offset_style)
+        assert "save it in the printer" not in first
+        assert "it is saved once the common offset is set, with it." in first
+        assert f"{offset_style} Z-1.02" in offset
+        assert "put it on record" in record
+        assert saved.startswith(f"Save mesh and offset in the printer now: {how}.")
+        assert sheet.startswith("Then print")
+    # Where nothing is kept, or no offset is to be set, the mesh is saved as soon as it is in.
+    for others in (texts("hand"), texts("M290"), texts("M851", MESH)):
+        assert "If all is as advised, save it in the printer: " in others[0]
+        assert not any(text.startswith("Save") for text in others)
+
+
 def test_values_that_are_typed_in_have_one_way_only() -> None:
     told = Edits(style="table", show="", save="")
     step = todo(MESH, FOLDER, proved=True, mesh_known=True, edits=told)[0]
