@@ -123,4 +123,4 @@ def test_the_step_names_the_line_or_how_to_do_without(folder: BedFolder) -> None
     write_profile(folder)
     told = " ".join(step.text for step in todo_of(folder, round_, advice))
     assert "the present one is not known here. Ask the printer" in told
-    assert "in that menu to 0.05 mm more than it shows" in told
+    assert "set 0.05 mm more than it shows" in told
