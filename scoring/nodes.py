@@ -18,6 +18,7 @@ from padsheet.scoring.remarks import (
     INFERRED,
     KEPT_CLEAR,
     NEVER_LOWERED,
+    NOT_YET,
     WITHIN_NOISE,
     limited_to,
 )
@@ -129,7 +130,7 @@ def plan_nodes(
     bounds = lowest_gaps_mm(state, score.target_gap_mm, weights, bulge) + min(0.0, offset_mm)
     safe = _kept_clear(wanted, weights, bounds, bed)
     for k in np.flatnonzero(safe > wanted + 1e-9):
-        notes[k] = KEPT_CLEAR
+        notes[k] = KEPT_CLEAR if safe[k] < -1e-9 else NOT_YET
         limited = True
     return NodePlan(
         dz_mm=safe,

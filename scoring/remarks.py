@@ -11,6 +11,7 @@ __all__ = [
     "INFERRED",
     "KEPT_CLEAR",
     "NEVER_LOWERED",
+    "NOT_YET",
     "ODD_END",
     "WITHIN_NOISE",
     "limited_to",
@@ -20,6 +21,7 @@ __all__ = [
 ALREADY_RIGHT = "already right to the printer's smallest edit"
 WITHIN_NOISE = "within the noise of the measurement"
 KEPT_CLEAR = "lowered less, to keep the nozzle clear of the bed"
+NOT_YET = "not lowered yet, to keep the nozzle clear of the bed"
 BOUND_HIGH = "farther than the sheet can read: lowered only by what is proven"
 BOUND_LOW = "nearer than the sheet can read: raised by the likeliest, at least by what is proven"
 INFERRED = "not read: inferred from its neighbours"
@@ -39,6 +41,7 @@ _SHORT = {
     ALREADY_RIGHT: "already right",
     WITHIN_NOISE: "within the noise",
     KEPT_CLEAR: "kept clear of bed",
+    NOT_YET: "kept clear of bed",
     BOUND_HIGH: "only as proven",
     BOUND_LOW: "only as proven",
     INFERRED: "by its neighbours",

@@ -23,6 +23,7 @@ from padsheet.scoring.together import (
     shared_words,
 )
 from padsheet.scoring.words import (
+    LATER,
     UNSURE,
     adjustment,
     both_together,
@@ -357,6 +358,11 @@ def _legend(
         text += " What to do there: v lower the nozzle, ^ raise it."
     for more in filter(None, extra):
         text += f" {more.replace(chr(39) + 'in all' + chr(39), chr(39) + '=' + chr(39))}"
+    if LATER in drawn:
+        text += (
+            f" Where it says '{LATER}', the nozzle is to come lower in another round: now it keeps "
+            "clear of the bed."
+        )
     if "unsure" in drawn:
         text += f" Where it says 'unsure', what to do is not known; {reasons} says why."
     text += (

@@ -6,11 +6,12 @@ from collections.abc import Iterable
 
 from padsheet.scoring.advice import Advice, NodeAdvice
 from padsheet.scoring.phrases import place, points, signed
-from padsheet.scoring.remarks import BOUND_HIGH, BOUND_LOW
+from padsheet.scoring.remarks import BOUND_HIGH, BOUND_LOW, KEPT_CLEAR, NOT_YET
 from padsheet.scoring.squish import PadScore, SheetScore, Verdict
 from padsheet.scoring.together import judged, offset_words
 
 __all__ = [
+    "LATER",
     "UNSURE",
     "adjustment",
     "both_together",
@@ -51,6 +52,8 @@ MEANINGS: dict[Verdict, str] = {
 
 #: Stands in the place of an adjustment that is not known.
 UNSURE = "unsure"
+#: In that of one that has to wait for another round, since the nozzle is to keep clear of the bed.
+LATER = "later"
 
 #: Less than this shows as nothing in the hundredths that a person is told.
 _LEAST_TOLD_MM = 0.005
@@ -60,7 +63,7 @@ OFF = ("too little", "too much", "off scale high", "off scale low")
 
 
 def adjustment(node: NodeAdvice | None) -> str:
-    """Say what to do at a grid point: lower or raise, leave what is right, or unsure.
+    """Say what to do at a grid point: lower or raise, later, leave what is right, or unsure.
 
     In brackets where that is fine-tuning; see `is_fine_tuning`.
 
@@ -72,12 +75,16 @@ def adjustment(node: NodeAdvice | None) -> str:
     'lower 0.04'
     >>> adjustment(NodeAdvice(i=0, j=0, dz_mm=0.0, sigma_mm=0.06, inferred=True))
     'unsure'
+    >>> adjustment(NodeAdvice(i=0, j=0, dz_mm=0.0, sigma_mm=0.06, note=NOT_YET))
+    'later'
     """
     if node is None:
         return ""
     if not node.changed or node.dz_mm == 0:
         if node.inferred or node.note in (BOUND_HIGH, BOUND_LOW):
             return UNSURE
+        if is_put_off(node):
+            return LATER
         return "" if node.waits else "leave"
     digits = 2 if abs(node.dz_mm * 100 - round(node.dz_mm * 100)) < 1e-6 else 3
     text = f"{'lower' if node.dz_mm < 0 else 'raise'} {abs(node.dz_mm):.{digits}f}"
@@ -89,8 +96,17 @@ def is_fine_tuning(node: NodeAdvice) -> bool:
 
     Where the mesh takes what all points share as well, the whole of its error has to be.
     """
-    within = node.verdict == "on target" if node.shape_mm is None else node.in_shape
-    return node.changed and bool(node.dz_mm) and within
+    return node.changed and bool(node.dz_mm) and _is_within(node)
+
+
+def is_put_off(node: NodeAdvice) -> bool:
+    """Tell whether a point that is off is not lowered in this round, to keep clear of the bed."""
+    held = not node.changed and node.note in (NOT_YET, KEPT_CLEAR)
+    return held and not _is_within(node)
+
+
+def _is_within(node: NodeAdvice) -> bool:
+    return node.verdict == "on target" if node.shape_mm is None else node.in_shape
 
 
 def fine_tuning(advice: Advice | None) -> str:
@@ -305,6 +321,9 @@ def _edit_parts(advice: Advice, total: str) -> list[str]:
     if fine := len(every) - len(changed):
         of, more = ("", " more") if parts else (f" of {total}", "")
         parts.append(f"{fine}{of}{more} {'is' if fine == 1 else 'are'} fine-tuned within tolerance")
+    if parts and (later := sum(map(is_put_off, advice.nodes))):
+        verb = "has" if later == 1 else "have"
+        parts.append(f"{later} {verb} to wait for a later round, to keep the nozzle clear")
     return parts
 
 

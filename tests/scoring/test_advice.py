@@ -377,7 +377,9 @@ def test_edits_keep_clear_of_the_bed_with_the_offset_of_the_same_round(score_of)
     assert (right.offset_mm, high.offset_mm) == pytest.approx((0.0, -0.063), abs=0.005)
     for advice, dz_mm in ((right, 0.0), (high, 0.0)):  # the level and its correction cancel
         assert advice.nodes[7].dz_mm == pytest.approx(dz_mm)
-        assert advice.nodes[7].note == "lowered less, to keep the nozzle clear of the bed"
+        assert advice.nodes[7].note == "not lowered yet, to keep the nozzle clear of the bed"
+        # Off, and not to be left so: nobody may take it for right.
+        assert adjustment(advice.nodes[7]) == "later"
 
 
 def test_a_sheet_wholly_off_scale_asks_for_a_scout_sheet(score_of):

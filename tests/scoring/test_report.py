@@ -15,7 +15,7 @@ from PIL import Image
 from padsheet.scoring.colours import contrast_ratio
 from padsheet.scoring.curves import LadderCurve
 from padsheet.scoring.quality import PhotoNote
-from padsheet.scoring.remarks import HELD_BACK, NEVER_LOWERED
+from padsheet.scoring.remarks import HELD_BACK, NEVER_LOWERED, NOT_YET
 from padsheet.scoring.report import TEMPLATES, RoundRow, render_report
 from padsheet.scoring.selfcheck import CheckedPad, SelfCheck
 from padsheet.scoring.squish import PadScore, Reason
@@ -397,6 +397,23 @@ def test_fine_tuning_and_what_goes_against_the_offset_are_told_at_the_point(scor
     assert '<span class="todo">(raise 0.03)<small>in all lower 0.02</small></span>' in page
     assert "brackets are fine-tuning" in page
     assert "brackets are fine-tuning" not in render_report(
+        sheet=scored.sheet, score=scored.score, advice=scored.advice
+    )
+
+
+def test_a_point_that_has_to_wait_says_later_in_map_and_report(scored):
+    first = dataclasses.replace(
+        scored.advice.nodes[0],
+        changed=False, dz_mm=0.0, verdict="too little", in_shape=False, note=NOT_YET,
+    )  # fmt: skip
+    advice = dataclasses.replace(scored.advice, nodes=(first, *scored.advice.nodes[1:]))
+    page = render_report(sheet=scored.sheet, score=scored.score, advice=advice)
+    assert (
+        "Nozzle here: <b>later</b> (not lowered yet, to keep the nozzle clear of the bed)." in page
+    )
+    assert '<span class="todo">later</span>' in page
+    assert re.search(r"<title>column 1, row 1: [^<]*, later</title>", page)
+    assert "later</" not in render_report(
         sheet=scored.sheet, score=scored.score, advice=scored.advice
     )
 

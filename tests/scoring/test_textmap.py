@@ -8,7 +8,7 @@ import re
 import pytest
 
 import padsheet.scoring.remarks as remarks_module
-from padsheet.scoring.remarks import HELD_BACK, limited_to, short_remark
+from padsheet.scoring.remarks import HELD_BACK, KEPT_CLEAR, NOT_YET, limited_to, short_remark
 from padsheet.scoring.squish import PadScore, Reason
 from padsheet.scoring.textmap import REMARK_ROOM, score_map, score_table
 from padsheet.scoring.words import summary
@@ -141,6 +141,31 @@ def test_a_point_that_is_not_known_does_not_look_right(scored):
     assert "the table says why" in " ".join(drawn.split())
 
 
+@pytest.mark.parametrize("note", [NOT_YET, KEPT_CLEAR])
+def test_a_point_whose_edit_was_cut_to_nothing_says_later(scored, note):
+    """One that is within tolerance anyway, and one that is off: only that is to be lowered."""
+    off = next(n for n in scored.advice.nodes if n.changed and n.dz_mm < 0)
+    level = next(n for n in scored.advice.nodes if n != off and not n.inferred)
+    held = {"dz_mm": 0.0, "changed": False, "note": note}
+    swap = {
+        off: dataclasses.replace(off, **held, verdict="too little", in_shape=False),
+        level: dataclasses.replace(level, **held, verdict="on target", in_shape=True),
+    }
+    nodes = tuple(swap.get(node, node) for node in scored.advice.nodes)
+    advice = dataclasses.replace(scored.advice, nodes=nodes)
+    rows = {row[:7]: row for row in score_table(scored.score, advice).splitlines()}
+    row, level_row = (rows[f"{n.i + 1:3d} {n.j + 1:3d}"] for n in (off, level))
+    assert "  later  " in row
+    assert row.endswith("kept clear of bed")
+    assert "  leave  " in level_row
+    drawn, _, legend = score_map(scored.score, advice, colour=False).partition("Gap error")
+    assert drawn.count("later") == 1
+    assert "'later', the nozzle is to come lower in another round" in " ".join(legend.split())
+    assert "1 has to wait for a later round" in summary(scored.score, advice)
+    whole = score_map(scored.score, scored.advice, colour=False)
+    assert "later" not in whole + score_table(scored.score, scored.advice)
+
+
 def test_points_that_wait_for_other_work_do_not_look_right(scored):
     nodes = tuple(
         dataclasses.replace(node, dz_mm=0.0, changed=False, waits=True, note=HELD_BACK["screws"])
@@ -162,7 +187,7 @@ def test_points_that_wait_for_other_work_do_not_look_right(scored):
 def test_every_remark_has_words_that_fit_a_row():
     remarks = [text for text in vars(remarks_module).values() if isinstance(text, str)]
     remarks = [text for text in remarks if text[:1].islower() and " " in text]
-    assert len(remarks) == 9
+    assert len(remarks) == 10
     for remark in (*remarks, limited_to(0.2)):
         short = short_remark(remark, REMARK_ROOM)
         assert 0 < len(short) <= REMARK_ROOM, remark
