@@ -31,6 +31,7 @@ from padsheet.scoring.afterwards import after_lost, after_own, after_record, aft
 from padsheet.scoring.amiss import slip_of
 from padsheet.scoring.applied import Applied
 from padsheet.scoring.doing import score_again
+from padsheet.scoring.kept_proof import is_proved
 from padsheet.scoring.lost import Lost, find_lost, record_lost
 from padsheet.scoring.mesh import Mesh, empty_mesh
 from padsheet.scoring.mesh_check import Flip, flipped_in_history, show_map
@@ -400,6 +401,13 @@ def _say_after_correction(
 def _say_next(folder: BedFolder, before: Mesh | None, mesh: Mesh) -> None:
     """Say what comes next where nothing was recorded."""
     round_ = folder.latest_round()
+    # Where edits wait, what holds no mesh would be taken for what became of them.
+    waits = round_ is not None and round_.edits_unsaid
+    if not (mesh.absent or mesh.z_mm.any() or waits or is_proved(folder, folder.bed())):
+        say(
+            "A mesh of zeros comes to none: if you say so with `padsheet mesh --empty`, the first "
+            "edits write every point from zero and need no proof before."
+        )
     if round_ is not None and round_.edits_unsaid and before is not None:
         if not mesh_change(before, mesh):
             say(

@@ -16,6 +16,8 @@ from padsheet.cli.main import main
 from padsheet.patterns.bed import Bed, Edits, MeshGrid
 from padsheet.patterns.profile import profile_text
 from padsheet.scoring.advice import advise
+from padsheet.scoring.edit_proof import StyleProof
+from padsheet.scoring.kept_proof import write_proof
 from padsheet.scoring.mesh import Mesh, mesh_csv
 from padsheet.scoring.rounds import BedFolder
 from padsheet.scoring.scores import scores_to_json
@@ -64,12 +66,19 @@ def scored(folder: Path, table: Path, score_of: Callable[..., object]) -> Path:
     return folder
 
 
-def add_round(folder: Path, score_of: Callable[..., object], gaps_mm: np.ndarray = GAPS_MM) -> None:
+def add_round(
+    folder: Path,
+    score_of: Callable[..., object],
+    gaps_mm: np.ndarray = GAPS_MM,
+    *,
+    of_sheet: bool = False,
+) -> None:
+    """Store scores in a round of their own, or in that whose sheet is written."""
     bed_folder = BedFolder(folder)
     score = score_of(GRID, gaps_mm)
     advice = advise(score, bed_folder.bed(), mesh=bed_folder.active_mesh())
-    path = bed_folder.next_round().path
-    path.mkdir(parents=True)
+    path = (bed_folder.latest_round() if of_sheet else bed_folder.next_round()).path
+    path.mkdir(parents=True, exist_ok=of_sheet)
     (path / "scores.json").write_text(scores_to_json(score, advice), encoding="utf-8")
 
 
@@ -845,6 +854,62 @@ def test_that_the_printer_holds_no_mesh_is_put_on_record_by_a_command(
     assert run(folder, "mesh", "-", "--first-row", "front", "--yes", text=after).exit_code == 0
     assert not bed.active_mesh().absent
     assert bed.round(1).read_applied().before == "empty"
+
+
+ZEROS = "\n".join(["0.000 0.000 0.000 0.000 0.000"] * 4)
+
+
+def take_in_text(folder: Path, text: str) -> str:
+    result = run(folder, "mesh", "-", "--first-row", "front", "--yes", text=text)
+    assert result.exit_code == 0, result.output
+    return " ".join(result.stderr.split())
+
+
+@pytest.mark.parametrize("printed", [False, True])
+def test_zeros_may_be_put_on_record_as_no_mesh_which_saves_the_proof(
+    tmp_path: Path, score_of: Callable[..., object], printed: bool
+) -> None:
+    """The same edits either way: what is told is true, and works after a sheet is written, too."""
+    written = {}
+    for kind in ("zeros", "empty"):
+        folder = write_bed(tmp_path / kind, bed_with())
+        if printed:
+            assert run(folder, "sheet").exit_code == 0
+        told = take_in_text(folder, ZEROS)
+        assert f"if you say so with `padsheet -C {folder} mesh --empty`" in told
+        if kind == "empty":
+            result = run(folder, "mesh", "--empty")
+            assert result.exit_code == 0, result.output
+            assert "comes to none" not in result.stderr
+        add_round(folder, score_of, of_sheet=printed)
+        bed = BedFolder(folder)
+        steps = todo_of(bed, bed.round(1), bed.round(1).read_advice())
+        proofs = [c for s in steps for c in s.commands if "--prove" in c]
+        assert bool(proofs) == (kind == "zeros")
+        result = run(folder, "edits", "--all") if kind == "zeros" else run(folder, "edits")
+        assert result.exit_code == 0, result.output
+        lines = [x for x in result.stdout.splitlines() if x.startswith("M421")]
+        written[kind] = [line.partition(";")[0] for line in lines]
+    assert len(written["zeros"]) == 20
+    assert written["zeros"] == written["empty"]
+
+
+def test_zeros_are_not_called_none_where_that_helps_nobody(
+    tmp_path: Path, score_of: Callable[..., object]
+) -> None:
+    values = write_bed(tmp_path / "values", bed_with())
+    assert "comes to none" not in take_in_text(values, ZEROS.replace("0.000 0", "0.010 0", 1))
+    # With edits that wait, "no mesh" would be what became of them.
+    waiting = write_bed(tmp_path / "waiting", bed_with())
+    add_round(waiting, score_of)
+    told = take_in_text(waiting, ZEROS)
+    assert "which now know what they change" in told
+    assert "comes to none" not in told
+    # A proof on file spares the next one anyway.
+    proved = write_bed(tmp_path / "proved", bed_with())
+    proof = StyleProof(kind="ok", text="Proved.", setting_open=False)
+    write_proof(BedFolder(proved), bed_with(), proof)
+    assert "comes to none" not in take_in_text(proved, ZEROS)
 
 
 def test_a_printer_without_a_mesh_is_sent_all_points_over_a_cable(
