@@ -198,9 +198,11 @@ def _chart(row: RoundSummary) -> str:
 
 def _as_expected(row: RoundSummary, columns: int) -> str:
     """Say which range the edits before a round let expect, and which came."""
+    came_mm, expected_mm = row.peak_to_valley_mm or 0.0, row.expected_peak_to_valley_mm or 0.0
+    told = "as good as that" if came_mm <= expected_mm + row.tolerance_mm / 2 else "more than that"
     text = (
-        f"round {row.number}: range {row.peak_to_valley_mm:.3f} mm, "
-        f"{row.expected_peak_to_valley_mm:.3f} expected after what was applied"
+        f"round {row.number}: range {came_mm:.3f} mm, where {expected_mm:.3f} was expected after "
+        f"what was applied: {told}"
     )
     return textwrap.fill(text, columns, subsequent_indent="  ")
 

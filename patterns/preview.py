@@ -167,7 +167,7 @@ def shifted_words(sheet: Sheet, bed: Bed) -> str:
         why = "since a bed that bends might rise into the nozzle beyond those"
     else:
         why = f'within the mesh, as outside = "{bed.mesh.outside}" in bed.toml asks for'
-    return f"{inside}{why}; that is reckoned with."
+    return f"{inside}{why} (how far, goes with the sheet's reach); that is reckoned with."
 
 
 def _rect(area: Rectangle, kind: str) -> str:

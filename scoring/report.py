@@ -114,6 +114,7 @@ class PadView:
     in_all: str
     sentence: str
     words: str
+    shape: str
     reason: str
     notes: tuple[str, ...]
     crop: str | None
@@ -316,6 +317,7 @@ def _pad_views(
     advised = {(node.i, node.j): node for node in (advice.nodes if advice else ())}
     checked = {(pad.i, pad.j): _checked_words(pad) for pad in (check.pads if check else ())}
 
+    shapes = shapes_mm(advice)
     # In colour stands what the map shows.
     shown = {(pad.i, pad.j): pad for pad in in_shape_only(score, advice).pads}
 
@@ -343,6 +345,7 @@ def _pad_views(
                 checked=checked.get((pad.i, pad.j), "unread"),
                 sentence=error_sentence(pad, score.target_gap_mm),
                 words=squish_words(pad),
+                shape=_shape_words(node, shapes.get((pad.i, pad.j))),
                 reason="" if pad.reason is None else pad.reason.text,
                 notes=tuple(text for text in (coupon_words(pad), *pad.notes) if text),
                 crop=None if crop is None else _picture_uri(crop, CROP_SIDE_PX, 85),
@@ -352,6 +355,14 @@ def _pad_views(
             )
         )
     return views
+
+
+def _shape_words(node: NodeAdvice | None, shape_mm: float | None) -> str:
+    """Say what a point is off beside the others, which its verdict goes by; else empty."""
+    if node is None or shape_mm is None:
+        return ""
+    half = f"{PLUS_MINUS} {Z95 * node.sigma_mm:.3f} mm (95 %)"
+    return f"Shape {typographic(signed(shape_mm, 3))} {half}."
 
 
 def _checked_words(pad: CheckedPad) -> str:

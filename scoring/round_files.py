@@ -30,8 +30,9 @@ from padsheet.scoring.report import RoundRow, render_report
 from padsheet.scoring.rounds import BedFolder, Round
 from padsheet.scoring.scores import scores_to_json
 from padsheet.scoring.selfcheck import SelfCheck, what_next
+from padsheet.scoring.squish import SheetScore
 from padsheet.scoring.todo import todo_of
-from padsheet.scoring.together import judged
+from padsheet.scoring.together import in_shape_only, judged
 
 if TYPE_CHECKING:
     from padsheet.scoring.scorer import Scored
@@ -105,14 +106,20 @@ def photo_with_scores(photos: Sequence[Photo], scored: Scored, sheet: Sheet) -> 
         seen = camera.project(np.asarray(xy_mm, float))[..., ::-1]
         return np.asarray((seen + 0.5) * scale - 0.5)
 
-    return annotate(picture, sheet, scored.shown, to_pixel, judged=scored.check is None)
+    return annotate(picture, sheet, _as_mapped(scored), to_pixel, judged=scored.check is None)
 
 
 def drawing_with_scores(scored: Scored, sheet: Sheet) -> Image.Image:
     """Draw the scores on a drawing of the sheet."""
     from padsheet.scoring.drawing import draw_sheet, to_drawing
 
-    return annotate(draw_sheet(sheet), sheet, scored.shown, lambda xy_mm: to_drawing(sheet, xy_mm))
+    shown = _as_mapped(scored)
+    return annotate(draw_sheet(sheet), sheet, shown, lambda xy_mm: to_drawing(sheet, xy_mm))
+
+
+def _as_mapped(scored: Scored) -> SheetScore:
+    """Return the scores with figures and colours as on the map of the report."""
+    return in_shape_only(scored.shown, scored.advice)
 
 
 def _jpeg(picture: Image.Image) -> bytes:

@@ -24,6 +24,7 @@ from padsheet.scoring.nodes import NodePlan
 from padsheet.scoring.phrases import listed, place, points, reach_word, within_95
 from padsheet.scoring.plane import MM_PER_M, grid_xy_mm
 from padsheet.scoring.screws import ScrewTurn, can_level, expected_rise, moved_plane
+from padsheet.scoring.squish import Z95
 
 __all__ = ["OFFSET_WORDS", "AdvisedStep", "StepKind", "steps_for"]
 
@@ -342,6 +343,11 @@ def _set_offset(case: Case) -> AdvisedStep:
         f"{verb} the nozzle everywhere by {abs(case.safe_offset_mm):.2f} mm {how}: that is the "
         f"common offset, known to {_sure(case)}, and one number sets it for the whole bed."
     )
+    if abs(case.offset_mm) < Z95 * case.split.common_sigma_mm:
+        text += (
+            " It may be chance, but setting it costs nothing, since another sheet is printed in "
+            "any case."
+        )
     if case.offset_mm < 0 and f"{case.safe_offset_mm:.2f}" != f"{case.offset_mm:.2f}":
         text = (
             f"{verb} the nozzle everywhere by {abs(case.safe_offset_mm):.2f} mm {how}: that is the "

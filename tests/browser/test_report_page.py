@@ -24,6 +24,9 @@ def test_nothing_scrolls_sideways(open_window, report, too_wide, width):
     assert window.errors == []
 
 
+MINUS = "\N{MINUS SIGN}"
+
+
 def test_too_wide_things_would_be_found(open_window, too_wide):
     page = open_window((390, 844)).page
     page.set_content("<body><div style='overflow-x:auto'><p style='width:800px'>x</p></div>")
@@ -43,17 +46,26 @@ def test_no_request_leaves_the_page(open_window, report):
 def test_verdict_and_worst_point_can_be_read(open_window, report, score):
     page = open_window().page
     page.goto(report.as_uri())
+    # The chips show the shape as the map does, the words below them the gap itself.
+    shapes = {
+        (node["i"], node["j"]): node["shape_mm"]
+        for node in score["advice"]["nodes"]
+        if node["shape_mm"] is not None
+    }
     read = [pad for pad in score["pads"] if pad["gap_mm"] is not None]
-    target = score["target_gap_mm"]
-    worst = max(read, key=lambda pad: abs(pad["gap_mm"] - target))
+    worst = max(read, key=lambda pad: abs(shapes[pad["i"], pad["j"]]))
     refused = [pad for pad in score["pads"] if pad["gap_mm"] is None]
     assert refused, "pads that are pasted over should be refused"
     names = page.locator("summary > span:nth-child(2)").all_inner_texts()
     place = f"Column {worst['i'] + 1}, row {worst['j'] + 1}"
     assert names[len(refused)].startswith(place)
-    sign = "+" if worst["gap_mm"] > target else "\N{MINUS SIGN}"
-    error = f"{sign}{abs(worst['gap_mm'] - target):.2f}"
+    shape_mm = shapes[worst["i"], worst["j"]]
+    error = f"{'+' if shape_mm > 0 else MINUS}{abs(shape_mm):.2f}"
     assert page.locator("summary .chip").nth(len(refused)).inner_text() == error
+    assert (
+        f"gap {worst['gap_mm']:.3f} mm"
+        in (page.locator("details").nth(len(refused)).text_content() or "").lower()
+    )
     assert page.locator("h1").inner_text().endswith(".")
 
 

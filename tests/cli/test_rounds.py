@@ -75,7 +75,9 @@ def test_table_chart_and_points(two_rounds):
     assert all(f"{word}:" in result.stdout for word in ("common", "spread", "range", "flow"))
     assert max(map(len, lines)) <= 80
     # 0.060 - 0.060 and -0.045 + 0.040 were to be left, a tenth of what was came.
-    assert re.search(r"round 2: range 0\.01[01] mm, 0\.005 expected after", result.stdout)
+    told = " ".join(result.stdout.split())
+    assert re.search(r"round 2: range 0\.01[01] mm, where 0\.005 was expected after", told)
+    assert "what was applied: as good as that" in told
     # One point at +0.06: six characters right of the target's own.
     chart = next(line for line in lines if line.startswith("round 1  "))[9:]
     assert (chart[20 + 6], chart[20 - 4]) == ("1", "1")

@@ -441,3 +441,16 @@ def test_a_self_check_judges_no_point_of_the_bed(scored):
     assert "Dashed: uncertain or unread." in ordinary
     assert "checks the ruler" not in ordinary
     assert "squish" in ordinary.partition("</style>")[2].lower()
+
+
+def test_an_opened_point_tells_the_shape_that_its_verdict_goes_by(scored):
+    """Beside the gap; where all points are off together the two differ."""
+    first = dataclasses.replace(scored.advice.nodes[0], shape_mm=0.041, sigma_mm=0.007)
+    nodes = (first, *scored.advice.nodes[1:])
+    advice = dataclasses.replace(scored.advice, nodes=nodes, estimate_mm=-0.05, offset_mm=0.05)
+    for told, together_mm in ((True, -0.05), (False, 0.0)):
+        of_these = dataclasses.replace(advice, estimate_mm=together_mm, offset_mm=-together_mm)
+        page = render_report(sheet=scored.sheet, score=scored.score, advice=of_these)
+        text = " ".join(Page(page).text.split())
+        assert ("Shape +0.041 \N{PLUS-MINUS SIGN} 0.014 mm (95 %)." in text) is told
+        assert ("the 95 % interval of the shape, not by the number alone" in text) is told
