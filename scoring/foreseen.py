@@ -90,7 +90,8 @@ class Foreseen:
         Of the foreseen less the true ones.
     own_mm2 : ndarray of float, shape (N, N)
         Covariance of the nodes but for the bends that are known to be the same on every sheet.
-    bends : Bends
+    bends : Bends or None
+        None where all pads lie on their nodes.
     open_bend : ndarray of float, shape (M, N)
         How the pads still answer to each node's bend.
     fresh_mm2 : ndarray of float, shape (M, M)
@@ -102,7 +103,7 @@ class Foreseen:
     error_mm: NDArray[np.float64]
     covariance_mm2: NDArray[np.float64]
     own_mm2: NDArray[np.float64]
-    bends: Bends
+    bends: Bends | None
     open_bend: NDArray[np.float64]
     fresh_mm2: NDArray[np.float64]
 
@@ -120,13 +121,25 @@ def foreseen(state: NodeState, pads: Sequence[PadScore]) -> Foreseen:
     xy_mm = np.array([[pad.x_mm, pad.y_mm] for pad in pads]).reshape(-1, 2)
     known = state.rounds > 0
     foot = footing(state.grid, xy_mm, state.mesh_mm, state.error_mm if known else None)
+    error_mm = foot.weights @ state.error_mm + foot.added_mm
+    if state.bends is None and not foot.bend_mm2.any():
+        return Foreseen(
+            weights=foot.weights,
+            added_mm=foot.added_mm,
+            error_mm=error_mm,
+            covariance_mm2=foot.weights @ state.covariance_mm2 @ foot.weights.T,
+            own_mm2=state.covariance_mm2,
+            bends=None,
+            open_bend=np.zeros_like(foot.weights),
+            fresh_mm2=foot.bend_mm2,
+        )
     bends, answers, fresh_mm2 = _bends_of(state, pads, foot)
     own_mm2 = state.covariance_mm2 - bends.covariance_mm2
     open_bend = foot.weights @ bends.lever + answers
     return Foreseen(
         weights=foot.weights,
         added_mm=foot.added_mm,
-        error_mm=foot.weights @ state.error_mm + foot.added_mm,
+        error_mm=error_mm,
         covariance_mm2=foot.weights @ own_mm2 @ foot.weights.T
         + open_bend @ bends.bend_mm2 @ open_bend.T
         + fresh_mm2,

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padsheet.patterns.bed import MeshGrid, Rectangle
-from padsheet.scoring.foreseen import Bends, Foreseen, NodeState, foreseen
+from padsheet.scoring.foreseen import Foreseen, NodeState, foreseen
 from padsheet.scoring.mesh import footprint
 from padsheet.scoring.plane import grid_xy_mm
 from padsheet.scoring.squish import Z95, PadScore, SheetScore
@@ -283,22 +283,22 @@ def _considered(
 ) -> NodeState:
     """Return the state after an update, with the footing given or its own."""
     seen = foreseen(state, pads) if foot is None else foot
-    prior, lever, bend = seen.own_mm2, seen.bends.lever, seen.bends.bend_mm2
+    prior, weights, bends = seen.own_mm2, seen.weights, seen.bends
     noise = noise + seen.fresh_mm2
-    spread = (
-        seen.weights @ prior @ seen.weights.T + seen.open_bend @ bend @ seen.open_bend.T + noise
-    )
-    shared = seen.weights @ prior + seen.open_bend @ bend @ lever.T
-    gain = np.linalg.solve(spread, shared).T
-    keep = np.eye(len(prior)) - gain @ seen.weights
-    error_mm = state.error_mm + gain @ (measured - seen.weights @ state.error_mm - seen.added_mm)
-    own_mm2 = keep @ prior @ keep.T + gain @ noise @ gain.T
-    if not bend.any():
-        return replace(state, error_mm=error_mm, covariance_mm2=own_mm2, bends=None)
-    bends = Bends(lever=lever - gain @ seen.open_bend, bend_mm2=bend)
-    return replace(
-        state, error_mm=error_mm, covariance_mm2=own_mm2 + bends.covariance_mm2, bends=bends
-    )
+    across = weights @ prior
+    spread = across @ weights.T + noise
+    if bends is not None:
+        opened = seen.open_bend @ bends.bend_mm2
+        spread = spread + opened @ seen.open_bend.T
+        across = across + opened @ bends.lever.T
+    gain = np.linalg.solve(spread, across).T
+    keep = np.eye(len(prior)) - gain @ weights
+    error_mm = state.error_mm + gain @ (measured - weights @ state.error_mm - seen.added_mm)
+    covariance_mm2 = keep @ prior @ keep.T + gain @ noise @ gain.T
+    if bends is not None:
+        bends = replace(bends, lever=bends.lever - gain @ seen.open_bend)
+        covariance_mm2 = covariance_mm2 + bends.covariance_mm2
+    return replace(state, error_mm=error_mm, covariance_mm2=covariance_mm2, bends=bends)
 
 
 def _bound_update(
