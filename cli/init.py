@@ -267,7 +267,7 @@ def _next_steps(path: Path, bed: Bed) -> str:
         f"{_unasked_words(bed)}"
         f"{_screw_words(bed)}"
         f"Next: edit {path}. If the printer holds a mesh already, take it in with "
-        f"`padsheet -C {folder} mesh FILE`; if it holds none, say so with "
+        f"`padsheet -C {folder} mesh FILE`; if it holds none, or only zeros, say so with "
         f"`padsheet -C {folder} mesh --empty`. Then `padsheet -C {folder} sheet`."
     )
 

@@ -62,7 +62,8 @@ def command(ctx: click.Context, as_json: bool) -> None:
     if not rows:
         say("No rounds yet. Write the first sheet with `padsheet sheet`.")
         return
-    scored = [row for row in rows if row.errors_mm]
+    # A self-check judges the ruler and not the bed.
+    scored = [row for row in rows if row.errors_mm and row.work != "self-check"]
     width = columns_of(sys.stdout)
     blocks = [_table(rows, width), *([_charts(scored)] if scored else [])]
     if told := [row for row in scored if row.expected_peak_to_valley_mm is not None]:

@@ -199,6 +199,8 @@ def _count(edits: int) -> str:
 
 
 def _undo_words(edit: Edit) -> str:
+    if edit.dz_mm == 0:
+        return f"take back: no change at {place(edit.i, edit.j)}"
     back = "raise" if edit.dz_mm < 0 else "lower"
     return f"take back: {back} by {abs(edit.dz_mm):.3f} mm at {place(edit.i, edit.j)}"
 

@@ -14,7 +14,7 @@ from padsheet.scoring.advice import Advice, NodeAdvice
 from padsheet.scoring.colours import gap_error_mm, pad_colour, xterm_index
 from padsheet.scoring.phrases import place, signed, within_95
 from padsheet.scoring.remarks import short_remark
-from padsheet.scoring.squish import PadScore, SheetScore
+from padsheet.scoring.squish import Z95, PadScore, SheetScore
 from padsheet.scoring.together import (
     in_shape_only,
     judged,
@@ -117,10 +117,20 @@ def score_table(score: SheetScore, advice: Advice | None, *, width: int = 80) ->
             rows += ["", *textwrap.wrap(text, shown_width)]
         below_all = (
             f"{judged_by(advice)} The other figures are this print's alone, so a verdict may "
-            "differ from the gap beside it. +- is half the 95 % interval."
+            "differ from the gap beside it. +- is half the 95 % interval of the gap"
+            f"{_of_shapes(advice, shapes)}."
         )
         rows += ["", *textwrap.wrap(below_all, shown_width)]
     return "\n".join(rows)
+
+
+def _of_shapes(advice: Advice, shapes: Mapping[tuple[int, int], float]) -> str:
+    """Say how well the shapes are known, which the verdicts go by; empty without any."""
+    half_mm = [Z95 * node.sigma_mm for node in advice.nodes if (node.i, node.j) in shapes]
+    if not half_mm:
+        return ""
+    best, worst = min(half_mm), max(half_mm)
+    return f", that of the shape +-{best:.3f} to {worst:.3f} mm"
 
 
 def score_map(

@@ -10,7 +10,9 @@ import pytest
 from click.testing import CliRunner
 
 from padsheet.cli.main import main
+from padsheet.patterns import make_sheet
 from padsheet.patterns.bed import MeshGrid
+from padsheet.patterns.sheet_file import sheet_to_json
 from padsheet.scoring.advice import advise
 from padsheet.scoring.applied import Applied, applied_to_json
 from padsheet.scoring.rounds import BedFolder
@@ -169,3 +171,21 @@ def test_nothing_is_wider_than_the_terminal(two_rounds, monkeypatch, columns):
     assert ("round 1: farthest off column 3, row 2: +0.060" in narrow) == (columns < 70)
     blocks = 1 if columns >= 61 else 2
     assert narrow.count("row  5") == narrow.count("row  1") == blocks
+
+
+def test_a_self_check_is_not_the_last_state_of_the_bed(two_rounds, score_of):
+    """It is listed as one; what the rounds have come to goes by the sheets of the bed."""
+    before = run(two_rounds).stdout
+    files = make_sheet(two_rounds.bed(), reach_mm=(-0.08, 0.08), self_check=True)
+    round_ = two_rounds.round(3)
+    round_.path.mkdir(parents=True)
+    round_.sheet_json.write_text(sheet_to_json(files.sheet), encoding="utf-8")
+    round_.scores_json.write_text(
+        scores_to_json(score_of(GRID, np.full((5, 5), 0.22), number=3)), encoding="utf-8"
+    )
+    after = run(two_rounds).stdout
+    assert "round 3: a self-check of the ruler, no advice" in after
+    assert "round 1, then round 2" in after
+    assert "then round 3" not in after
+    shown = before.index("gap less target in hundredths")
+    assert after[after.index("gap less target in hundredths") :] == before[shown:]

@@ -125,6 +125,19 @@ def test_comments_say_what_is_done_and_the_way_back_says_the_opposite() -> None:
     assert any("raise by 0.020 mm at column 4, row 2" in line for line in made.restore)
 
 
+def test_a_point_written_as_it_was_is_no_change_either_way() -> None:
+    """As where every point is written, since the printer holds no mesh."""
+    mesh = dataclasses.replace(MESH, absent=True, z_mm=np.zeros_like(MESH.z_mm))
+    both = [node(3, 1, -0.02), node(2, 2, 0.0)]
+    made = make_edits(both, bed_with(style="M421"), mesh, only_changed=False)
+    written = [line for line in made.lines if "column 3, row 3" in line]
+    back = [line for line in made.restore if "column 3, row 3" in line]
+    assert len(written) == len(back) == 1
+    assert "no change at column 3, row 3" in written[0]
+    assert "no change at column 3, row 3" in back[0]
+    assert not any("by 0.000" in line for line in (*made.lines, *made.restore))
+
+
 @pytest.mark.parametrize(
     "style",
     [

@@ -454,3 +454,13 @@ def test_the_cells_of_a_map_stay_as_wide_as_they_are(scored):
     lines = score_map(scored.score, advice, colour=True).splitlines()
     cells = re.findall(r"m([^\x1b]*)\x1b\[0m", "\n".join(lines))
     assert {len(cell) for cell in cells} == {7}
+
+
+def test_how_well_the_shape_is_known_is_told_below_the_table(make_scored):
+    example = make_scored(5, 5)
+    advice = with_shared(example, -0.05)
+    halves = [1.96 * node.sigma_mm for node in advice.nodes if node.shape_mm is not None]
+    told = f"that of the shape +-{min(halves):.3f} to {max(halves):.3f} mm"
+    assert told in " ".join(score_table(example.score, advice).split())
+    alone = with_shared(example, 0.0)
+    assert "that of the shape" not in score_table(example.score, alone)
