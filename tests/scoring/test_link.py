@@ -40,7 +40,7 @@ NODES = [
 ]
 BED = Bed(mesh=GRID, edits=Edits(style="M421-offset"))
 CUSTOM = "SET_POINT X={column0} Y={row0} Z={value_mm} ; a word of the printer's own"
-WAITS = Waits(greeting_s=0.02, quiet_s=0.12, reply_s=0.4, busy_s=4.0, resend_ok_s=0.2)
+WAITS = Waits(greeting_s=0.02, quiet_s=0.12, reply_s=0.7, busy_s=4.0, resend_ok_s=0.2)
 # Lines as the printer counts them: 0 numbers, 1 mesh, 2 to 4 edits, 5 mesh, 6 mesh, 7 save.
 LINES = 8
 
