@@ -229,14 +229,31 @@ def update(
         error_mm, covariance_mm2 = _bound_update(
             state.grid, error_mm, covariance_mm2, pad, score.target_gap_mm
         )
+    covariance_mm2 = (covariance_mm2 + covariance_mm2.T) / 2
+    if state.bends is not None:
+        covariance_mm2 = _no_less(covariance_mm2, state.bends.covariance_mm2)
     return replace(
         state,
         error_mm=error_mm,
-        covariance_mm2=(covariance_mm2 + covariance_mm2.T) / 2,
+        covariance_mm2=covariance_mm2,
         read=state.read | _read_nodes(state.grid, score),
         rounds=state.rounds + 1,
         mesh_mm=mesh_mm,
     )
+
+
+def _no_less(
+    covariance_mm2: NDArray[np.float64], least_mm2: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return a covariance as it is, but in no direction less than another one.
+
+    A bound makes a node surer, though not of the bend under its pad, which the next sheet takes
+    out of the covariance again.
+    """
+    sizes, directions = np.linalg.eigh(covariance_mm2 - least_mm2)
+    if sizes[0] >= 0:
+        return covariance_mm2
+    return np.asarray(least_mm2 + (directions * np.maximum(sizes, 0.0)) @ directions.T)
 
 
 def _measured(

@@ -13,7 +13,7 @@ from padsheet.patterns.bed import Bed, MeshGrid
 from padsheet.scoring.advice import advise
 from padsheet.scoring.bend import _roughness_mm, footing, smooth_covariance
 from padsheet.scoring.foreseen import NodeState, foreseen
-from padsheet.scoring.fusion import RoundRecord, first_state, fuse_rounds, update
+from padsheet.scoring.fusion import RoundRecord, _no_less, first_state, fuse_rounds, update
 from padsheet.scoring.mesh import Mesh, footprint
 from padsheet.scoring.plane import grid_xy_mm
 from padsheet.scoring.proof import prove
@@ -284,3 +284,16 @@ def test_what_would_tell_the_outer_points_is_said(
     zero = Mesh(grid=grid, z_mm=np.zeros((3, 3)), name="zero")
     advice = advise(dataclasses.replace(score, pads=pads), Bed(mesh=grid), mesh=zero)
     assert any("outside is unknown in bed.toml" in step.text for step in advice.steps) is told
+
+
+def test_a_covariance_keeps_the_bend_that_is_in_it() -> None:
+    """A bound may have taken more away; then no direction is left with less than the bend."""
+    rng = np.random.default_rng(10)
+    root = rng.normal(0, 0.01, (COUNT, 4))
+    bend, whole = root @ root.T, 0.005**2 * np.eye(COUNT)
+    np.testing.assert_array_equal(_no_less(whole + bend, bend), whole + bend)
+    kept = _no_less(whole, bend)
+    assert np.linalg.eigvalsh(whole - bend)[0] < -1e-5
+    assert np.linalg.eigvalsh(kept - bend)[0] > -1e-12
+    across = np.linalg.svd(root)[0][:, 4:]
+    np.testing.assert_allclose(across.T @ kept @ across, across.T @ whole @ across, atol=1e-9)
